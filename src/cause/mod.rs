@@ -1,0 +1,79 @@
+//! The one catalogue of causes: each has a code and three sentences, used by errors, guards, check, explain,
+//! page, report and README. A message never invents its own wording: it names a cause and adds evidence.
+use serde::{Deserialize, Serialize};
+
+pub mod bench_file;
+pub mod engine;
+pub mod record;
+pub mod sensor;
+pub mod station;
+
+/// A thing that can be wrong, in words for a club member.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Cause {
+    /// Stable kebab-case code, unique in the catalogue.
+    pub code: &'static str,
+    /// What was seen, one sentence.
+    pub seen: &'static str,
+    /// What it may be, likeliest first, one sentence.
+    pub may_be: &'static str,
+    /// What to try, one sentence.
+    pub to_try: &'static str,
+}
+
+/// A cause met in a run, with the evidence that pointed to it. It goes into the journal and the result.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reason {
+    /// The code of the cause.
+    pub code: String,
+    /// The three sentences of the cause, joined.
+    pub text: String,
+    /// Figures and times of this case.
+    pub evidence: String,
+}
+
+impl Reason {
+    /// `cause` met, with `evidence` (figures with units, no full stop).
+    #[must_use]
+    pub fn new(cause: &Cause, evidence: impl Into<String>) -> Self {
+        Self {
+            code: cause.code.to_owned(),
+            text: format!("{} {} {}", cause.seen, cause.may_be, cause.to_try),
+            evidence: evidence.into(),
+        }
+    }
+}
+
+/// Every cause of the catalogue.
+pub fn all() -> impl Iterator<Item = &'static Cause> {
+    [bench_file::ALL, engine::ALL, record::ALL, sensor::ALL, station::ALL].into_iter().flatten().copied()
+}
+
+/// The cause with this code.
+#[must_use]
+pub fn find(code: &str) -> Option<&'static Cause> {
+    all().find(|cause| cause.code == code)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn codes_are_unique_and_sentences_are_whole() {
+        let mut seen = BTreeSet::new();
+        for cause in all() {
+            assert!(seen.insert(cause.code), "two causes share the code {}", cause.code);
+            assert!(
+                cause.code.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-'),
+                "{}",
+                cause.code
+            );
+            for sentence in [cause.seen, cause.may_be, cause.to_try] {
+                assert!(sentence.ends_with('.') && sentence.len() > 10, "{}: {sentence}", cause.code);
+            }
+        }
+        assert!(find("no-such-cause").is_none());
+    }
+}

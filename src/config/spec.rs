@@ -1,0 +1,217 @@
+//! The checked bench file. Every value here has its unit in its name and lies in its range.
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+
+/// A bench, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BenchSpec {
+    /// What the person calls the bench.
+    pub name: String,
+    /// The station.
+    pub station: StationSpec,
+    /// The sensor.
+    pub sensor: SensorSpec,
+    /// The measured axle.
+    pub axle: AxleSpec,
+    /// The locomotive.
+    pub engine: EngineSpec,
+    /// What it runs on.
+    pub path: PathKind,
+    /// Which functions are on; all others are forced off.
+    pub functions: FunctionSpec,
+    /// Warm-up.
+    pub warm_up: WarmUpSpec,
+    /// Which points are measured and how well.
+    pub sweep: SweepSpec,
+    /// The wanted speeds.
+    pub target: TargetSpec,
+    /// Where and how CVs are written.
+    pub programming: ProgrammingSpec,
+    /// Limits and guards.
+    pub limits: LimitSpec,
+    /// Folder for run folders, as written in the file.
+    pub record_folder: String,
+}
+
+/// The station's link and protocol.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StationSpec {
+    /// `host:port`.
+    pub address: String,
+    /// Bus of the engine and its power.
+    pub bus: u16,
+    /// Longest wait for an ordinary answer.
+    pub answer_limit: Duration,
+    /// Longest wait for a CV answer (reading by search is slow).
+    pub cv_answer_limit: Duration,
+    /// Interval at which a silent station is asked.
+    pub ask_interval: Duration,
+}
+
+/// The sensor's link and format.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorSpec {
+    /// `host:port`.
+    pub address: String,
+}
+
+/// The measured axle: wheel of the engine, roller under it, or wheel of a measuring car.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AxleSpec {
+    /// Distance a turn, mm.
+    pub circumference_mm: f64,
+    /// Its relative standard uncertainty (k = 1).
+    pub circumference_u_rel: f64,
+}
+
+/// Which end of the engine leads when the decoder is told forward.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LeadingEnd {
+    /// The front end.
+    Front,
+    /// The rear end.
+    Rear,
+    /// Ask on the first slow move.
+    Ask,
+}
+
+/// The locomotive.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EngineSpec {
+    /// Its name.
+    pub name: String,
+    /// DCC address.
+    pub address: crate::dcc::Address,
+    /// Scale ratio N of 1:N.
+    pub scale_ratio: f64,
+    /// Scale as written ("H0", "1:87").
+    pub scale_name: String,
+    /// Moving steps of the step mode: 28 or 126.
+    pub step_mode: u16,
+    /// Which end leads forward.
+    pub leading_end: LeadingEnd,
+}
+
+/// What the engine runs on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum PathKind {
+    /// Rollers: endless.
+    Rollers,
+    /// A closed loop of this length.
+    Loop {
+        /// Length in mm.
+        length_mm: f64,
+    },
+    /// A straight of this length between ends.
+    Straight {
+        /// Length in mm.
+        length_mm: f64,
+    },
+}
+
+/// Functions during the run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FunctionSpec {
+    /// On or off, F0 first; as long as the number of functions the engine is announced with.
+    pub on: Vec<bool>,
+}
+
+/// Warm-up until steady.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WarmUpSpec {
+    /// At least this long.
+    pub shortest: Duration,
+    /// At most this long; not steady by then is said and goes on into the doubt.
+    pub longest: Duration,
+    /// Steady when speed changes by less than this fraction a minute.
+    pub steady_per_minute: f64,
+}
+
+/// How the sweep measures.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SweepSpec {
+    /// Points a direction; none is every step in 28-step operation and 28 spread steps in 126-step operation.
+    pub points: Option<u16>,
+    /// Wanted 95 % half-width as a fraction of the speed.
+    pub precision_rel: f64,
+    /// But no finer than this, mm/s.
+    pub precision_floor_mm_s: f64,
+    /// Longest measuring time of a point.
+    pub point_limit: Duration,
+    /// Steps of the table measured again in verify, a direction.
+    pub verify_points: u16,
+}
+
+/// The wanted speeds as model speed.
+#[derive(Clone, Debug, PartialEq)]
+pub enum TargetSpec {
+    /// A straight line from `creep` at table entry 1 to `top` at entry 28.
+    Line {
+        /// Speed at entry 1, mm/s.
+        creep_mm_s: f64,
+        /// Speed at entry 28, mm/s.
+        top_mm_s: f64,
+    },
+    /// Straight pieces through these (entry, mm/s); the first is entry 1, the last entry 28.
+    Points(Vec<(u8, f64)>),
+}
+
+impl TargetSpec {
+    /// The speed at entry 28, mm/s.
+    #[must_use]
+    pub fn top_mm_s(&self) -> f64 {
+        match self {
+            Self::Line { top_mm_s, .. } => *top_mm_s,
+            Self::Points(points) => points.last().map_or(0.0, |(_, speed)| *speed),
+        }
+    }
+}
+
+/// Where CVs are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ProgrammingPlace {
+    /// The rollers are the programming output too.
+    SameTrack,
+    /// On the main, no read back.
+    Main,
+    /// The person carries the engine over; the run pauses and asks.
+    MovedByHand,
+}
+
+/// Programming.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ProgrammingSpec {
+    /// Where.
+    pub place: ProgrammingPlace,
+    /// The person accepts that originals cannot be read (needed on the main).
+    pub no_way_back: bool,
+    /// The person states that only this engine is on the programming output.
+    pub only_engine_on_output: bool,
+}
+
+/// Limits and guards.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LimitSpec {
+    /// No sample for this long while moving: stop.
+    pub sensor_silence: Duration,
+    /// No answer from the station for this long: stop.
+    pub station_silence: Duration,
+    /// Ordered to move, not moving for this long: stop.
+    pub no_motion: Duration,
+    /// Model speed that is never to be exceeded, mm/s; checked at reading to lie above what the target needs.
+    pub speed_mm_s: f64,
+    /// Longest run.
+    pub run_time: Duration,
+    /// Standstill must be seen within this time of a stop.
+    pub standstill: Duration,
+    /// Part of the measured top kept free above the target's top (0.10 means the target is at most 90 %).
+    pub top_reserve: f64,
+    /// Lower the target's top instead of stopping when it cannot be reached.
+    pub lower_top: bool,
+    /// Tolerance as a fraction of the speed.
+    pub tolerance_rel: f64,
+    /// Tolerance floor, mm/s of model speed.
+    pub tolerance_floor_mm_s: f64,
+}

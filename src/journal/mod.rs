@@ -1,0 +1,1 @@
+//! What is written down, how durably, and how it is read again.

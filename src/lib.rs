@@ -1,0 +1,34 @@
+//! Pacewright brings every DCC locomotive of a fleet to a known, shared scale speed, with nobody watching.
+//!
+//! The map. Pure core (no clock, no I/O, no async, no unseeded randomness):
+//!
+//! - [`time`]: bench time, the only time the core knows.
+//! - [`cause`]: the one catalogue of what can be wrong, each with three plain sentences.
+//! - [`dcc`]: facts of the published DCC standards: scales, addresses, speed steps, CVs, packets.
+//! - [`config`]: the bench file, from text to checked types.
+//! - [`sensor`]: sensor formats as machines, bytes in, samples out.
+//! - [`motion`]: field to angle to distance to speed, each speed with its doubt.
+//! - [`station`]: the station contract and its adapters as machines, bytes and time in, bytes and events out.
+//! - [`calibrate`]: curves, the table and its two trims, verdicts.
+//! - [`run`]: the phases of a run, its guards, and the desk that joins the machines behind one queue.
+//!
+//! Shell (thin, does the I/O):
+//!
+//! - [`journal`]: what is written down, how durably, and how it is read again.
+//! - [`bench`]: sockets, clocks and tasks; also the virtual bench on a virtual clock.
+//! - [`cli`]: what the person types and sees.
+//!
+//! - [`sim`]: a simulated bench. It shares no code with `motion`, `calibrate` or the table interpolation.
+pub mod bench;
+pub mod calibrate;
+pub mod cause;
+pub mod cli;
+pub mod config;
+pub mod dcc;
+pub mod journal;
+pub mod motion;
+pub mod run;
+pub mod sensor;
+pub mod sim;
+pub mod station;
+pub mod time;

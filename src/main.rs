@@ -1,0 +1,2 @@
+//! The `pacewright` binary.
+fn main() {}

@@ -1,0 +1,140 @@
+//! What goes into the desk and what comes out. Every input is an event of the one queue, written down for replay.
+use super::outcome::RunOutcome;
+use super::record::{PhaseName, Record};
+use crate::config::BenchSpec;
+use crate::station::{Direction, LinkOrder, Session, Setting};
+use serde::{Deserialize, Serialize};
+
+/// All that a run is told before it begins. Together with the inputs it determines every order and the result.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunPlan {
+    /// The bench.
+    pub spec: BenchSpec,
+    /// Original CV values (number, value) that an earlier run could not put back; they go back first,
+    /// once the engine is seen to be the same.
+    pub pending: Vec<(u16, u8)>,
+}
+
+/// An event for the core. Its bench time stands beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Input {
+    /// The sensor link opened.
+    SensorOpened,
+    /// Bytes from the sensor.
+    SensorBytes(Vec<u8>),
+    /// The sensor link ended or could not be opened.
+    SensorClosed(String),
+    /// The sensor reader had to drop this many bytes: the running point is void.
+    SensorDropped(u64),
+    /// A station session opened.
+    StationOpened(Session),
+    /// Bytes from a station session.
+    StationBytes(Session, Vec<u8>),
+    /// A station session ended or could not be opened.
+    StationClosed(Session, String),
+    /// A wake-up that was asked for.
+    Wake,
+    /// The journal has written and synced its first so many records.
+    Journal {
+        /// Records handed to the operating system.
+        written: u64,
+        /// Records safe on disk.
+        synced: u64,
+    },
+    /// The journal cannot keep up or cannot write.
+    JournalTrouble(JournalTrouble),
+    /// The person wants something.
+    Person(PersonAct),
+    /// The process did not run for this long (suspend, starvation).
+    Gap {
+        /// Nanoseconds of bench time.
+        nanos: u64,
+    },
+}
+
+/// What can be wrong with the journal.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum JournalTrouble {
+    /// It lags by more than a second.
+    Lagging,
+    /// The disk is full.
+    Full,
+    /// Writing failed.
+    Failed(String),
+}
+
+/// What the person asks of a running run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PersonAct {
+    /// Stop the engine and wait.
+    Pause,
+    /// Go on after a pause.
+    GoOn,
+    /// End the run: stop, put originals back. A second one leaves the originals for the next start.
+    Stop,
+    /// Answer a question.
+    Answer {
+        /// Number of the question.
+        question: u32,
+        /// The answer.
+        answer: Answer,
+    },
+}
+
+/// Answers a question can take.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    /// The front end leads.
+    Front,
+    /// The rear end leads.
+    Rear,
+    /// It is done (engine carried over).
+    Done,
+}
+
+/// A question to the person; the run waits with the engine standing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Question {
+    /// Which end led on the slow move just made?
+    WhichEndLed,
+    /// Put the engine on the programming output.
+    MoveToProgramming,
+    /// Put the engine back on the bench.
+    MoveToBench,
+}
+
+/// Where a run stands just now, for people. Not written down.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Progress {
+    /// The phase.
+    pub phase: PhaseName,
+    /// What is ordered.
+    pub ordered: Option<(Setting, Direction)>,
+    /// Speed seen, mm/s, positive in the decoder's forward once that is known.
+    pub speed_mm_s: Option<f64>,
+    /// Part of the whole work done, 0 to 1.
+    pub done: f64,
+    /// Bench seconds left, estimated.
+    pub left_s: f64,
+    /// Waiting for the person (a pause or a question).
+    pub waiting: bool,
+}
+
+/// What the core wants done.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// Open the sensor link (again).
+    OpenSensor,
+    /// Do this with a station session.
+    Link(LinkOrder),
+    /// Write this down; a record with durability above "behind" is answered by [`Input::Journal`].
+    Record(Record),
+    /// Show this.
+    Progress(Progress),
+    /// The run has ended; nothing more comes.
+    Ended(Box<RunOutcome>),
+}

@@ -1,0 +1,124 @@
+//! The result of a run as the core knows it. The shell adds run id, wall time and folder.
+use crate::calibrate::ENTRIES;
+use crate::cause::Reason;
+use serde::{Deserialize, Serialize};
+
+/// How a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum End {
+    /// The table is in the decoder and was measured.
+    Calibrated,
+    /// The engine cannot be calibrated as asked.
+    Rejected,
+    /// The bench failed.
+    Halted,
+    /// The person or the system ended it.
+    Interrupted,
+    /// Nothing was begun: the bench file or the plan is wrong.
+    Refused,
+}
+
+/// The verdict of verify, or none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum VerdictWord {
+    /// Every measured step within tolerance with its doubt.
+    Pass,
+    /// A doubt straddles the tolerance.
+    Marginal,
+    /// Beyond.
+    Fail,
+    /// Not measured.
+    None,
+}
+
+/// How sure it is that the engine stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StopGrade {
+    /// The sensor saw standstill for a time.
+    Still,
+    /// The station said so.
+    Acknowledged,
+    /// Neither.
+    Unconfirmed,
+}
+
+/// What is in the decoder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DecoderState {
+    /// As it came.
+    Original,
+    /// The new table, whole.
+    New,
+    /// Something between; originals are pending.
+    Mixed,
+    /// Nobody can say.
+    Unknown,
+}
+
+/// Where a step's figures come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StepSource {
+    /// Measured in verify, both directions.
+    Measured,
+    /// Predicted from the curve.
+    Predicted,
+}
+
+/// One of the 28 steps. Speeds are positive; u with k = 1.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StepRow {
+    /// Step number in the step mode used.
+    pub step: u16,
+    /// Wanted.
+    pub target_mm_s: f64,
+    /// Forward.
+    pub forward_mm_s: Option<f64>,
+    /// Its doubt.
+    pub forward_u_mm_s: Option<f64>,
+    /// Reverse.
+    pub reverse_mm_s: Option<f64>,
+    /// Its doubt.
+    pub reverse_u_mm_s: Option<f64>,
+    /// Measured or predicted.
+    pub source: StepSource,
+}
+
+/// The result. Non-finite numbers never enter: they are none.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RunOutcome {
+    /// How it ended.
+    pub outcome: End,
+    /// The verdict.
+    pub verdict: VerdictWord,
+    /// Why, most important first; empty for a clean pass.
+    pub reasons: Vec<Reason>,
+    /// How sure it is that the engine stands.
+    pub stop: StopGrade,
+    /// What is in the decoder.
+    pub decoder_state: DecoderState,
+    /// Original CVs (number, value) still to be put back; the next start does it.
+    pub restore_pending: Vec<(u16, u8)>,
+    /// The 28 entries, once committed.
+    pub table: Option<[u8; ENTRIES]>,
+    /// CV 66, once committed.
+    pub trim_forward: Option<u8>,
+    /// CV 95, once committed.
+    pub trim_reverse: Option<u8>,
+    /// Moving steps of the step mode: 28 or 126.
+    pub step_mode: u16,
+    /// The 28 steps; empty until a table was computed.
+    pub steps: Vec<StepRow>,
+    /// Worst deviation seen in verify, percent of the target's top.
+    pub worst_deviation_percent: Option<f64>,
+    /// Its doubt (k = 1).
+    pub worst_deviation_u_percent: Option<f64>,
+    /// Worst deviation predicted, percent of the target's top.
+    pub predicted_worst_deviation_percent: Option<f64>,
+    /// Length of the run in bench seconds.
+    pub bench_seconds: f64,
+}

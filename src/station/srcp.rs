@@ -1,0 +1,1 @@
+//! SRCP 0.8 over TCP: the first adapter.
