@@ -45,6 +45,7 @@ enum Stage {
     Begin(Option<OrderId>),
     Ops,
     End(Option<OrderId>),
+    Repower(Option<OrderId>),
     AskBack(Option<u32>),
 }
 
@@ -110,7 +111,8 @@ impl CvJob {
                     }
                     through.then_some(Stage::End(None))
                 }
-                Stage::End(order) => end(cx, order).then_some(Stage::AskBack(None)),
+                Stage::End(order) => end(cx, order).then_some(Stage::Repower(None)),
+                Stage::Repower(order) => repower(cx, order).then_some(Stage::AskBack(None)),
                 Stage::AskBack(asked) => {
                     if ask(cx, asked, Question::MoveToBench) {
                         return Ok(Some(()));
@@ -411,4 +413,21 @@ fn end(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
     }
     cx.station.programming = false;
     true
+}
+
+/// Some stations leave the track without power after programming: it is switched on again, the speed being zero.
+/// True once that is done or not needed.
+fn repower(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
+    if let Some(waiting) = *order {
+        let Some(end) = cx.ended(waiting) else { return false };
+        if matches!(end, OrderEnd::Done { .. }) {
+            cx.station.power = Some(true);
+        }
+        return true;
+    }
+    if !cx.station.power_wanted || cx.station.power != Some(false) {
+        return true;
+    }
+    *order = Some(cx.order(Action::PowerOn));
+    false
 }

@@ -3,7 +3,7 @@
 use super::cx::{Cx, Failure};
 use crate::cause::{engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes};
 use crate::motion::Standing;
-use crate::station::Direction;
+use crate::station::{Action, Direction, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
 
@@ -19,12 +19,15 @@ pub(super) struct Guards {
     unasked: Option<BenchTime>,
     frozen: Option<BenchTime>,
     too_fast: Option<BenchTime>,
+    power_asked: Option<OrderId>,
 }
 
 impl Guards {
     /// Looks once; the failure that must stop the run, if any.
     pub(super) fn look(&mut self, cx: &mut Cx) -> Result<(), Failure> {
-        station(cx)?;
+        if let Some(why) = cx.station.lost.clone() {
+            return Err(Failure::halted(&station_causes::SESSION_LOST, why));
+        }
         if cx.passed(BenchTime::ZERO, cx.plan.spec.limits.run_time) {
             let limit = cx.plan.spec.limits.run_time.as_secs();
             return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {limit} s")));
@@ -34,10 +37,27 @@ impl Guards {
             *self = Self::default();
             return Ok(());
         }
+        self.power(cx)?;
         self.sensor(cx)?;
         self.speed(cx)?;
         self.direction(cx)?;
         self.standing(cx)
+    }
+
+    /// A report of "power off" may be older than our own switching on: it counts when asking confirms it.
+    fn power(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        if !cx.station.power_wanted || cx.station.power != Some(false) {
+            self.power_asked = None;
+            return Ok(());
+        }
+        let Some(order) = self.power_asked else {
+            self.power_asked = Some(cx.order(Action::AskPower));
+            return Ok(());
+        };
+        match cx.ended(order) {
+            None => Ok(()),
+            Some(_) => Err(Failure::halted(&station_causes::POWER_LOST, "the station reports power off, also when asked")),
+        }
     }
 
     fn sensor(&mut self, cx: &mut Cx) -> Result<(), Failure> {
@@ -117,16 +137,6 @@ fn lasts(since: &mut Option<BenchTime>, level: bool, cx: &mut Cx) -> bool {
 /// Slower than this is not called motion: a hundredth of the target's top.
 fn floor_mm_s(cx: &Cx) -> f64 {
     cx.plan.spec.target.top_mm_s() * 0.01
-}
-
-fn station(cx: &mut Cx) -> Result<(), Failure> {
-    if let Some(why) = cx.station.lost.clone() {
-        return Err(Failure::halted(&station_causes::SESSION_LOST, why));
-    }
-    if cx.station.power_wanted && cx.station.power == Some(false) {
-        return Err(Failure::halted(&station_causes::POWER_LOST, "the station reports power off"));
-    }
-    Ok(())
 }
 
 /// The process did not run for a while.

@@ -88,7 +88,12 @@ fn orders(
     if let Some((order, action)) = pending {
         match cx.ended(*order) {
             None => return Ok(None),
-            Some(OrderEnd::Done { .. }) => *pending = None,
+            Some(OrderEnd::Done { .. }) => {
+                if *action == Action::PowerOn {
+                    cx.station.power = Some(true);
+                }
+                *pending = None;
+            }
             Some(OrderEnd::Refused { code, words }) => {
                 let cause = match action {
                     Action::TakeEngine if code == "414" => &station_causes::ENGINE_LOCKED,

@@ -40,10 +40,10 @@ impl Mover {
                 None => return Ok(None),
                 Some(OrderEnd::Done { .. }) => self.pending = None,
                 Some(OrderEnd::Refused { code, words }) => {
-                    return Err(Failure::halted(
-                        &station_causes::STATION_REFUSED,
-                        format!("drive order refused: {code} {words}"),
-                    ));
+                    let locked = code == "414";
+                    let cause =
+                        if locked { &station_causes::ENGINE_LOCKED } else { &station_causes::STATION_REFUSED };
+                    return Err(Failure::halted(cause, format!("drive order refused: {code} {words}")));
                 }
                 Some(OrderEnd::Unknown { why }) => {
                     return Err(Failure::halted(&station_causes::STATION_SILENT, format!("drive order: {why}")));
