@@ -11,7 +11,7 @@
 //! | `ballast` | takes room, given back when the disk is full so that the last records fit; gone after the end |
 //!
 //! **The journal.** Each line is `{"v":1,"crc":"1f2e3d4c",KIND:{...}}`. `v` is the format version, `crc` the CRC-32
-//! of the line without its newline, its own eight digits taken as `0` (see [`line`]). Kinds: `opening` (the first
+//! of the line without its newline, its own eight digits taken as `0` (see [`mod@line`]). Kinds: `opening` (the first
 //! line and only that: the run's [`Header`] and its ordinal among the runs of the record folder), `record` (a
 //! [`crate::run::Record`]; their numbers rise by one from 1), `chunk` (where a chunk lies in `input.raw`),
 //! `raw_ended` (the disk took no raw bytes from here on). Fields that are not known are skipped; a kind that is not

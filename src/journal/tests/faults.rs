@@ -63,7 +63,7 @@ fn what_was_reported_synced_is_there_after_a_power_cut_at_any_step() {
             let mut synced = 0;
             let began = play(disk, |_, now| synced = now).is_some();
             disk.crash(seed * 1000 + n);
-            let (run, _) = match RunFolder::salvage(disk, &folder()) {
+            let run = match RunFolder::open(disk, &folder()) {
                 Ok(read) => read,
                 Err(error) => {
                     assert!(
