@@ -94,5 +94,8 @@ fn the_scan_finds_what_it_looks_for() {
     assert_eq!(offences("use std::fs;\n", &NOT_IN_CORE).len(), 1);
     assert_eq!(offences("use tokio::net::TcpStream;\n", &NOT_IN_CORE).len(), 1);
     assert!(offences("// std::fs stands in a comment\nlet x = 1;\n", &NOT_IN_CORE).is_empty());
-    assert_eq!(offences("let m: HashMap<u8, u8>;\n#[cfg(test)]\nuse std::fs;\n", &NOT_IN_CORE), [(1, "let m: HashMap<u8, u8>;")]);
+    assert_eq!(
+        offences("let m: HashMap<u8, u8>;\n#[cfg(test)]\nuse std::fs;\n", &NOT_IN_CORE),
+        [(1, "let m: HashMap<u8, u8>;")]
+    );
 }

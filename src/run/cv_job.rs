@@ -1,8 +1,8 @@
 //! A batch of CV work: the engine stands, programming is entered, identity is checked before anything is written,
 //! each change is on disk before it is sent, each write is read back, programming is left.
 use super::cx::{Cx, Failure, Step};
-use super::mover::Mover;
 use super::input::Question;
+use super::mover::Mover;
 use super::record::{Durability, RecordBody};
 use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, station as station_causes};
@@ -101,7 +101,9 @@ impl CvJob {
         loop {
             let moved = match &mut self.stage {
                 Stage::Standing(mover) => mover.poll(cx)?.map(|()| Stage::AskThere(None)),
-                Stage::AskThere(asked) => ask(cx, asked, Question::MoveToProgramming).then_some(Stage::Begin(None)),
+                Stage::AskThere(asked) => {
+                    ask(cx, asked, Question::MoveToProgramming).then_some(Stage::Begin(None))
+                }
                 Stage::Begin(order) => begin(cx, order, &mut self.powered)?.then_some(Stage::Ops),
                 Stage::Ops => {
                     let through = self.poll_ops(cx)?;
@@ -233,7 +235,10 @@ impl CvJob {
         match self.ops.front() {
             Some(CvOp::Identity(_, expected)) if value != Some(*expected) => {
                 let came = value.map_or("no answer".to_owned(), |value| value.to_string());
-                return Err(Failure::halted(&causes::ANOTHER_ENGINE, format!("CV {cv}: expected {expected}, came {came}")));
+                return Err(Failure::halted(
+                    &causes::ANOTHER_ENGINE,
+                    format!("CV {cv}: expected {expected}, came {came}"),
+                ));
             }
             Some(CvOp::ReadBack(_)) if value.is_none() || value != cx.cvs.known.get(&cv).copied() => {
                 let came = value.map_or("no answer".to_owned(), |value| value.to_string());
@@ -365,7 +370,10 @@ fn identity_ops(cx: &Cx) -> Vec<CvOp> {
     };
     let mut numbers = vec![7, 8];
     numbers.extend(address);
-    numbers.into_iter().filter_map(|cv| cx.cvs.known.get(&cv).map(|value| CvOp::Identity(cv, *value))).collect()
+    numbers
+        .into_iter()
+        .filter_map(|cv| cx.cvs.known.get(&cv).map(|value| CvOp::Identity(cv, *value)))
+        .collect()
 }
 
 /// Asks the person where the engine is carried by hand; true once answered or not needed.

@@ -199,7 +199,8 @@ impl Cx {
     /// Orders that never left are over: a stop has been ordered.
     fn drop_gated(&mut self) {
         for gated in std::mem::take(&mut self.gate) {
-            let end = OrderEnd::Refused { code: "superseded".to_owned(), words: "a stop came first".to_owned() };
+            let end =
+                OrderEnd::Refused { code: "superseded".to_owned(), words: "a stop came first".to_owned() };
             self.mailbox.insert(gated.order, end);
         }
     }
@@ -208,7 +209,9 @@ impl Cx {
     fn note_drive(&mut self, action: &Action) -> bool {
         let (setting, direction) = match action {
             Action::Drive { setting, direction } => (*setting, *direction),
-            Action::Stop | Action::EmergencyStop => (Setting { value: 0, of: self.ordered.0.of }, self.ordered.1),
+            Action::Stop | Action::EmergencyStop => {
+                (Setting { value: 0, of: self.ordered.0.of }, self.ordered.1)
+            }
             _ => return false,
         };
         let (before, facing) = self.ordered;
@@ -329,9 +332,8 @@ impl Cx {
 
     /// Standing for at least `span`, by a living signal.
     pub(super) fn stands_for(&self, span: Duration) -> bool {
-        let fresh = self.motion.newest().is_some_and(|at| {
-            self.now.since(at) <= self.plan.spec.limits.sensor_silence
-        });
+        let fresh =
+            self.motion.newest().is_some_and(|at| self.now.since(at) <= self.plan.spec.limits.sensor_silence);
         fresh && matches!(self.motion.standing(), Standing::For(stood) if stood >= span)
     }
 

@@ -3,6 +3,7 @@
 //! After each [`Desk::handle`] ask [`Desk::poll_output`] until it returns nothing, then [`Desk::next_wake`] once.
 use super::input::{Input, Output, RunPlan};
 use super::machine::Run;
+use crate::config::BenchSpec;
 use crate::sensor::SensorMachine;
 use crate::sensor::csv::CsvSensor;
 use crate::station::srcp::{Srcp, SrcpSetup};
@@ -24,7 +25,7 @@ impl Desk {
     /// A desk for this plan. The first `handle` (an [`Input::Wake`] at time zero) starts the run.
     #[must_use]
     pub fn new(plan: RunPlan) -> Self {
-        let station = Box::new(Srcp::new(SrcpSetup::from_spec(&plan.spec)));
+        let station = Box::new(Srcp::new(setup(&plan.spec)));
         Self::with_machines(plan, Box::new(CsvSensor::new()), station)
     }
 
@@ -53,8 +54,12 @@ impl Desk {
             Input::SensorClosed(why) => self.run.sensor_closed(why),
             Input::SensorDropped(_) => self.run.samples_dropped(),
             Input::StationOpened(session) => self.station.handle_link(at, *session, LinkEvent::Opened),
-            Input::StationBytes(session, bytes) => self.station.handle_link(at, *session, LinkEvent::Bytes(bytes)),
-            Input::StationClosed(session, why) => self.station.handle_link(at, *session, LinkEvent::Closed(why)),
+            Input::StationBytes(session, bytes) => {
+                self.station.handle_link(at, *session, LinkEvent::Bytes(bytes))
+            }
+            Input::StationClosed(session, why) => {
+                self.station.handle_link(at, *session, LinkEvent::Closed(why))
+            }
             Input::Wake => self.station.handle_wake(at),
             Input::Journal { written, synced } => self.run.journal_at(*written, *synced),
             Input::JournalTrouble(trouble) => self.run.journal_trouble(trouble),
@@ -103,5 +108,18 @@ impl Desk {
     #[must_use]
     pub fn next_wake(&self) -> Option<BenchTime> {
         self.wake
+    }
+}
+
+/// What the station machine is told of the bench.
+fn setup(spec: &BenchSpec) -> SrcpSetup {
+    SrcpSetup {
+        bus: spec.station.bus,
+        address: spec.engine.address,
+        step_mode: spec.engine.step_mode,
+        functions: spec.functions.on.len(),
+        answer_limit: spec.station.answer_limit,
+        cv_answer_limit: spec.station.cv_answer_limit,
+        ask_interval: spec.station.ask_interval,
     }
 }

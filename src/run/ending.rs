@@ -70,17 +70,22 @@ impl Ending {
                             Err(failure) => {
                                 cx.record(RecordBody::Noted(failure.reason.clone()));
                                 self.reasons.push(failure.reason);
-                                self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
+                                self.reasons
+                                    .push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
                                 self.last_orders(cx)
                             }
                         }
                     }
                 }
                 Stage::Releasing(order) => {
-                    cx.ended(*order)?;
+                    let order = *order;
+                    cx.ended(order)?;
                     self.power_off(cx)
                 }
-                Stage::Cutting(order) => self.cut(cx, *order)?,
+                Stage::Cutting(order) => {
+                    let order = *order;
+                    self.cut(cx, order)?
+                }
                 Stage::Over => return Some(self.grade),
             };
             self.stage = next;
@@ -141,6 +146,7 @@ fn leaving(cx: &mut Cx, order: &mut Option<OrderId>) -> Option<Stage> {
 }
 
 fn pending(cx: &Cx) -> String {
-    let list: Vec<String> = cx.cvs.to_restore().iter().map(|(cv, value)| format!("CV {cv} = {value}")).collect();
+    let list: Vec<String> =
+        cx.cvs.to_restore().iter().map(|(cv, value)| format!("CV {cv} = {value}")).collect();
     list.join(", ")
 }

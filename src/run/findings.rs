@@ -5,11 +5,10 @@ use super::record::RecordBody;
 use super::sweep::SweepFound;
 use super::verify::Verified;
 use crate::calibrate::{
-    ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
-    predict, reachable_top,
+    ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
+    fit_table, predict, reachable_top,
 };
 use crate::cause::{Reason, engine as causes};
-use crate::config::TargetSpec;
 use crate::station::Direction;
 
 /// A table with the curves it was computed from.
@@ -63,10 +62,8 @@ pub(super) struct Findings {
 impl Findings {
     pub(super) fn new(cx: &Cx) -> Self {
         let limits = &cx.plan.spec.limits;
-        let target = match &cx.plan.spec.target {
-            TargetSpec::Line { creep_mm_s, top_mm_s } => Target::line(*creep_mm_s, *top_mm_s),
-            TargetSpec::Points(points) => Target::through(points),
-        };
+        let target = Target::from_spec(&cx.plan.spec.target)
+            .expect("the bench file reader lets only targets through that start above 0 and never fall");
         Self {
             target,
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
@@ -110,7 +107,10 @@ impl Findings {
             let reason = Reason::new(&causes::TOP_OUT_OF_REACH, format!("{evidence}; the top was lowered"));
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
-            self.target = self.target.scaled_to_top(reachable);
+            self.target = self
+                .target
+                .scaled_to_top(reachable)
+                .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
         }
         let computed = self.table(forward, reverse)?;
         self.keep(cx, computed);
@@ -121,8 +121,11 @@ impl Findings {
     pub(super) fn corrected(&self, done: &[Verified]) -> Option<Computed> {
         let computed = self.computed.as_ref()?;
         let side = |direction: Direction| {
-            let points: Vec<VerifyPoint> =
-                done.iter().map(|verified| verified.point).filter(|point| point.direction == direction).collect();
+            let points: Vec<VerifyPoint> = done
+                .iter()
+                .map(|verified| verified.point)
+                .filter(|point| point.direction == direction)
+                .collect();
             correct(computed.curve(direction), &computed.fit, direction, &points)
         };
         let better = self.table(side(Direction::Forward), side(Direction::Reverse)).ok()?;

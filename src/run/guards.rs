@@ -1,7 +1,9 @@
 //! Guards: what must not happen while a run goes on. Each looks at the level, not only at changes, and knows the
 //! phase, so that none trips the calibration itself.
 use super::cx::{Cx, Failure};
-use crate::cause::{engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes};
+use crate::cause::{
+    engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes,
+};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderId};
 use crate::time::BenchTime;
@@ -56,7 +58,10 @@ impl Guards {
         };
         match cx.ended(order) {
             None => Ok(()),
-            Some(_) => Err(Failure::halted(&station_causes::POWER_LOST, "the station reports power off, also when asked")),
+            Some(_) => Err(Failure::halted(
+                &station_causes::POWER_LOST,
+                "the station reports power off, also when asked",
+            )),
         }
     }
 
@@ -66,11 +71,11 @@ impl Guards {
         let silence = cx.plan.spec.limits.sensor_silence;
         if moving && cx.passed(newest, silence) && cx.passed(cx.turned_at, silence) {
             let evidence = format!("no sample for {:.2} s", cx.now.since(newest).as_secs_f64());
-            return Err(Failure::emergency(&sensor_causes::SENSOR_SILENT, evidence));
+            return Err(Failure::emergency(&sensor_causes::SILENT, evidence));
         }
         let frozen = moving && cx.motion.standing() == Standing::Frozen;
         if lasts(&mut self.frozen, frozen, cx) {
-            return Err(Failure::emergency(&sensor_causes::SENSOR_FROZEN, "every sample alike for 1 s"));
+            return Err(Failure::emergency(&sensor_causes::FROZEN, "every sample alike for 1 s"));
         }
         Ok(())
     }
@@ -95,21 +100,28 @@ impl Guards {
             && cx.speed_forward().is_some_and(|speed| speed * wanted < -floor_mm_s(cx));
         if lasts(&mut self.wrong_way, against, cx) {
             let speed = cx.speed_forward().unwrap_or(0.0);
-            return Err(Failure::emergency(&causes::WRONG_WAY, format!("{:.1} mm/s against the order", speed.abs())));
+            return Err(Failure::emergency(
+                &causes::WRONG_WAY,
+                format!("{:.1} mm/s against the order", speed.abs()),
+            ));
         }
         Ok(())
     }
 
     fn standing(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         if cx.ordered.0.value == 0 {
-            let moves = cx.fresh_glance().is_some_and(|glance| {
-                glance.speed_mm_s.abs() > floor_mm_s(cx) + 3.0 * glance.u_mm_s
-            }) && matches!(cx.motion.standing(), Standing::No);
+            let moves = cx
+                .fresh_glance()
+                .is_some_and(|glance| glance.speed_mm_s.abs() > floor_mm_s(cx) + 3.0 * glance.u_mm_s)
+                && matches!(cx.motion.standing(), Standing::No);
             let limit = cx.with_momentum(cx.plan.spec.limits.standstill) + COASTING;
             let due = cx.passed(cx.turned_at, limit);
             if lasts(&mut self.unasked, moves && due, cx) {
                 let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
-                return Err(Failure::emergency(&causes::MOVES_UNASKED, format!("{speed:.1} mm/s at setting 0")));
+                return Err(Failure::emergency(
+                    &causes::MOVES_UNASKED,
+                    format!("{speed:.1} mm/s at setting 0"),
+                ));
             }
             return Ok(());
         }
@@ -117,7 +129,8 @@ impl Guards {
         let stands = !cx.may_stand && matches!(cx.motion.standing(), Standing::For(span) if span >= limit);
         if stands && cx.passed(cx.turned_at, cx.with_momentum(limit)) {
             let setting = cx.ordered.0;
-            let evidence = format!("setting {} of {} for {:.0} s", setting.value, setting.of, limit.as_secs_f64());
+            let evidence =
+                format!("setting {} of {} for {:.0} s", setting.value, setting.of, limit.as_secs_f64());
             return Err(Failure::halted(&causes::NOT_MOVING, evidence));
         }
         Ok(())
@@ -143,6 +156,9 @@ fn floor_mm_s(cx: &Cx) -> f64 {
 pub(super) fn gap(cx: &Cx, nanos: u64) -> Option<Failure> {
     let seconds = nanos as f64 / 1e9;
     (cx.ordered.0.value > 0).then(|| {
-        Failure::emergency(&record_causes::GAP_IN_TIME, format!("{seconds:.1} s missing while the engine ran"))
+        Failure::emergency(
+            &record_causes::GAP_IN_TIME,
+            format!("{seconds:.1} s missing while the engine ran"),
+        )
     })
 }

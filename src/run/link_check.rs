@@ -137,7 +137,7 @@ fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
     if !alive {
         return if over {
             let evidence = newest.map_or("no sample came".to_owned(), |at| format!("last sample at {at}"));
-            Err(Failure::halted(&sensor_causes::SENSOR_SILENT, evidence))
+            Err(Failure::halted(&sensor_causes::SILENT, evidence))
         } else {
             Ok(None)
         };
@@ -146,9 +146,10 @@ fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
         Standing::For(span) if span >= REST => Ok(Some(())),
         // A coarse sensor at rest repeats itself; the first move will tell.
         Standing::Frozen if over => Ok(Some(())),
-        _ if over => {
-            Err(Failure::emergency(&causes::MOVES_UNASKED, format!("for {} s at setting 0", REST_MOST.as_secs())))
-        }
+        _ if over => Err(Failure::emergency(
+            &causes::MOVES_UNASKED,
+            format!("for {} s at setting 0", REST_MOST.as_secs()),
+        )),
         _ => Ok(None),
     }
 }

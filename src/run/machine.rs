@@ -115,9 +115,9 @@ impl Run {
             return;
         }
         if self.cx.ordered.0.value > 0 {
-            self.fail(Failure::emergency(&sensor_causes::SENSOR_UNREACHABLE, why));
+            self.fail(Failure::emergency(&sensor_causes::UNREACHABLE, why));
         } else {
-            self.cx.note(&sensor_causes::SENSOR_UNREACHABLE, why);
+            self.cx.note(&sensor_causes::UNREACHABLE, why);
             self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
         }
     }
@@ -171,8 +171,12 @@ impl Run {
     pub(super) fn journal_trouble(&mut self, trouble: &JournalTrouble) {
         self.cx.record(RecordBody::Journal(trouble.clone()));
         let failure = match trouble {
-            JournalTrouble::Lagging => Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind"),
-            JournalTrouble::Full => Failure::halted(&record_causes::DISK_FULL, "the record could not be written"),
+            JournalTrouble::Lagging => {
+                Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind")
+            }
+            JournalTrouble::Full => {
+                Failure::halted(&record_causes::DISK_FULL, "the record could not be written")
+            }
             JournalTrouble::Failed(why) => Failure::halted(&record_causes::DISK_FAILED, why.clone()),
         };
         // Without a journal no CV may change: a write waits for its record for ever.
@@ -188,7 +192,10 @@ impl Run {
         match guards::gap(&self.cx, nanos) {
             Some(failure) => self.fail(failure),
             None => {
-                self.cx.note(&record_causes::GAP_IN_TIME, format!("{:.1} s, the engine stood", nanos as f64 / 1e9));
+                self.cx.note(
+                    &record_causes::GAP_IN_TIME,
+                    format!("{:.1} s, the engine stood", nanos as f64 / 1e9),
+                );
             }
         }
     }
@@ -323,7 +330,10 @@ impl Run {
                     return Ok(false);
                 }
                 if let PathKind::Straight { length_mm } = cx.plan.spec.path {
-                    return Err(Failure::rejected(&causes::PATH_TOO_SHORT, format!("{length_mm:.0} mm between ends")));
+                    return Err(Failure::rejected(
+                        &causes::PATH_TOO_SHORT,
+                        format!("{length_mm:.0} mm between ends"),
+                    ));
                 }
                 let job = snapshot::job(cx);
                 self.enter(PhaseName::Snapshot, Phase::Snapshot(job));
@@ -444,7 +454,8 @@ impl Run {
         self.findings.verdict = Some(verdict);
         self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
         self.findings.reasons.extend(reason);
-        let better = if verdict == Verdict::Pass || number > 1 { None } else { self.findings.corrected(&done) };
+        let better =
+            if verdict == Verdict::Pass || number > 1 { None } else { self.findings.corrected(&done) };
         self.findings.verified.clone_from(&done);
         match (better, self.findings.computed.clone()) {
             (Some(better), Some(computed)) => {
@@ -467,7 +478,8 @@ impl Run {
 
     /// The verdict is final.
     fn conclude(&mut self) {
-        let failed = self.findings.verdict != Some(Verdict::Pass) && self.findings.verdict != Some(Verdict::Marginal);
+        let failed =
+            self.findings.verdict != Some(Verdict::Pass) && self.findings.verdict != Some(Verdict::Marginal);
         if failed {
             self.end = End::Rejected;
         } else {

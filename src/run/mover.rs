@@ -41,12 +41,18 @@ impl Mover {
                 Some(OrderEnd::Done { .. }) => self.pending = None,
                 Some(OrderEnd::Refused { code, words }) => {
                     let locked = code == "414";
-                    let cause =
-                        if locked { &station_causes::ENGINE_LOCKED } else { &station_causes::STATION_REFUSED };
+                    let cause = if locked {
+                        &station_causes::ENGINE_LOCKED
+                    } else {
+                        &station_causes::STATION_REFUSED
+                    };
                     return Err(Failure::halted(cause, format!("drive order refused: {code} {words}")));
                 }
                 Some(OrderEnd::Unknown { why }) => {
-                    return Err(Failure::halted(&station_causes::STATION_SILENT, format!("drive order: {why}")));
+                    return Err(Failure::halted(
+                        &station_causes::STATION_SILENT,
+                        format!("drive order: {why}"),
+                    ));
                 }
             }
         }
@@ -68,7 +74,8 @@ impl Mover {
         if !cx.stands_for(STAND_BEFORE_REVERSE) {
             let limit = cx.with_momentum(cx.plan.spec.limits.standstill);
             if cx.passed(cx.turned_at, limit) && cx.passed(self.first_seen(cx), limit) {
-                let evidence = format!("{:.1} s after speed zero was ordered", cx.now.since(cx.turned_at).as_secs_f64());
+                let evidence =
+                    format!("{:.1} s after speed zero was ordered", cx.now.since(cx.turned_at).as_secs_f64());
                 return Err(Failure::halted(&causes::NO_STANDSTILL, evidence));
             }
             return Ok(None);

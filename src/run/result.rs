@@ -11,7 +11,8 @@ pub(super) fn outcome(cx: &Cx, findings: &Findings, end: End, stop: StopGrade) -
     let decoder_state = decoder_state(cx, end);
     let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
     let top = findings.target.top();
-    let worst = findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
+    let worst =
+        findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
     let mut reasons = findings.reasons.clone();
     if stop == StopGrade::Unconfirmed {
         reasons.insert(0, Reason::new(&station_causes::STOP_UNCONFIRMED, format!("at {}", cx.now)));

@@ -72,7 +72,8 @@ fn address(cx: &Cx) -> Result<(), Failure> {
     if found == Some(wanted) {
         return Ok(());
     }
-    let evidence = format!("bench file says {}, decoder says {}", show(wanted), found.map_or("nothing".into(), show));
+    let evidence =
+        format!("bench file says {}, decoder says {}", show(wanted), found.map_or("nothing".into(), show));
     Err(Failure::halted(&causes::ANOTHER_ENGINE, evidence))
 }
 

@@ -60,7 +60,8 @@ impl Sweep {
 
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<SweepFound> {
         loop {
-            cx.phase_done = (self.measured[0].len() + self.measured[1].len()) as f64 / (2.0 * self.values.len() as f64);
+            cx.phase_done =
+                (self.measured[0].len() + self.measured[1].len()) as f64 / (2.0 * self.values.len() as f64);
             if self.point.is_none() {
                 self.point = self.next_point();
             }
@@ -123,13 +124,16 @@ impl Sweep {
         if last >= self.needed_mm_s {
             return true;
         }
-        let (Some((before, slower)), Some(next)) = (speed(2), self.values.get(self.next)) else { return false };
+        let (Some((before, slower)), Some(next)) = (speed(2), self.values.get(self.next)) else {
+            return false;
+        };
         let slope = ((last - slower) / (value - before)).max(0.0);
         last + slope * (f64::from(*next) - value) > LIMIT_PART * cx.plan.spec.limits.speed_mm_s
     }
 
     fn drift(&self, value: u16, again: Option<Measured>) -> f64 {
-        let first = self.measured[0].iter().find(|(first, _)| *first == value).and_then(|(_, measured)| *measured);
+        let first =
+            self.measured[0].iter().find(|(first, _)| *first == value).and_then(|(_, measured)| *measured);
         match (first, again) {
             (Some(first), Some(again)) => again.speed_mm_s.abs() / first.speed_mm_s.abs() - 1.0,
             _ => 0.0,
@@ -142,7 +146,10 @@ impl Sweep {
         }
         let of = cx.plan.spec.engine.step_mode;
         let points = [0, 1].map(|side: usize| {
-            self.measured[side].iter().map(|(value, result)| self.curve_point(*value, of, *result, drift_rel)).collect()
+            self.measured[side]
+                .iter()
+                .map(|(value, result)| self.curve_point(*value, of, *result, drift_rel))
+                .collect()
         });
         SweepFound { points, drift_rel }
     }

@@ -50,7 +50,11 @@ impl ThrottleWatch {
             }
             self.asked = None;
             if told.at >= at {
-                let evidence = format!("the station says {:.0} %, ordered {:.0} %", told.ratio * 100.0, cx.ordered.0.ratio() * 100.0);
+                let evidence = format!(
+                    "the station says {:.0} %, ordered {:.0} %",
+                    told.ratio * 100.0,
+                    cx.ordered.0.ratio() * 100.0
+                );
                 return Err(Failure::emergency(&causes::ANOTHER_THROTTLE, evidence));
             }
             // Asked, and the answer named no other setting: what was told is out of date.

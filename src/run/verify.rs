@@ -45,7 +45,9 @@ impl VerifyRound {
         let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(ENTRIES as u16)), ENTRIES as u16);
         let mut left: Vec<(u16, Direction)> = Direction::BOTH
             .into_iter()
-            .flat_map(|direction| entries.iter().map(move |entry| (nearest_step(f64::from(*entry), of), direction)))
+            .flat_map(|direction| {
+                entries.iter().map(move |entry| (nearest_step(f64::from(*entry), of), direction))
+            })
             .collect();
         left.reverse();
         Self { total: left.len(), left, tries: 0, point: None, done: Vec::new() }
@@ -62,7 +64,8 @@ impl VerifyRound {
         loop {
             cx.phase_done = self.done.len() as f64 / self.total as f64;
             let Some((step, direction)) = self.left.last().copied() else { return Ok(Some(())) };
-            let sharpness = if self.tries == 0 { 1.0 } else { SHARPER[(self.tries - 1).min(SHARPER.len() - 1)] };
+            let sharpness =
+                if self.tries == 0 { 1.0 } else { SHARPER[(self.tries - 1).min(SHARPER.len() - 1)] };
             let point = self.point.get_or_insert_with(|| {
                 Point::new(PointWish {
                     purpose: PointPurpose::Verify,
@@ -74,9 +77,8 @@ impl VerifyRound {
             });
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
-            let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| SpeedEstimate {
-                speed_mm_s: measured.speed_mm_s.abs(),
-                u_mm_s: measured.u_mm_s,
+            let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| {
+                SpeedEstimate { speed_mm_s: measured.speed_mm_s.abs(), u_mm_s: measured.u_mm_s }
             });
             let verified = verdict(cx, findings, step, direction, measured);
             if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
@@ -100,12 +102,19 @@ impl VerifyRound {
     }
 }
 
-fn verdict(cx: &Cx, findings: &Findings, step: u16, direction: Direction, measured: SpeedEstimate) -> Verified {
+fn verdict(
+    cx: &Cx,
+    findings: &Findings,
+    step: u16,
+    direction: Direction,
+    measured: SpeedEstimate,
+) -> Verified {
     let entry = entry_position(step, cx.plan.spec.engine.step_mode);
     let target_mm_s = findings.target.at(entry);
-    let limit = findings.computed.as_ref().map_or(0.0, |computed| {
-        table_limit(&computed.fit, computed.curve(direction), direction, entry)
-    });
+    let limit = findings
+        .computed
+        .as_ref()
+        .map_or(0.0, |computed| table_limit(&computed.fit, computed.curve(direction), direction, entry));
     let allowed = findings.tolerance.allowed(target_mm_s, limit);
     Verified {
         step,
@@ -122,9 +131,11 @@ pub(super) fn complain(cx: &mut Cx, round: &VerifyRound) -> Option<crate::cause:
         Verdict::Marginal => &causes::VERIFY_MARGINAL,
         Verdict::Fail => &causes::VERIFY_FAILED,
     };
-    let worst = round.done.iter().filter(|verified| verified.verdict == round.verdict()).max_by(|a, b| {
-        a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs())
-    })?;
+    let worst = round
+        .done
+        .iter()
+        .filter(|verified| verified.verdict == round.verdict())
+        .max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))?;
     let evidence = format!(
         "step {} {}: {:.2} mm/s wanted, {:.2} +/- {:.2} mm/s measured (k = 2)",
         worst.step,

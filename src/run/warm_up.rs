@@ -50,8 +50,8 @@ impl WarmUp {
     }
 
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
-        cx.phase_done = cx.now.since(self.began).as_secs_f64()
-            / cx.plan.spec.warm_up.shortest.as_secs_f64().max(1.0);
+        cx.phase_done =
+            cx.now.since(self.began).as_secs_f64() / cx.plan.spec.warm_up.shortest.as_secs_f64().max(1.0);
         loop {
             if !self.measured_this_cycle() {
                 let (value, direction) = (self.value, self.direction);
@@ -90,8 +90,12 @@ impl WarmUp {
         let spec = cx.plan.spec.warm_up;
         let spent = cx.now.since(self.began);
         if spent >= spec.longest {
-            let change = self.seen.iter().filter_map(|row| change(*row)).map(|(rel, _)| rel.abs()).fold(0.0, f64::max);
-            cx.note(&causes::NOT_STEADY, format!("{:.2} % a minute after {} s", change * 100.0, spent.as_secs()));
+            let change =
+                self.seen.iter().filter_map(|row| change(*row)).map(|(rel, _)| rel.abs()).fold(0.0, f64::max);
+            cx.note(
+                &causes::NOT_STEADY,
+                format!("{:.2} % a minute after {} s", change * 100.0, spent.as_secs()),
+            );
             return true;
         }
         spent >= spec.shortest

@@ -16,7 +16,8 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
     ops.extend(TABLE_CVS.zip(values).map(|(cv, value)| CvOp::Write(cv, value)));
     ops.extend(TABLE_CVS.map(CvOp::ReadBack));
     ops.push(CvOp::Commit(Box::new(*fit)));
-    let back = MOMENTUM.into_iter().filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
+    let back =
+        MOMENTUM.into_iter().filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
     ops.extend(back);
     let analogue = original & ANALOGUE_BIT;
     ops.push(CvOp::Write(29, (now & !ANALOGUE_BIT) | analogue | TABLE_BIT | STEPS_BIT));
