@@ -1,1 +1,7 @@
 //! The shell around the core: sockets, clocks, tasks. This module alone touches tokio.
+pub mod clock;
+pub mod control;
+pub mod halt;
+mod journaling;
+mod links;
+pub mod status;
