@@ -3,6 +3,7 @@
 //! Lines: `pause`, `go-on`, `stop`, `status`, `answer front`, `answer rear`, `answer done`. The socket is for the user
 //! who started the run and nobody else. What it takes enters the one queue like everything else.
 use super::clock::pause;
+use super::person::WayIn;
 use super::status::Status;
 use crate::run::{Answer, PersonAct};
 use serde_json::{Value, json};
@@ -14,7 +15,6 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{UnixListener, UnixStream};
-use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
 /// Name of the socket inside the run folder.
@@ -102,14 +102,14 @@ impl ControlSocket {
         Ok(Self { listener, file })
     }
 
-    /// Serves visitors until dropped. What they want goes into `acts`; `status` is shown to them.
-    pub(crate) async fn serve(self, acts: mpsc::Sender<PersonAct>, status: watch::Receiver<Status>) {
+    /// Serves visitors until dropped.
+    pub(crate) async fn serve(self, way_in: WayIn) {
         let mut visitors = JoinSet::new();
         loop {
             tokio::select! {
                 accepted = self.listener.accept() => match accepted {
                     Ok((stream, _)) if visitors.len() < VISITORS => {
-                        visitors.spawn(serve_one(stream, acts.clone(), status.clone()));
+                        visitors.spawn(serve_one(stream, way_in.clone()));
                     }
                     Ok(_) => {}
                     // Out of file descriptors, say: the run matters more than its visitors.
@@ -142,7 +142,7 @@ fn with_short_path<T>(folder: &Path, open: impl FnOnce(PathBuf) -> io::Result<T>
     open(PathBuf::from(format!("/proc/self/fd/{}/{SOCKET_NAME}", handle.as_raw_fd())))
 }
 
-async fn serve_one(mut stream: UnixStream, acts: mpsc::Sender<PersonAct>, status: watch::Receiver<Status>) {
+async fn serve_one(mut stream: UnixStream, way_in: WayIn) {
     let mut waiting = Vec::new();
     let mut piece = [0; 256];
     loop {
@@ -154,7 +154,7 @@ async fn serve_one(mut stream: UnixStream, acts: mpsc::Sender<PersonAct>, status
         waiting.extend_from_slice(&piece[..n]);
         while let Some(end) = waiting.iter().position(|byte| *byte == b'\n') {
             let line: Vec<u8> = waiting.drain(..=end).collect();
-            let reply = answer_line(&String::from_utf8_lossy(&line), &acts, &status);
+            let reply = answer_line(&String::from_utf8_lossy(&line), &way_in);
             if stream.write_all(format!("{reply}\n").as_bytes()).await.is_err() {
                 return;
             }
@@ -171,24 +171,11 @@ fn refusal(why: &str) -> Value {
     json!({ "ok": false, "error": why })
 }
 
-fn answer_line(line: &str, acts: &mpsc::Sender<PersonAct>, status: &watch::Receiver<Status>) -> Value {
-    let command = match Command::parse(line) {
-        Ok(command) => command,
-        Err(why) => return refusal(&why),
-    };
-    let act = match command {
-        Command::Pause => PersonAct::Pause,
-        Command::GoOn => PersonAct::GoOn,
-        Command::Stop => PersonAct::Stop,
-        Command::Status => return json!({ "ok": true, "status": &*status.borrow() }),
-        Command::Answer(answer) => match act_for(answer, &status.borrow()) {
-            Ok(act) => act,
-            Err(why) => return refusal(&why),
-        },
-    };
-    match acts.try_send(act) {
-        Ok(()) => json!({ "ok": true }),
-        Err(_) => refusal("the run is ending or has too much to do; try again"),
+fn answer_line(line: &str, way_in: &WayIn) -> Value {
+    match Command::parse(line).and_then(|command| way_in.command(command)) {
+        Ok(false) => json!({ "ok": true }),
+        Ok(true) => json!({ "ok": true, "status": way_in.status() }),
+        Err(why) => refusal(&why),
     }
 }
 
@@ -219,6 +206,7 @@ pub fn tell(folder: &Path, command: Command) -> io::Result<Value> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::person::Person;
     use super::super::status::Asked;
     use super::*;
     use crate::run::Question;
@@ -266,12 +254,11 @@ mod tests {
     }
 
     async fn visit(folder: PathBuf) {
-        let (acts, mut wanted) = mpsc::channel(4);
-        let (_keep, shown) = watch::channel(status(None));
+        let mut person = Person::new(status(None));
         let socket = ControlSocket::open(&folder).unwrap();
         let mode = std::fs::metadata(folder.join(SOCKET_NAME)).unwrap().permissions().mode();
         assert_eq!(mode & 0o077, 0, "nobody else may talk to a run");
-        let server = tokio::spawn(socket.serve(acts, shown));
+        let server = tokio::spawn(socket.serve(person.way_in()));
         let asking = folder.clone();
         let replies = tokio::task::spawn_blocking(move || {
             [Command::Pause, Command::Status, Command::Answer(Answer::Front)].map(|c| tell(&asking, c).unwrap())
@@ -280,7 +267,7 @@ mod tests {
         assert_eq!(paused, json!({ "ok": true }));
         assert_eq!(told["status"]["run_id"], "run-1");
         assert_eq!(refused["ok"], false);
-        assert_eq!(wanted.recv().await, Some(PersonAct::Pause));
+        assert_eq!(person.wanted.recv().await, Some(PersonAct::Pause));
         server.abort();
         let _ = server.await;
         assert!(!folder.join(SOCKET_NAME).exists(), "the socket goes with the run");
@@ -303,9 +290,8 @@ mod tests {
     #[tokio::test]
     async fn an_endless_line_ends_the_visit() {
         let folder = tempfile::tempdir().unwrap();
-        let (acts, _wanted) = mpsc::channel(4);
-        let (_keep, shown) = watch::channel(status(None));
-        let server = tokio::spawn(ControlSocket::open(folder.path()).unwrap().serve(acts, shown));
+        let person = Person::new(status(None));
+        let server = tokio::spawn(ControlSocket::open(folder.path()).unwrap().serve(person.way_in()));
         let mut stream = UnixStream::connect(folder.path().join(SOCKET_NAME)).await.unwrap();
         stream.write_all(&[b'x'; 1000]).await.unwrap();
         let mut reply = String::new();

@@ -4,4 +4,7 @@ pub mod control;
 pub mod halt;
 mod journaling;
 mod links;
+mod live;
+pub mod news;
+pub mod person;
 pub mod status;
