@@ -1,9 +1,9 @@
 //! What the person types and sees.
 mod args;
 mod caution;
-mod exit;
+pub mod exit;
 mod out;
-mod result;
+pub mod result;
 mod show;
 mod table;
 mod words;
