@@ -1,5 +1,46 @@
 //! The bench file: one TOML file, read as a spanned tree first, then checked into types, so that all errors show
-//! together. Pure: text in, a [`BenchSpec`] or a list of complaints out.
+//! together. Pure: text in, a [`BenchSpec`] or a list of complaints out. Knows no file system and no link.
+//!
+//! One table of keys (`keys`) drives reading, hints, [`template()`] and [`schema()`].
+mod check;
+mod complaint;
+mod key;
+mod keys;
+mod kind;
+mod near;
+mod quantity;
+mod reading;
+mod scale;
+mod schema;
 pub mod spec;
+mod structure;
+mod syntax;
+mod template;
 
+pub use complaint::{Complaint, Complaints};
+pub use schema::schema;
 pub use spec::*;
+pub use template::template;
+
+use reading::Reading;
+
+/// Reads a bench file. `file_name` serves messages only.
+///
+/// # Errors
+/// Everything that is wrong with the file, all together; a text that is no TOML gives the first such place alone.
+pub fn read(file_name: &str, text: &str) -> Result<BenchSpec, Complaints> {
+    let tree = match toml::de::DeTable::parse(text) {
+        Ok(tree) => tree,
+        Err(error) => return Err(Complaints::new(file_name, text, vec![syntax::complaint(text, &error)])),
+    };
+    let mut reading = Reading::new(text, tree.get_ref());
+    structure::check(&mut reading);
+    let spec = check::bench(&mut reading);
+    match spec {
+        Some(spec) if reading.complaints.is_empty() => Ok(spec),
+        _ => Err(Complaints::new(file_name, text, reading.complaints)),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,119 @@
+//! Axle, engine, path, functions.
+use crate::cause::bench_file as cause;
+use crate::config::key::AnyKey;
+use crate::config::keys::vehicle::{self as key, AddressKind, PathForm};
+use crate::config::kind::DoubtValue;
+use crate::config::reading::{Given, Reading};
+use crate::config::spec::{AxleSpec, EngineSpec, FunctionSpec, PathKind};
+use crate::dcc::Address;
+
+/// The largest doubt of the axle that makes sense: every speed would be that wrong.
+const MOST_DOUBT: f64 = 0.1;
+
+pub(super) fn axle(reading: &mut Reading<'_>) -> Option<AxleSpec> {
+    let (circumference, diameter) = (reading.given(&key::CIRCUMFERENCE), reading.given(&key::DIAMETER));
+    let doubt = reading.value(&key::DOUBT);
+    let (measure, turns) = match (circumference, diameter) {
+        (Given::Good(mm), Given::Absent) => (mm, 1.0),
+        (Given::Absent, Given::Good(mm)) => (mm, std::f64::consts::PI),
+        _ => return None,
+    };
+    let circumference_u_rel = match doubt? {
+        DoubtValue::Fraction(fraction) => fraction,
+        DoubtValue::Length(mm) => mm / measure,
+    };
+    if circumference_u_rel > MOST_DOUBT {
+        let span = reading.span(&key::DOUBT);
+        let expected = "a doubt of at most 10 % of the measure".to_owned();
+        let hint = "measure it better: roll ten turns along a ruler and divide by ten";
+        reading.complain(&cause::OUT_OF_RANGE, key::DOUBT.path(), span, expected, hint);
+        return None;
+    }
+    Some(AxleSpec { circumference_mm: measure * turns, circumference_u_rel })
+}
+
+/// The ratio alone, for checks of other sections when the engine is not whole.
+pub(super) fn scale(reading: &Reading<'_>) -> Option<f64> {
+    let name = reading.quiet(&key::SCALE).map(|(_, ratio)| ratio);
+    name.or_else(|| reading.quiet(&key::RATIO).map(|(_, ratio)| ratio))
+}
+
+pub(super) fn engine(reading: &mut Reading<'_>) -> Option<EngineSpec> {
+    let name = reading.value(&key::ENGINE_NAME);
+    let number = reading.value(&key::ADDRESS);
+    let kind = reading.value(&key::KIND);
+    let scale = match (reading.given(&key::SCALE), reading.given(&key::RATIO)) {
+        (Given::Good(scale), Given::Absent) | (Given::Absent, Given::Good(scale)) => Some(scale),
+        _ => None,
+    };
+    let step_mode = reading.value(&key::STEPS);
+    let leading_end = reading.value(&key::LEADING_END);
+    let address = address(reading, number?, kind?);
+    let (scale_name, scale_ratio) = scale?;
+    Some(EngineSpec {
+        name: name?,
+        address: address?,
+        scale_ratio,
+        scale_name,
+        step_mode: step_mode?,
+        leading_end: leading_end?,
+    })
+}
+
+fn address(reading: &mut Reading<'_>, number: u16, kind: AddressKind) -> Option<Address> {
+    match (kind, u8::try_from(number)) {
+        (AddressKind::Long, _) => Some(Address::Long(number)),
+        (AddressKind::Short, Ok(short @ 1..=127)) => Some(Address::Short(short)),
+        (AddressKind::Short, _) => {
+            reading.contradiction(
+                &key::ADDRESS,
+                &[(&key::KIND, "short is said here")],
+                "a short address, from 1 to 127",
+                "write kind = \"long\" if the engine has a long address, else correct the address",
+            );
+            None
+        }
+    }
+}
+
+pub(super) fn path(reading: &mut Reading<'_>) -> Option<PathKind> {
+    let form = reading.value(&key::PATH_KIND);
+    let length = reading.given(&key::LENGTH);
+    match (form?, length) {
+        (PathForm::Rollers, Given::Absent) => Some(PathKind::Rollers),
+        (PathForm::Rollers, _) => {
+            let others: &[(&dyn AnyKey, &str)] = &[(&key::PATH_KIND, "rollers are endless")];
+            let hint = "leave the length out, or write kind = \"loop\" or \"straight\"";
+            reading.contradiction(&key::LENGTH, others, "no length with rollers", hint);
+            None
+        }
+        (form, Given::Absent) => {
+            let what = if form == PathForm::Loop { "loop" } else { "straight" };
+            let hint = format!("a {what} needs its length, for example: length = \"4.2 m\"");
+            reading.missing(&key::LENGTH, hint);
+            None
+        }
+        (_, Given::Bad) => None,
+        (PathForm::Loop, Given::Good(length_mm)) => Some(PathKind::Loop { length_mm }),
+        (PathForm::Straight, Given::Good(length_mm)) => Some(PathKind::Straight { length_mm }),
+    }
+}
+
+pub(super) fn functions(reading: &mut Reading<'_>) -> Option<FunctionSpec> {
+    let numbers = reading.value(&key::ON);
+    let count = reading.value(&key::COUNT)?;
+    let mut on = vec![false; usize::from(count)];
+    for (number, span) in numbers? {
+        match on.get_mut(usize::from(number)) {
+            Some(function) => *function = true,
+            None => {
+                let expected = format!("a function from 0 to {}", count - 1);
+                let hint = format!(
+                    "the engine is announced with {count} functions: raise count or leave {number} out"
+                );
+                reading.complain(&cause::CONTRADICTION, key::ON.path(), span, expected, hint);
+            }
+        }
+    }
+    Some(FunctionSpec { on })
+}

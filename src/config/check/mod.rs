@@ -1,0 +1,46 @@
+//! From keys to the checked types, section by section. Nothing stops at the first mistake: each section complains of
+//! all that is wrong with it and gives what it can to the checks that look across sections.
+mod drive;
+mod links;
+mod measuring;
+mod safety;
+
+use super::keys;
+use super::quantity::Speed;
+use super::reading::{Given, Reading};
+use super::spec::BenchSpec;
+
+/// The bench, if nothing is complained of.
+pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
+    let schema = reading.value(&keys::SCHEMA);
+    let name = reading.value(&keys::links::NAME);
+    let station = links::station(reading);
+    let sensor = links::sensor(reading);
+    let axle = drive::axle(reading);
+    let engine = drive::engine(reading);
+    let path = drive::path(reading);
+    let functions = drive::functions(reading);
+    let warm_up = measuring::warm_up(reading);
+    let ratio = engine.as_ref().map(|engine| engine.scale_ratio).or_else(|| drive::scale(reading));
+    let sweep = measuring::sweep(reading, ratio, engine.as_ref().map(|engine| engine.step_mode));
+    let target = measuring::target(reading, ratio);
+    let programming = safety::programming(reading);
+    let limits = safety::limits(reading, ratio, target.as_ref());
+    let record_folder = reading.value(&keys::safety::FOLDER);
+    schema?;
+    Some(BenchSpec {
+        name: name?,
+        station: station?,
+        sensor: sensor?,
+        axle: axle?,
+        engine: engine?,
+        path: path?,
+        functions: functions?,
+        warm_up: warm_up?,
+        sweep: sweep?,
+        target: target?,
+        programming: programming?,
+        limits: limits?,
+        record_folder: record_folder?,
+    })
+}

@@ -1,0 +1,141 @@
+//! Keys of programming, guards and the record.
+use crate::config::key::{Key, Need, Section};
+use crate::config::kind::{Choice, Flag, SpeedKind, Text, Time};
+use crate::config::spec::ProgrammingPlace;
+
+/// Where programming happens.
+pub(in crate::config) static PLACE: Key<Choice<ProgrammingPlace>> = Key {
+    section: "programming",
+    name: "place",
+    kind: Choice(&[
+        ("same_track", ProgrammingPlace::SameTrack),
+        ("main", ProgrammingPlace::Main),
+        ("moved_by_hand", ProgrammingPlace::MovedByHand),
+    ]),
+    need: Need::Required,
+    example: "\"same_track\"",
+    about: "same_track: the bench is connected to the programming output too. moved_by_hand: you carry the engine \
+            to the programming track; the run pauses and asks. main: CVs are written on the running track, where \
+            they cannot be read back.",
+};
+
+/// Nothing can be put back.
+pub(in crate::config) static NO_WAY_BACK: Key<Flag> = Key {
+    section: "programming",
+    name: "no_way_back",
+    kind: Flag,
+    need: Need::Default("false"),
+    example: "false",
+    about: "You accept that what the decoder held before cannot be read and so never be put back. Must be true for main.",
+};
+
+/// Only one engine on the output.
+pub(in crate::config) static ONLY_ENGINE: Key<Flag> = Key {
+    section: "programming",
+    name: "only_engine_on_output",
+    kind: Flag,
+    need: Need::Default("false"),
+    example: "true",
+    about: "You have looked: this engine alone stands on the programming output. Every engine that stands there is \
+            changed too. Must be true for same_track and moved_by_hand.",
+};
+
+/// Programming.
+pub(in crate::config) static PROGRAMMING: Section = Section {
+    name: "programming",
+    required: true,
+    about: "Where CVs are read and written.",
+    cautions: &[],
+    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE],
+    either: &[],
+};
+
+/// Sensor silence.
+pub(in crate::config) static SENSOR_SILENCE: Key<Time> = Key {
+    section: "limits",
+    name: "sensor_silence",
+    kind: Time { least: "100 ms", most: "10 s" },
+    need: Need::Default("\"1 s\""),
+    example: "\"1 s\"",
+    about: "No sample for this long while the engine moves: stop.",
+};
+
+/// Station silence.
+pub(in crate::config) static STATION_SILENCE: Key<Time> = Key {
+    section: "limits",
+    name: "station_silence",
+    kind: Time { least: "1 s", most: "60 s" },
+    need: Need::Default("\"5 s\""),
+    example: "\"5 s\"",
+    about: "No answer from the station for this long: stop. Longer than ask_interval and answer_limit together.",
+};
+
+/// No motion.
+pub(in crate::config) static NO_MOTION: Key<Time> = Key {
+    section: "limits",
+    name: "no_motion",
+    kind: Time { least: "1 s", most: "60 s" },
+    need: Need::Default("\"8 s\""),
+    example: "\"8 s\"",
+    about: "Told to move but standing for this long: stop. A motor that is blocked burns.",
+};
+
+/// Speed limit.
+pub(in crate::config) static SPEED: Key<SpeedKind> = Key {
+    section: "limits",
+    name: "speed",
+    kind: SpeedKind,
+    need: Need::Free("1.25 times what the target needs, which is its top divided by (1 - reserve)"),
+    example: "\"120 km/h\"",
+    about: "The engine is never to be faster than this; if it is: stop.",
+};
+
+/// Longest run.
+pub(in crate::config) static RUN_TIME: Key<Time> = Key {
+    section: "limits",
+    name: "run_time",
+    kind: Time { least: "1 min", most: "24 h" },
+    need: Need::Default("\"3 h\""),
+    example: "\"3 h\"",
+    about: "Longest run; then the engine is stopped.",
+};
+
+/// Time to standstill.
+pub(in crate::config) static STANDSTILL: Key<Time> = Key {
+    section: "limits",
+    name: "standstill",
+    kind: Time { least: "1 s", most: "2 min" },
+    need: Need::Default("\"10 s\""),
+    example: "\"10 s\"",
+    about: "After a stop the sensor must see standstill within this time; if not, power is cut.",
+};
+
+/// Limits.
+pub(in crate::config) static LIMITS: Section = Section {
+    name: "limits",
+    required: false,
+    about: "Guards that stop the engine.",
+    cautions: &["They help against much, not against everything: see the first caution."],
+    keys: &[&SENSOR_SILENCE, &STATION_SILENCE, &NO_MOTION, &SPEED, &RUN_TIME, &STANDSTILL],
+    either: &[],
+};
+
+/// Folder of the records.
+pub(in crate::config) static FOLDER: Key<Text> = Key {
+    section: "record",
+    name: "folder",
+    kind: Text,
+    need: Need::Default("\"runs\""),
+    example: "\"runs\"",
+    about: "Folder for the records, one folder a run, seen from where the program is started.",
+};
+
+/// The record.
+pub(in crate::config) static RECORD: Section = Section {
+    name: "record",
+    required: false,
+    about: "Where the record of a run is kept.",
+    cautions: &[],
+    keys: &[&FOLDER],
+    either: &[],
+};

@@ -1,0 +1,213 @@
+//! Keys of the measured axle, the engine, what it runs on, and its functions.
+use crate::config::key::{Key, Need, Section};
+use crate::config::kind::{Choice, Doubt, Functions, Length, OneOf, Ratio, Scale, Text, Whole};
+use crate::config::spec::LeadingEnd;
+
+/// Distance a turn.
+pub(in crate::config) static CIRCUMFERENCE: Key<Length> = Key {
+    section: "axle",
+    name: "circumference",
+    kind: Length { least: "6 mm", most: "1 m" },
+    need: Need::Free("then diameter must stand"),
+    example: "\"33 mm\"",
+    about: "Distance of one turn of the axle with the magnet: of the roller under the engine, of the engine's own \
+            wheel, or of a wheel of the measuring car. Either this or diameter.",
+};
+
+/// Diameter of the wheel.
+pub(in crate::config) static DIAMETER: Key<Length> = Key {
+    section: "axle",
+    name: "diameter",
+    kind: Length { least: "2 mm", most: "300 mm" },
+    need: Need::Free("then circumference must stand"),
+    example: "\"10.5 mm\"",
+    about: "Diameter of the same wheel or roller where it touches, instead of circumference.",
+};
+
+/// How well the wheel is known.
+pub(in crate::config) static DOUBT: Key<Doubt> = Key {
+    section: "axle",
+    name: "doubt",
+    kind: Doubt,
+    need: Need::Required,
+    example: "\"0.2 %\"",
+    about: "How well that measure is known: its standard uncertainty (k = 1), in % of it or in mm. About half of \
+            what you would be almost sure not to be wrong by. It goes into the doubt of every speed.",
+};
+
+/// The axle.
+pub(in crate::config) static AXLE: Section = Section {
+    name: "axle",
+    required: true,
+    about: "The axle that carries the magnet. An error of 1 % here is an error of 1 % in every speed.",
+    cautions: &["Keep fingers, hair and threads away from turning rollers, wheels and gears."],
+    keys: &[&CIRCUMFERENCE, &DIAMETER, &DOUBT],
+    either: &[&["circumference"], &["diameter"]],
+};
+
+/// Short or long address.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::config) enum AddressKind {
+    /// CV 1.
+    Short,
+    /// CV 17/18.
+    Long,
+}
+
+/// The engine's name.
+pub(in crate::config) static ENGINE_NAME: Key<Text> = Key {
+    section: "engine",
+    name: "name",
+    kind: Text,
+    need: Need::Required,
+    example: "\"Lapwing\"",
+    about: "The engine's name; it stands in the record.",
+};
+
+/// DCC address.
+pub(in crate::config) static ADDRESS: Key<Whole> = Key {
+    section: "engine",
+    name: "address",
+    kind: Whole { least: 1, most: 10239 },
+    need: Need::Required,
+    example: "4",
+    about: "The engine's DCC address: 1 to 127 if short, 1 to 10239 if long.",
+};
+
+/// Kind of address.
+pub(in crate::config) static KIND: Key<Choice<AddressKind>> = Key {
+    section: "engine",
+    name: "kind",
+    kind: Choice(&[("short", AddressKind::Short), ("long", AddressKind::Long)]),
+    need: Need::Required,
+    example: "\"short\"",
+    about: "Kind of the address: short (CV 1) or long (CV 17 and 18). Short 4 and long 4 are two addresses.",
+};
+
+/// Scale by name.
+pub(in crate::config) static SCALE: Key<Scale> = Key {
+    section: "engine",
+    name: "scale",
+    kind: Scale,
+    need: Need::Free("then ratio must stand"),
+    example: "\"H0\"",
+    about: "Scale by its standard's name. The digit 0 and the letter O differ: H0 is 1:87 and HO is 1:87.1; 0 is \
+            1:45 and O is 1:48. Either this or ratio.",
+};
+
+/// Scale by ratio.
+pub(in crate::config) static RATIO: Key<Ratio> = Key {
+    section: "engine",
+    name: "ratio",
+    kind: Ratio,
+    need: Need::Free("then scale must stand"),
+    example: "\"1:43.5\"",
+    about: "Ratio of the scale instead of its name, as \"1:43.5\" or 43.5.",
+};
+
+/// Step mode.
+pub(in crate::config) static STEPS: Key<OneOf> = Key {
+    section: "engine",
+    name: "steps",
+    kind: OneOf(&[28, 126]),
+    need: Need::Required,
+    example: "126",
+    about: "Moving speed steps of the step mode the engine is driven in later: 28, or 126 (also called 128).",
+};
+
+/// Which end leads.
+pub(in crate::config) static LEADING_END: Key<Choice<LeadingEnd>> = Key {
+    section: "engine",
+    name: "leading_end",
+    kind: Choice(&[("front", LeadingEnd::Front), ("rear", LeadingEnd::Rear), ("ask", LeadingEnd::Ask)]),
+    need: Need::Required,
+    example: "\"ask\"",
+    about: "Which end leads when the engine is driven forward. ask: the run pauses after its first slow move and asks you.",
+};
+
+/// The engine.
+pub(in crate::config) static ENGINE: Section = Section {
+    name: "engine",
+    required: true,
+    about: "The locomotive to calibrate.",
+    cautions: &["A motor that runs long gets hot. Feel it after the first runs, and give it rest and air."],
+    keys: &[&ENGINE_NAME, &ADDRESS, &KIND, &SCALE, &RATIO, &STEPS, &LEADING_END],
+    either: &[&["scale"], &["ratio"]],
+};
+
+/// What the engine runs on, without its length.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::config) enum PathForm {
+    /// Rollers.
+    Rollers,
+    /// A closed loop.
+    Loop,
+    /// A straight between ends.
+    Straight,
+}
+
+/// Kind of path.
+pub(in crate::config) static PATH_KIND: Key<Choice<PathForm>> = Key {
+    section: "path",
+    name: "kind",
+    kind: Choice(&[
+        ("rollers", PathForm::Rollers),
+        ("loop", PathForm::Loop),
+        ("straight", PathForm::Straight),
+    ]),
+    need: Need::Required,
+    example: "\"rollers\"",
+    about: "What the engine runs on: rollers (endless), loop (a closed track), straight (a track between two ends).",
+};
+
+/// Length of path.
+pub(in crate::config) static LENGTH: Key<Length> = Key {
+    section: "path",
+    name: "length",
+    kind: Length { least: "100 mm", most: "1000 m" },
+    need: Need::Free("on rollers, which have none"),
+    example: "\"4.2 m\"",
+    about: "Length of the loop or the straight. Rollers have none.",
+};
+
+/// The path.
+pub(in crate::config) static PATH: Section = Section {
+    name: "path",
+    required: true,
+    about: "What the engine runs on.",
+    cautions: &["See that it can neither fall nor hit anything, at full speed and in both directions."],
+    keys: &[&PATH_KIND, &LENGTH],
+    either: &[],
+};
+
+/// Functions that are on.
+pub(in crate::config) static ON: Key<Functions> = Key {
+    section: "functions",
+    name: "on",
+    kind: Functions,
+    need: Need::Required,
+    example: "[]",
+    about: "Numbers of the functions that are on during the run, F0 is 0; all others are forced off. An engine is \
+            calibrated as it will run: a function that changes how the motor runs belongs here if it is on in \
+            later use.",
+};
+
+/// Number of functions.
+pub(in crate::config) static COUNT: Key<Whole> = Key {
+    section: "functions",
+    name: "count",
+    kind: Whole { least: 1, most: 69 },
+    need: Need::Default("29"),
+    example: "29",
+    about: "How many functions the engine is announced with to the station, F0 counted: 29 is F0 to F28.",
+};
+
+/// The functions.
+pub(in crate::config) static FUNCTIONS: Section = Section {
+    name: "functions",
+    required: true,
+    about: "Functions during the run.",
+    cautions: &["A smoke generator that runs dry or for hours is a fire risk: leave it off."],
+    keys: &[&ON, &COUNT],
+    either: &[],
+};

@@ -1,0 +1,239 @@
+//! Texts, words, whole numbers, flags, network addresses, scales.
+use super::{text, whole};
+use crate::cause::bench_file as cause;
+use crate::config::key::{Fault, Kind, Node};
+use crate::config::near::nearest;
+use crate::config::scale;
+use serde_json::{Value, json};
+
+/// Any text that is not empty.
+#[derive(Debug)]
+pub(in crate::config) struct Text;
+
+impl Kind for Text {
+    type Value = String;
+    fn expected(&self) -> String {
+        "a text in quotes".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<String, Vec<Fault>> {
+        let text = text(value, "put it in quotes")?.trim();
+        if text.is_empty() {
+            return Err(vec![Fault::new(&cause::WRONG_FORM, "write something between the quotes")]);
+        }
+        Ok(text.to_owned())
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "string", "minLength": 1 })
+    }
+}
+
+/// Yes or no.
+#[derive(Debug)]
+pub(in crate::config) struct Flag;
+
+impl Kind for Flag {
+    type Value = bool;
+    fn expected(&self) -> String {
+        "true or false".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<bool, Vec<Fault>> {
+        let hint = "write true or false, without quotes";
+        value.get_ref().as_bool().ok_or_else(|| vec![Fault::new(&cause::WRONG_TYPE, hint)])
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "boolean" })
+    }
+}
+
+/// A whole number within limits.
+#[derive(Debug)]
+pub(in crate::config) struct Whole {
+    /// The least.
+    pub(in crate::config) least: u16,
+    /// The most.
+    pub(in crate::config) most: u16,
+}
+
+impl Kind for Whole {
+    type Value = u16;
+    fn expected(&self) -> String {
+        format!("a whole number from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<u16, Vec<Fault>> {
+        let number = whole(value).map_err(|fault| vec![fault])?;
+        u16::try_from(number).ok().filter(|n| (self.least..=self.most).contains(n)).ok_or_else(|| {
+            let limit = if number < i64::from(self.least) { self.least } else { self.most };
+            let side = if number < i64::from(self.least) { "smallest" } else { "largest" };
+            vec![Fault::new(&cause::OUT_OF_RANGE, format!("the {side} that can stand here is {limit}"))]
+        })
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "integer", "minimum": self.least, "maximum": self.most })
+    }
+}
+
+/// One of a few whole numbers.
+#[derive(Debug)]
+pub(in crate::config) struct OneOf(pub(in crate::config) &'static [u16]);
+
+impl Kind for OneOf {
+    type Value = u16;
+    fn expected(&self) -> String {
+        let numbers: Vec<String> = self.0.iter().map(u16::to_string).collect();
+        numbers.join(" or ")
+    }
+    fn read(&self, value: &Node<'_>) -> Result<u16, Vec<Fault>> {
+        let number = whole(value).map_err(|fault| vec![fault])?;
+        self.0
+            .iter()
+            .copied()
+            .find(|known| i64::from(*known) == number)
+            .ok_or_else(|| vec![Fault::new(&cause::UNKNOWN_CHOICE, format!("choose {}", self.expected()))])
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "integer", "enum": self.0 })
+    }
+}
+
+/// One of a few words, each with what it stands for.
+#[derive(Debug)]
+pub(in crate::config) struct Choice<T: 'static>(pub(in crate::config) &'static [(&'static str, T)]);
+
+impl<T: Copy + Sync> Kind for Choice<T> {
+    type Value = T;
+    fn expected(&self) -> String {
+        let words: Vec<String> = self.0.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+        words.join(" or ")
+    }
+    fn read(&self, value: &Node<'_>) -> Result<T, Vec<Fault>> {
+        let word = text(value, "put the word in quotes")?;
+        let known = self.0.iter().find(|(known, _)| *known == word.trim());
+        known.map(|(_, meant)| *meant).ok_or_else(|| {
+            let hint = match nearest(word, self.0.iter().map(|(known, _)| *known)) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("choose {}", self.expected()),
+            };
+            vec![Fault::new(&cause::UNKNOWN_CHOICE, hint)]
+        })
+    }
+    fn schema(&self) -> Value {
+        let words: Vec<&str> = self.0.iter().map(|(word, _)| *word).collect();
+        json!({ "type": "string", "enum": words })
+    }
+}
+
+/// A network address with its port.
+#[derive(Debug)]
+pub(in crate::config) struct HostPort;
+
+impl Kind for HostPort {
+    type Value = String;
+    fn expected(&self) -> String {
+        "a network address and port, \"host:port\"".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<String, Vec<Fault>> {
+        let address = text(value, "put it in quotes, as \"127.0.0.1:4303\"")?.trim();
+        match host_port_fault(address) {
+            Some(hint) => Err(vec![Fault::new(&cause::WRONG_FORM, hint)]),
+            None => Ok(address.to_owned()),
+        }
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "string", "pattern": "^[^\\s/]+:[0-9]{1,5}$" })
+    }
+}
+
+/// What is wrong with an address, as a hint.
+fn host_port_fault(address: &str) -> Option<&'static str> {
+    if address.contains('/') {
+        return Some("write host and port only, without a scheme or path");
+    }
+    let Some((host, port)) = address.rsplit_once(':') else {
+        return Some("the port is missing: write it behind a colon, as \"192.168.1.20:4303\"");
+    };
+    let is_six = host.starts_with('[') && host.ends_with(']');
+    if !is_six && host.contains(':') {
+        return Some("an address of version 6 stands in square brackets, as \"[::1]:4303\"");
+    }
+    if host.is_empty() || host.contains(char::is_whitespace) {
+        return Some("the host before the colon is a name or an address without spaces");
+    }
+    if !matches!(port.parse::<u16>(), Ok(1..)) || !port.bytes().all(|b| b.is_ascii_digit()) {
+        return Some("the port behind the colon is a number from 1 to 65535");
+    }
+    None
+}
+
+/// A scale by name.
+#[derive(Debug)]
+pub(in crate::config) struct Scale;
+
+impl Kind for Scale {
+    type Value = (String, f64);
+    fn expected(&self) -> String {
+        "the name of a scale".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<(String, f64), Vec<Fault>> {
+        let name = text(value, "put the name in quotes, as \"H0\"; a ratio goes into `ratio`")?;
+        if let Some((name, ratio)) = scale::ratio_of(name) {
+            return Ok((name.to_owned(), ratio));
+        }
+        let names: Vec<&str> = scale::NAMES.iter().map(|(name, _)| *name).collect();
+        let known = names.join(", ");
+        let hint = match nearest(name, names.iter().copied()) {
+            _ if name.contains(':') => format!("a ratio goes into `ratio`: write ratio = \"{name}\" instead"),
+            Some(near) => format!("did you mean \"{near}\"? Known are {known}; any other goes by `ratio`"),
+            None => format!("known are {known}; any other goes by `ratio`, as ratio = \"1:43.5\""),
+        };
+        Err(vec![Fault::new(&cause::UNKNOWN_CHOICE, hint)])
+    }
+    fn schema(&self) -> Value {
+        let names: Vec<&str> = scale::NAMES.iter().map(|(name, _)| *name).collect();
+        json!({ "type": "string", "examples": names })
+    }
+}
+
+/// A scale by ratio, written `"1:87"` or as its number.
+#[derive(Debug)]
+pub(in crate::config) struct Ratio;
+
+/// The smallest and largest number of a ratio; NEM 010 goes from 5.5 to 220 (`standards/dcc.md` section 1.1).
+const RATIOS: std::ops::RangeInclusive<f64> = 2.0..=1000.0;
+
+impl Kind for Ratio {
+    type Value = (String, f64);
+    fn expected(&self) -> String {
+        format!("a ratio, \"1:87\" or its number, from {} to {}", RATIOS.start(), RATIOS.end())
+    }
+    fn read(&self, value: &Node<'_>) -> Result<(String, f64), Vec<Fault>> {
+        let fault = |cause, hint: &str| vec![Fault::new(cause, hint)];
+        let hint = "write \"1:87\", or the bare number 87";
+        let number = match value.get_ref() {
+            toml::de::DeValue::String(text) => match text.trim().split_once(':') {
+                Some((one, number)) if one.trim() == "1" => number.trim().parse().ok(),
+                _ => None,
+            },
+            toml::de::DeValue::Integer(_) | toml::de::DeValue::Float(_) => bare_number(value),
+            _ => return Err(fault(&cause::WRONG_TYPE, hint)),
+        };
+        match number {
+            None => Err(fault(&cause::WRONG_FORM, hint)),
+            Some(ratio) if RATIOS.contains(&ratio) => Ok((format!("1:{ratio}"), ratio)),
+            Some(_) => Err(fault(&cause::OUT_OF_RANGE, "a ratio is how many times smaller the model is")),
+        }
+    }
+    fn schema(&self) -> Value {
+        json!({ "anyOf": [
+            { "type": "number", "minimum": RATIOS.start(), "maximum": RATIOS.end() },
+            { "type": "string", "pattern": "^1\\s*:\\s*[0-9]+(\\.[0-9]+)?$" },
+        ] })
+    }
+}
+
+fn bare_number(value: &Node<'_>) -> Option<f64> {
+    match value.get_ref().as_float() {
+        Some(float) => float.as_str().parse().ok(),
+        // A whole number of up to a thousand is exact.
+        None => whole(value).ok().map(|number| number as f64),
+    }
+}

@@ -1,0 +1,274 @@
+//! Times, lengths, speeds, parts in per cent, and doubts.
+use super::text;
+use crate::cause::bench_file as cause;
+use crate::config::key::{Fault, Kind, Node};
+use crate::config::near::nearest;
+use crate::config::quantity::{self as q, NoQuantity};
+use serde_json::{Value, json};
+use std::time::Duration;
+use toml::de::DeValue;
+
+type Units = &'static [(&'static str, f64)];
+
+/// The units as a list for people: `"km/h", "mph" or "mm/s"`.
+fn unit_list(units: Units) -> String {
+    let names: Vec<String> = units.iter().map(|(name, _)| (*name).to_owned()).collect();
+    match names.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        _ => names.concat(),
+    }
+}
+
+/// How a number looks with each unit, as hint: `write "80 km/h", "80 mph" or "80 mm/s"`.
+fn with_units(number: &str, units: Units) -> String {
+    let forms: Vec<String> = units.iter().map(|(name, _)| format!("\"{number} {name}\"")).collect();
+    match forms.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("write {} or {last}", rest.join(", ")),
+        _ => format!("write {}", forms.concat()),
+    }
+}
+
+/// Reads a quantity with `read`; names what is wrong with it.
+fn quantity<T>(
+    value: &Node<'_>,
+    units: Units,
+    read: impl Fn(&str) -> Result<T, NoQuantity>,
+) -> Result<T, Vec<Fault>> {
+    match value.get_ref() {
+        DeValue::Integer(number) => Err(vec![bare(&number.to_string(), units)]),
+        DeValue::Float(number) => Err(vec![bare(number.as_str(), units)]),
+        _ => {
+            let text =
+                text(value, &format!("write the number and its unit ({}) in quotes", unit_list(units)))?;
+            read(text).map_err(|fault| vec![explain(fault, text, units)])
+        }
+    }
+}
+
+fn bare(number: &str, units: Units) -> Fault {
+    Fault::new(&cause::MISSING_UNIT, with_units(number, units))
+}
+
+fn explain(fault: NoQuantity, text: &str, units: Units) -> Fault {
+    let known = unit_list(units);
+    match fault {
+        NoQuantity::NoUnit(number) if text.trim() == number => bare(&number, units),
+        NoQuantity::NoUnit(number) => {
+            Fault::new(&cause::MISSING_UNIT, format!("{number} has no unit; units here are {known}"))
+        }
+        NoQuantity::UnknownUnit(unit) => {
+            let hint = match nearest(&unit, units.iter().map(|(name, _)| *name)) {
+                Some(near) => format!("did you mean {near}? Units here are {known}"),
+                None => format!("{unit} is no unit here; units here are {known}"),
+            };
+            Fault::new(&cause::UNKNOWN_UNIT, hint)
+        }
+        NoQuantity::DecimalComma => {
+            let hint = format!("write a decimal point: \"{}\"", text.trim().replace(',', "."));
+            Fault::new(&cause::NO_QUANTITY, hint)
+        }
+        NoQuantity::Negative => Fault::new(&cause::OUT_OF_RANGE, "it cannot be less than nothing"),
+        NoQuantity::NoNumber => {
+            Fault::new(&cause::NO_QUANTITY, format!("begin with the number, then the unit: {known}"))
+        }
+        NoQuantity::TooMuch => Fault::new(&cause::NO_QUANTITY, too_much(units)),
+    }
+}
+
+fn too_much(units: Units) -> &'static str {
+    if units == q::TIME_UNITS {
+        "write the longer unit first and each unit once, as \"1 h 30 min\""
+    } else {
+        "write one number and one unit only"
+    }
+}
+
+fn out_of_range(least: &str, most: &str, low: bool) -> Vec<Fault> {
+    let (side, limit) = if low { ("least", least) } else { ("most", most) };
+    vec![Fault::new(&cause::OUT_OF_RANGE, format!("the {side} that can stand here is {limit}"))]
+}
+
+fn within<T: PartialOrd>(value: T, least: (&str, T), most: (&str, T)) -> Result<T, Vec<Fault>> {
+    if value < least.1 {
+        Err(out_of_range(least.0, most.0, true))
+    } else if value > most.1 {
+        Err(out_of_range(least.0, most.0, false))
+    } else {
+        Ok(value)
+    }
+}
+
+/// The schema of a number with one of these units.
+fn unit_schema(units: Units) -> Value {
+    let names: Vec<&str> = units.iter().map(|(name, _)| *name).collect();
+    json!({ "type": "string", "pattern": format!("^\\s*[0-9]+(\\.[0-9]+)?\\s*({})\\s*$", names.join("|")) })
+}
+
+/// A time within limits, which are written like any other time.
+#[derive(Debug)]
+pub(in crate::config) struct Time {
+    /// The least.
+    pub(in crate::config) least: &'static str,
+    /// The most.
+    pub(in crate::config) most: &'static str,
+}
+
+impl Kind for Time {
+    type Value = Duration;
+    fn expected(&self) -> String {
+        format!("a time with its unit, from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<Duration, Vec<Fault>> {
+        let time = quantity(value, q::TIME_UNITS, q::time)?;
+        // Limits that do not read would let every time pass; a test over all keys proves that they read.
+        let least = q::time(self.least).unwrap_or(Duration::ZERO);
+        let most = q::time(self.most).unwrap_or(Duration::MAX);
+        within(time, (self.least, least), (self.most, most))
+    }
+    fn schema(&self) -> Value {
+        let part = "[0-9]+(\\.[0-9]+)?\\s*(h|min|s|ms)";
+        json!({ "type": "string", "pattern": format!("^\\s*{part}(\\s*{part})*\\s*$") })
+    }
+}
+
+/// A length within limits, in mm.
+#[derive(Debug)]
+pub(in crate::config) struct Length {
+    /// The least, as written.
+    pub(in crate::config) least: &'static str,
+    /// The most, as written.
+    pub(in crate::config) most: &'static str,
+}
+
+impl Kind for Length {
+    type Value = f64;
+    fn expected(&self) -> String {
+        format!("a length with its unit, from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<f64, Vec<Fault>> {
+        let length = quantity(value, q::LENGTH_UNITS, q::length_mm)?;
+        let least = q::length_mm(self.least).unwrap_or(0.0);
+        let most = q::length_mm(self.most).unwrap_or(f64::MAX);
+        within(length, (self.least, least), (self.most, most))
+    }
+    fn schema(&self) -> Value {
+        unit_schema(q::LENGTH_UNITS)
+    }
+}
+
+/// A part of a whole, in per cent; read as a fraction.
+#[derive(Debug)]
+pub(in crate::config) struct Part {
+    /// The least, as written.
+    pub(in crate::config) least: &'static str,
+    /// The most, as written.
+    pub(in crate::config) most: &'static str,
+}
+
+impl Kind for Part {
+    type Value = f64;
+    fn expected(&self) -> String {
+        format!("a part in per cent, from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<f64, Vec<Fault>> {
+        let part = quantity(value, q::PERCENT_UNITS, q::percent)?;
+        let least = q::percent(self.least).unwrap_or(0.0);
+        let most = q::percent(self.most).unwrap_or(1.0);
+        within(part, (self.least, least), (self.most, most))
+    }
+    fn schema(&self) -> Value {
+        unit_schema(q::PERCENT_UNITS)
+    }
+}
+
+/// A speed, of the prototype or of the model.
+#[derive(Debug)]
+pub(in crate::config) struct SpeedKind;
+
+/// Limits of scale speeds: finer than any locomotive can be set, and faster than any train runs on rails.
+const SCALE_SPEEDS: (&str, &str) = ("0.01 km/h", "600 km/h");
+/// Limits of model speeds.
+const MODEL_SPEEDS: (&str, &str) = ("0.01 mm/s", "5000 mm/s");
+
+impl SpeedKind {
+    fn check(speed: q::Speed) -> Result<q::Speed, Vec<Fault>> {
+        let (limits, mm_s) = match speed {
+            q::Speed::Scale(mm_s) => (SCALE_SPEEDS, mm_s),
+            q::Speed::Model(mm_s) => (MODEL_SPEEDS, mm_s),
+        };
+        let size = |text: &str, otherwise: f64| match q::speed(text) {
+            Ok(q::Speed::Scale(mm_s) | q::Speed::Model(mm_s)) => mm_s,
+            Err(_) => otherwise,
+        };
+        within(mm_s, (limits.0, size(limits.0, 0.0)), (limits.1, size(limits.1, f64::MAX))).map(|_| speed)
+    }
+}
+
+impl Kind for SpeedKind {
+    type Value = q::Speed;
+    fn expected(&self) -> String {
+        "a scale speed in km/h or mph, or the model's own speed in mm/s".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<q::Speed, Vec<Fault>> {
+        Self::check(quantity(value, q::SPEED_UNITS, q::speed)?)
+    }
+    fn schema(&self) -> Value {
+        unit_schema(q::SPEED_UNITS)
+    }
+}
+
+/// How well a measure is known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(in crate::config) enum DoubtValue {
+    /// As a fraction of it.
+    Fraction(f64),
+    /// In mm.
+    Length(f64),
+}
+
+/// The doubt of a measure: per cent of it, or a length.
+#[derive(Debug)]
+pub(in crate::config) struct Doubt;
+
+/// Units of a doubt.
+const DOUBT_UNITS: Units = &[("%", 0.01), ("mm", 1.0)];
+
+impl Kind for Doubt {
+    type Value = DoubtValue;
+    fn expected(&self) -> String {
+        "a doubt above nothing, in % or mm".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<DoubtValue, Vec<Fault>> {
+        let read = |text: &str| match q::percent(text) {
+            Ok(fraction) => Ok(DoubtValue::Fraction(fraction)),
+            Err(NoQuantity::UnknownUnit(unit)) if unit == "mm" => q::length_mm(text).map(DoubtValue::Length),
+            Err(fault) => Err(fault),
+        };
+        let doubt = quantity(value, DOUBT_UNITS, read)?;
+        let (DoubtValue::Fraction(size) | DoubtValue::Length(size)) = doubt;
+        if size > 0.0 {
+            return Ok(doubt);
+        }
+        let hint = "no measure is without doubt; half a caliper's smallest division is a start";
+        Err(vec![Fault::new(&cause::OUT_OF_RANGE, hint)])
+    }
+    fn schema(&self) -> Value {
+        unit_schema(DOUBT_UNITS)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn speeds_keep_their_limits() {
+        let read = |text: &str| SpeedKind.read(&DeValue::parse(text).unwrap());
+        assert!(read("\"600 km/h\"").is_ok());
+        assert!(read("\"601 km/h\"").is_err());
+        assert!(read("\"372 mph\"").is_ok());
+        assert!(read("\"373 mph\"").is_err(), "600 km/h are 372.8 mph");
+        assert!(read("\"0 km/h\"").is_err());
+        assert!(read("\"5001 mm/s\"").is_err());
+    }
+}

@@ -1,0 +1,153 @@
+//! Checks the shape of the file before any value: sections and keys that are not known, and those that are missing.
+use super::key::{AnyKey, Need, Section};
+use super::keys::SECTIONS;
+use super::near::nearest;
+use super::reading::Reading;
+use crate::cause::bench_file as cause;
+use std::ops::Range;
+use toml::de::DeValue;
+
+/// Complains of every unknown or missing section and key.
+pub(super) fn check(reading: &mut Reading<'_>) {
+    top_level(reading);
+    for section in SECTIONS {
+        match reading.section(section.name) {
+            Some((_, table)) => {
+                for (key, _) in table.iter().filter(|_| !section.name.is_empty()) {
+                    if section.key(key.get_ref()).is_none() {
+                        unknown_key(reading, Some(section), key.get_ref(), key.span());
+                    }
+                }
+                missing_keys(reading, section);
+            }
+            None if section.required && !reading.tree.contains_key(section.name) => {
+                missing_section(reading, section);
+            }
+            None => {}
+        }
+    }
+}
+
+/// Everything that stands directly in the file: known sections of the right shape, known keys, or complaints.
+fn top_level(reading: &mut Reading<'_>) {
+    for (key, value) in reading.tree {
+        let name: &str = key.get_ref();
+        let section = SECTIONS.iter().find(|section| section.name == name);
+        let is_table = value.get_ref().is_table();
+        if section.is_some() && is_table || SECTIONS[0].key(name).is_some() {
+            continue;
+        }
+        match section {
+            Some(section) => wrong_shape(reading, section, key.span(), value.get_ref()),
+            None if is_table || is_table_list(value.get_ref()) => unknown_section(reading, name, key.span()),
+            None => unknown_key(reading, None, name, key.span()),
+        }
+    }
+}
+
+fn is_table_list(value: &DeValue<'_>) -> bool {
+    value.as_array().is_some_and(|list| list.first().is_some_and(|item| item.get_ref().is_table()))
+}
+
+fn wrong_shape(reading: &mut Reading<'_>, section: &Section, span: Range<usize>, value: &DeValue<'_>) {
+    let expected = format!("a section [{}]", section.name);
+    let hint = if is_table_list(value) {
+        format!("write [{}] in single brackets, once: a bench file describes one of it", section.name)
+    } else {
+        format!("write the heading [{}] on a line of its own and the keys below it", section.name)
+    };
+    reading.complain(&cause::WRONG_TYPE, section.name, span, expected, hint);
+}
+
+fn unknown_section(reading: &mut Reading<'_>, name: &str, span: Range<usize>) {
+    let known = || SECTIONS.iter().map(|section| section.name).filter(|name| !name.is_empty());
+    let expected = "a known section".to_owned();
+    let hint = match nearest(name, known()) {
+        Some(near) => format!("did you mean [{near}]?"),
+        None => format!("sections are {}", known().collect::<Vec<_>>().join(", ")),
+    };
+    reading.complain(&cause::UNKNOWN_SECTION, name, span, expected, hint);
+}
+
+/// An unknown key in a known section, or above the first heading.
+fn unknown_key(reading: &mut Reading<'_>, section: Option<&Section>, name: &str, span: Range<usize>) {
+    let here = section.unwrap_or(&SECTIONS[0]);
+    let elsewhere = || SECTIONS.iter().filter(|other| other.name != here.name && other.key(name).is_some());
+    let names = || here.keys.iter().map(|key| key.name());
+    let hint = if let Some(near) = nearest(name, names()) {
+        format!("did you mean {near}?")
+    } else if let Some(other) = elsewhere().next() {
+        format!("{name} belongs into [{}]", other.name)
+    } else {
+        format!("keys here are {}", names().collect::<Vec<_>>().join(", "))
+    };
+    let (path, expected) = if here.name.is_empty() {
+        (name.to_owned(), "a known key or a section".to_owned())
+    } else {
+        (format!("{}.{name}", here.name), format!("a known key of [{}]", here.name))
+    };
+    reading.complain(&cause::UNKNOWN_KEY, path, span, expected, hint);
+}
+
+fn missing_keys(reading: &mut Reading<'_>, section: &Section) {
+    for key in section.keys.iter().filter(|key| key.need() == Need::Required) {
+        if !reading.stands(*key) {
+            reading.missing(*key, example_line(*key));
+        }
+    }
+    either(reading, section);
+}
+
+fn example_line(key: &dyn AnyKey) -> String {
+    format!("for example: {} = {}", key.name(), key.example())
+}
+
+/// Groups of keys of which exactly one must stand, whole.
+fn either(reading: &mut Reading<'_>, section: &Section) {
+    let keys = |group: &[&str]| -> Vec<&'static dyn AnyKey> {
+        group.iter().filter_map(|name| section.key(name)).collect()
+    };
+    let groups: Vec<Vec<&dyn AnyKey>> = section.either.iter().map(|group| keys(group)).collect();
+    let begun: Vec<&Vec<&dyn AnyKey>> =
+        groups.iter().filter(|group| group.iter().any(|key| reading.stands(*key))).collect();
+    match begun[..] {
+        [] => {
+            if let Some(key) = groups.first().and_then(|group| group.first()) {
+                let ways = groups.iter().map(|group| lines(group)).collect::<Vec<_>>().join("; or instead: ");
+                reading.missing(*key, format!("for example: {ways}"));
+            }
+        }
+        [one] => {
+            let absent: Vec<&dyn AnyKey> = one.iter().copied().filter(|key| !reading.stands(*key)).collect();
+            for key in absent {
+                reading.missing(key, example_line(key));
+            }
+        }
+        [first, second, ..] => {
+            let standing = |group: &[&'static dyn AnyKey], reading: &Reading<'_>| {
+                group.iter().copied().find(|key| reading.stands(*key))
+            };
+            if let (Some(a), Some(b)) = (standing(first, reading), standing(second, reading)) {
+                let hint = format!("leave either {} or {}", a.name(), b.name());
+                reading.contradiction(b, &[(a, "stands here too")], "only one of the two", hint);
+            }
+        }
+    }
+}
+
+fn lines(group: &[&dyn AnyKey]) -> String {
+    let lines: Vec<String> = group.iter().map(|key| format!("{} = {}", key.name(), key.example())).collect();
+    lines.join(" and ")
+}
+
+fn missing_section(reading: &mut Reading<'_>, section: &Section) {
+    let end = reading.end();
+    let hint = format!("for example:\n{}", section.example());
+    reading.complain(
+        &cause::MISSING_SECTION,
+        section.name,
+        end,
+        format!("the section [{}] somewhere in the file", section.name),
+        hint,
+    );
+}
