@@ -1,5 +1,159 @@
-//! Causes that lie in the record and the disk.
+//! Causes that lie in the record, the disk and the process that runs.
 use super::Cause;
 
+/// The disk has no room left.
+pub const DISK_FULL: Cause = Cause {
+    code: "disk-full",
+    seen: "The disk that takes the record has no room left.",
+    may_be: "Old runs, logs or other programs have filled it, or a quota of this user is used up.",
+    to_try: "Make room or choose another record folder, then start again; nothing is measured without a record.",
+};
+
+/// The disk refused an operation for another reason than room.
+pub const DISK_FAILED: Cause = Cause {
+    code: "disk-failed",
+    seen: "The disk refused to write or read the record.",
+    may_be: "The card or disk is wearing out or was pulled, the folder is write-protected, or a network share went away.",
+    to_try: "Check that this user may write to the record folder, look into the system's log for disk errors, and use another disk if there are any.",
+};
+
+/// Writing takes too long.
+pub const DISK_LAGGING: Cause = Cause {
+    code: "disk-lagging",
+    seen: "The disk took more than a second to write the record, so the engine was stopped.",
+    may_be: "Another program keeps the disk busy, the memory card is slow or worn, or the record lies on a network share.",
+    to_try: "Let other work on this computer end, or keep the record on a local disk.",
+};
+
+/// A place other than the end of the journal cannot be read.
+pub const JOURNAL_DAMAGED: Cause = Cause {
+    code: "journal-damaged",
+    seen: "A line of the journal does not read as it was written.",
+    may_be: "The file was edited by hand or by a copying program, or the disk lost a piece of it.",
+    to_try: "Take the run's folder from a backup; the lines before and after are still readable in any editor.",
+};
+
+/// The journal ends within a line.
+pub const JOURNAL_TORN: Cause = Cause {
+    code: "journal-torn",
+    seen: "The journal ends in the middle of a line, and this rest was left out.",
+    may_be: "The computer lost its power or the program was killed while it wrote.",
+    to_try: "Nothing needs doing: what was confirmed as written is there, and the next start settles what was left open.",
+};
+
+/// The journal was written by a newer program.
+pub const JOURNAL_FROM_THE_FUTURE: Cause = Cause {
+    code: "journal-from-the-future",
+    seen: "The journal was written in a newer format than this program knows.",
+    may_be: "A newer Pacewright made this run, perhaps on another computer.",
+    to_try: "Read it with that version or a later one; this one will not add to it.",
+};
+
+/// No journal where one was expected.
+pub const JOURNAL_MISSING: Cause = Cause {
+    code: "journal-missing",
+    seen: "There is no readable start of a journal in this folder.",
+    may_be: "It is not the folder of a run, or the run was cut off before it had begun anything.",
+    to_try: "Name the folder of one run, the one that holds journal.jsonl.",
+};
+
+/// The raw bytes cannot be read.
+pub const RAW_DAMAGED: Cause = Cause {
+    code: "raw-damaged",
+    seen: "A piece of the raw bytes in input.raw does not read as it was written.",
+    may_be: "The file was changed or cut by a copying program, or the disk lost a piece of it.",
+    to_try: "Take the run's folder from a backup; without these bytes the run can be read but not replayed past this point.",
+};
+
+/// The raw bytes stop before the run does.
+pub const RAW_INCOMPLETE: Cause = Cause {
+    code: "raw-incomplete",
+    seen: "The raw bytes of this run stop before the run does.",
+    may_be: "The disk was full or failed during the run, or the computer lost its power.",
+    to_try: "Replay it up to that point; for a record that is whole, measure the engine again with enough room on the disk.",
+};
+
+/// Another run holds the station.
+pub const RUN_IN_PROGRESS: Cause = Cause {
+    code: "run-in-progress",
+    seen: "Another run holds this station and bus.",
+    may_be: "A Pacewright on this computer is calibrating there now, or one was suspended and never ended.",
+    to_try: "Wait for it or stop it; two programs must never drive one bench.",
+};
+
+/// The lock file cannot be used.
+pub const LOCK_FAILED: Cause = Cause {
+    code: "lock-failed",
+    seen: "The lock that keeps two runs off one station could not be taken.",
+    may_be: "The state folder is missing or write-protected, or lies on a file system without locks.",
+    to_try: "Check that this user may write to the state folder, or name another one on a local disk.",
+};
+
+/// CVs of an earlier run are still to be put back.
+pub const RESTORE_PENDING: Cause = Cause {
+    code: "restore-pending",
+    seen: "An earlier run of this engine ended before its decoder was put in order.",
+    may_be: "The link, the contact to the rails or the power was lost, or the program was stopped twice.",
+    to_try: "Put the same engine on the bench and start: what is open is settled first, once the engine is seen to be the same.",
+};
+
+/// CVs were changed whose value before nobody knows.
+pub const ORIGINAL_UNKNOWN: Cause = Cause {
+    code: "original-unknown",
+    seen: "An earlier run changed CVs whose values before are not on record.",
+    may_be: "The decoder could be written but not read, as on the main without a return channel.",
+    to_try: "Look the values up in your own notes, or reset the decoder as its manual says and set it up again.",
+};
+
+/// A replay gave something else.
+pub const REPLAY_DIFFERS: Cause = Cause {
+    code: "replay-differs",
+    seen: "The replay gave other orders or another result than the run did.",
+    may_be: "The record was changed after the run, or the program has a fault that makes it give different results from equal input.",
+    to_try: "Keep the run's folder as it is and report it: it holds all that is needed to find the fault.",
+};
+
+/// The replay is of another core.
+pub const OTHER_CORE: Cause = Cause {
+    code: "other-core",
+    seen: "This run was made by a program with another core revision.",
+    may_be: "Pacewright was updated since the run.",
+    to_try: "Replay it with the version named in the journal to compare bit for bit; this version can compare the verdict only.",
+};
+
+/// The process did not run for a while.
+pub const GAP_IN_TIME: Cause = Cause {
+    code: "gap-in-time",
+    seen: "The program did not get to run for a while, and the engine went unwatched.",
+    may_be: "The computer was suspended, or other programs left it no time.",
+    to_try: "Switch off automatic sleep for the time of a run and end other heavy work on this computer.",
+};
+
+/// A part of the program failed.
+pub const PANIC_IN_TASK: Cause = Cause {
+    code: "panic-in-task",
+    seen: "A part of the program failed, so the engine was stopped.",
+    may_be: "This is a fault of Pacewright itself.",
+    to_try: "Keep the run's folder and report it with the message shown; originals not yet back are put back at the next start.",
+};
+
 /// Every cause of this part.
-pub const ALL: &[&Cause] = &[];
+pub const ALL: &[&Cause] = &[
+    &DISK_FULL,
+    &DISK_FAILED,
+    &DISK_LAGGING,
+    &JOURNAL_DAMAGED,
+    &JOURNAL_TORN,
+    &JOURNAL_FROM_THE_FUTURE,
+    &JOURNAL_MISSING,
+    &RAW_DAMAGED,
+    &RAW_INCOMPLETE,
+    &RUN_IN_PROGRESS,
+    &LOCK_FAILED,
+    &RESTORE_PENDING,
+    &ORIGINAL_UNKNOWN,
+    &REPLAY_DIFFERS,
+    &OTHER_CORE,
+    &GAP_IN_TIME,
+    &PANIC_IN_TASK,
+];

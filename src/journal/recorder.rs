@@ -1,0 +1,435 @@
+//! Writes a run's folder. Synchronous: it does nothing but what it is told, over any [`Disk`].
+//!
+//! Order on the medium: raw bytes are synced before the journal lines that speak of them. A line that did not get
+//! through waits and is tried again before any later one, so the journal never has a hole. When the disk is full
+//! the ballast goes, the raw bytes end (the journal says so), and the records go on in the room that it left.
+use super::chunk::{ChunkBuilder, MOST_FRAME_BYTES};
+use super::disk::{AppendFile, Disk, DiskError, DiskErrorKind};
+use super::frame::FrameRef;
+use super::header::{Header, Opening};
+use super::line::{self, ChunkIndex, Line, RawEnded};
+use super::{BALLAST, BENCH_FILE, INPUT_RAW, JOURNAL, RESULT, scan};
+use crate::cause::{Cause, record};
+use crate::run::{Input, JournalTrouble, Record};
+use crate::time::BenchTime;
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+
+/// Size of the ballast file: room for some thousand last records and the result.
+pub const BALLAST_BYTES: usize = 1024 * 1024;
+
+/// Lines that wait for a disk that fails; beyond, the recorder takes no more.
+const MOST_WAITING: usize = 4096;
+
+/// What a recorder can meet.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum RecorderError {
+    /// No room, the ballast included.
+    #[error("the disk is full: {0}")]
+    Full(DiskError),
+    /// The disk refused.
+    #[error(transparent)]
+    Failed(DiskError),
+    /// Numbers of records rise by one from 1.
+    #[error("record {found} came where record {expected} was due")]
+    OutOfOrder {
+        /// The number due.
+        expected: u64,
+        /// The number that came.
+        found: u64,
+    },
+    /// It was written, but cannot be read again (a number that is not finite, say).
+    #[error("record {n} cannot be read back: {why}")]
+    Unreadable {
+        /// Its number.
+        n: u64,
+        /// What the reader said.
+        why: String,
+    },
+    /// A frame longer than any link brings.
+    #[error("a frame of {0} bytes is longer than a frame may be")]
+    LongFrame(usize),
+}
+
+impl RecorderError {
+    /// The cause in the catalogue.
+    #[must_use]
+    pub fn cause(&self) -> &'static Cause {
+        match self {
+            Self::Full(_) => &record::DISK_FULL,
+            Self::Failed(_) => &record::DISK_FAILED,
+            _ => &record::PANIC_IN_TASK,
+        }
+    }
+
+    /// As the core is told.
+    #[must_use]
+    pub fn trouble(&self) -> JournalTrouble {
+        match self {
+            Self::Full(_) => JournalTrouble::Full,
+            other => JournalTrouble::Failed(other.to_string()),
+        }
+    }
+}
+
+impl From<DiskError> for RecorderError {
+    fn from(error: DiskError) -> Self {
+        match error.kind {
+            DiskErrorKind::Full => Self::Full(error),
+            _ => Self::Failed(error),
+        }
+    }
+}
+
+/// A file that only ever holds whole pieces, as far as the disk lets it.
+#[derive(Debug)]
+struct Pieces {
+    file: Box<dyn AppendFile>,
+    len: u64,
+    /// A piece failed halfway and could not be cut away yet.
+    torn: bool,
+    dirty: bool,
+}
+
+impl Pieces {
+    fn new(file: Box<dyn AppendFile>) -> Self {
+        Self { file, len: 0, torn: false, dirty: false }
+    }
+
+    fn append(&mut self, piece: &[u8]) -> Result<(), DiskError> {
+        if self.torn {
+            self.file.truncate(self.len)?;
+            self.torn = false;
+        }
+        self.dirty = true;
+        if let Err(error) = self.file.append(piece) {
+            self.torn = self.file.truncate(self.len).is_err();
+            return Err(error);
+        }
+        self.len += piece.len() as u64;
+        Ok(())
+    }
+
+    fn sync(&mut self) -> Result<(), DiskError> {
+        if self.dirty {
+            self.file.sync()?;
+            self.dirty = false;
+        }
+        Ok(())
+    }
+}
+
+/// A line that is not on the disk yet.
+#[derive(Debug)]
+struct Waiting {
+    line: Vec<u8>,
+    is_record: bool,
+}
+
+/// Writes a run's folder.
+#[derive(Debug)]
+pub struct Recorder {
+    disk: Box<dyn Disk>,
+    folder: PathBuf,
+    journal: Pieces,
+    /// None once the raw bytes have ended.
+    raw: Option<Pieces>,
+    chunk: ChunkBuilder,
+    chunks: u64,
+    frames: u64,
+    ballast: bool,
+    waiting: VecDeque<Waiting>,
+    taken: u64,
+    written: u64,
+    synced: u64,
+    sync_lost: Option<DiskError>,
+    trouble: Option<JournalTrouble>,
+}
+
+impl Recorder {
+    /// Makes the folder of a new run. When this returns, folder, bench file, ballast and header are on the medium.
+    ///
+    /// # Errors
+    /// [`RecorderError::Full`] or [`RecorderError::Failed`]; also where the folder holds a run already.
+    pub fn create(disk: Box<dyn Disk>, folder: &Path, header: &Header) -> Result<Self, RecorderError> {
+        let mut disk = disk;
+        disk.create_folder(folder)?;
+        let made = lay_out(disk.as_mut(), folder, header);
+        if made.as_ref().is_err_and(|e| e.kind != DiskErrorKind::Exists) {
+            // A start that failed must not keep the room it could not use; that this can fail too changes nothing.
+            let _ = disk.remove(&folder.join(BALLAST));
+        }
+        let (journal, raw) = made?;
+        Ok(Self {
+            disk,
+            folder: folder.to_owned(),
+            journal,
+            raw: Some(raw),
+            chunk: ChunkBuilder::default(),
+            chunks: 0,
+            frames: 0,
+            ballast: true,
+            waiting: VecDeque::new(),
+            taken: 0,
+            written: 0,
+            synced: 0,
+            sync_lost: None,
+            trouble: None,
+        })
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Records handed to the operating system.
+    #[must_use]
+    pub fn written(&self) -> u64 {
+        self.written
+    }
+
+    /// Records on the medium.
+    #[must_use]
+    pub fn synced(&self) -> u64 {
+        self.synced
+    }
+
+    /// What the core must be told, once each time. Ask after every call: a disk that is full is said here even
+    /// while the ballast still lets the call succeed.
+    #[must_use]
+    pub fn take_trouble(&mut self) -> Option<JournalTrouble> {
+        self.trouble.take()
+    }
+
+    /// Writes a record. After an error of the disk the record waits and is tried again at the next call.
+    ///
+    /// # Errors
+    /// [`RecorderError`].
+    pub fn record(&mut self, record: &Record) -> Result<(), RecorderError> {
+        let done = self.try_record(record);
+        self.noticed(done)
+    }
+
+    /// Keeps a frame of raw bytes; a chunk that is full or a second long goes to the disk first.
+    ///
+    /// # Errors
+    /// [`RecorderError`]. Once the raw bytes have ended, frames are left out without an error.
+    pub fn frame(&mut self, at: BenchTime, frame: FrameRef<'_>) -> Result<(), RecorderError> {
+        let done = self.try_frame(at, frame);
+        self.noticed(done)
+    }
+
+    /// Writes the frames held back so far as a chunk. Wanted about once a second.
+    ///
+    /// # Errors
+    /// [`RecorderError`].
+    pub fn flush_chunk(&mut self) -> Result<(), RecorderError> {
+        let done = self.try_flush();
+        self.noticed(done)
+    }
+
+    /// Brings all that is written onto the medium; [`Recorder::synced`] rises.
+    ///
+    /// # Errors
+    /// [`RecorderError`]. After one failed sync of the journal every later one fails too: nobody knows what is on
+    /// the medium then.
+    pub fn sync(&mut self) -> Result<(), RecorderError> {
+        let done = self.try_sync();
+        self.noticed(done)
+    }
+
+    /// Ends the record: last chunk, all synced, the result beside it, the ballast gone. Each part is tried even
+    /// if one before it failed; may be called again then.
+    ///
+    /// # Errors
+    /// The first [`RecorderError`] met.
+    pub fn finish(&mut self, result_json: &str) -> Result<(), RecorderError> {
+        let flushed = self.flush_chunk();
+        let synced = self.sync();
+        let path = self.folder.join(RESULT);
+        let mut result = self.disk.write_whole(&path, result_json.as_bytes());
+        if matches!(&result, Err(e) if e.kind == DiskErrorKind::Full) && self.drop_ballast() {
+            result = self.disk.write_whole(&path, result_json.as_bytes());
+        }
+        let result = self.noticed(result.map_err(RecorderError::from));
+        if result.is_ok() {
+            self.drop_ballast();
+        }
+        flushed.and(synced).and(result)
+    }
+
+    fn noticed(&mut self, done: Result<(), RecorderError>) -> Result<(), RecorderError> {
+        if let Err(error) = &done {
+            self.trouble = Some(error.trouble());
+        }
+        done
+    }
+
+    fn try_record(&mut self, record: &Record) -> Result<(), RecorderError> {
+        let expected = self.taken + 1;
+        if record.n != expected {
+            return Err(RecorderError::OutOfOrder { expected, found: record.n });
+        }
+        let line = encode(&Line::Record(Box::new(record.clone())))?;
+        let readable = line::decode(line.strip_suffix(b"\n").unwrap_or(&line));
+        self.queue(line, true)?;
+        self.taken += 1;
+        self.drain()?;
+        // Written first: an odd figure must not cost the records behind it.
+        match readable {
+            Ok(_) => Ok(()),
+            Err(why) => Err(RecorderError::Unreadable { n: record.n, why: why.to_string() }),
+        }
+    }
+
+    fn queue(&mut self, line: Vec<u8>, is_record: bool) -> Result<(), RecorderError> {
+        if self.waiting.len() >= MOST_WAITING {
+            self.drain()?;
+        }
+        self.waiting.push_back(Waiting { line, is_record });
+        Ok(())
+    }
+
+    fn drain(&mut self) -> Result<(), RecorderError> {
+        while let Some(next) = self.waiting.front() {
+            match self.journal.append(&next.line) {
+                Ok(()) => {
+                    self.written += u64::from(next.is_record);
+                    self.waiting.pop_front();
+                }
+                Err(error) if error.kind == DiskErrorKind::Full && self.drop_ballast() => {
+                    self.trouble = Some(JournalTrouble::Full);
+                }
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives the ballast's room back. False: it was gone before.
+    fn drop_ballast(&mut self) -> bool {
+        // Where it cannot be removed the next write fails as well and says why.
+        self.ballast && {
+            self.ballast = false;
+            self.disk.remove(&self.folder.join(BALLAST)).is_ok()
+        }
+    }
+
+    fn try_frame(&mut self, at: BenchTime, frame: FrameRef<'_>) -> Result<(), RecorderError> {
+        if self.raw.is_none() {
+            return Ok(());
+        }
+        let len = payload_len(frame);
+        if len > MOST_FRAME_BYTES {
+            return Err(RecorderError::LongFrame(len));
+        }
+        let flushed = if self.chunk.wants_closing(at) { self.try_flush() } else { Ok(()) };
+        self.chunk.add(at, frame);
+        flushed
+    }
+
+    fn try_flush(&mut self) -> Result<(), RecorderError> {
+        let (Some(raw), Some(packed)) = (&mut self.raw, self.chunk.close()) else { return Ok(()) };
+        let offset = raw.len;
+        let mut done = raw.append(&packed.bytes);
+        if matches!(&done, Err(e) if e.kind == DiskErrorKind::Full) && self.drop_ballast() {
+            self.trouble = Some(JournalTrouble::Full);
+            if let Some(raw) = &mut self.raw {
+                done = raw.append(&packed.bytes);
+            }
+        }
+        if let Err(error) = done {
+            self.end_raw(error.to_string())?;
+            return Err(error.into());
+        }
+        self.chunks += 1;
+        self.frames += u64::from(packed.frames);
+        let index = ChunkIndex {
+            chunk: self.chunks,
+            offset,
+            length: packed.bytes.len() as u64,
+            frames: packed.frames,
+            first: packed.first,
+            last: packed.last,
+        };
+        self.queue(encode(&Line::Chunk(index))?, false)?;
+        self.drain()?;
+        if self.ballast { Ok(()) } else { self.end_raw("the disk is full".to_owned()) }
+    }
+
+    fn end_raw(&mut self, why: String) -> Result<(), RecorderError> {
+        let Some(mut raw) = self.raw.take() else { return Ok(()) };
+        self.chunk = ChunkBuilder::default();
+        let ended = RawEnded { frames: self.frames, why };
+        self.queue(encode(&Line::RawEnded(ended))?, false)?;
+        self.drain()?;
+        Ok(raw.sync()?)
+    }
+
+    fn try_sync(&mut self) -> Result<(), RecorderError> {
+        let drained = self.drain();
+        let raw = match self.raw.as_mut().map(Pieces::sync) {
+            Some(Err(error)) => self.end_raw(error.to_string()).and(Err(error.into())),
+            _ => Ok(()),
+        };
+        if let Some(lost) = &self.sync_lost {
+            return Err(lost.clone().into());
+        }
+        if let Err(error) = self.journal.sync() {
+            self.sync_lost = Some(error.clone());
+            return Err(error.into());
+        }
+        self.synced = self.written;
+        drained.and(raw)
+    }
+}
+
+/// The folder's first content, ending with the journal's first line: a folder without it is no run.
+fn lay_out(disk: &mut dyn Disk, folder: &Path, header: &Header) -> Result<(Pieces, Pieces), DiskError> {
+    let ordinal = scan::next_ordinal(disk, folder.parent().unwrap_or(Path::new("")))?;
+    let mut ballast = disk.create_file(&folder.join(BALLAST))?;
+    ballast.append(&ballast_bytes())?;
+    ballast.sync()?;
+    disk.write_whole(&folder.join(BENCH_FILE), header.bench_text.as_bytes())?;
+    let raw = Pieces::new(disk.create_file(&folder.join(INPUT_RAW))?);
+    let mut journal = Pieces::new(disk.create_file(&folder.join(JOURNAL))?);
+    journal.append(&encode(&Line::Opening(Box::new(Opening { ordinal, run: header.clone() })))?)?;
+    journal.sync()?;
+    Ok((journal, raw))
+}
+
+/// Bytes that no file system makes smaller: the room must really be taken.
+fn ballast_bytes() -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(BALLAST_BYTES);
+    let mut word = 0x2545_f491_4f6c_dd1d_u64;
+    while bytes.len() < BALLAST_BYTES {
+        // Marsaglia's xorshift (2003), shifts 13, 7, 17.
+        word ^= word << 13;
+        word ^= word >> 7;
+        word ^= word << 17;
+        bytes.extend_from_slice(&word.to_le_bytes());
+    }
+    bytes
+}
+
+fn encode(content: &Line) -> Result<Vec<u8>, DiskError> {
+    line::encode(content).map_err(|error| DiskError {
+        kind: DiskErrorKind::Failed,
+        doing: "put into words a line of",
+        path: PathBuf::from(JOURNAL),
+        words: error.to_string(),
+    })
+}
+
+fn payload_len(frame: FrameRef<'_>) -> usize {
+    match frame {
+        FrameRef::Sent(_, bytes) => bytes.len(),
+        FrameRef::In(Input::SensorBytes(bytes) | Input::StationBytes(_, bytes)) => bytes.len(),
+        FrameRef::In(Input::SensorClosed(words) | Input::StationClosed(_, words)) => words.len(),
+        FrameRef::In(Input::JournalTrouble(JournalTrouble::Failed(words))) => words.len(),
+        FrameRef::In(_) => 0,
+    }
+}
