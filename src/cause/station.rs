@@ -1,5 +1,150 @@
 //! Causes that lie in the station and its link.
 use super::Cause;
 
+/// No connection to the station could be opened.
+pub const STATION_UNREACHABLE: Cause = Cause {
+    code: "station-unreachable",
+    seen: "The command station did not accept a connection.",
+    may_be: "It may be switched off, its server program may not be running, a cable or the wireless link may be down, or the address or port in the bench file may be wrong.",
+    to_try: "Switch the station on, check address and port in the bench file against the station's own settings, and see whether another program on this computer reaches it.",
+};
+
+/// What greeted us is not an SRCP server.
+pub const STATION_NOT_SRCP: Cause = Cause {
+    code: "station-not-srcp",
+    seen: "Something answered at the station's address, but not with an SRCP greeting.",
+    may_be: "The port may belong to another service of the same device, or the station may have SRCP switched off.",
+    to_try: "Check the port in the bench file (SRCP servers usually listen on 4303) and whether the station has SRCP enabled.",
+};
+
+/// No version in common.
+pub const STATION_VERSION: Cause = Cause {
+    code: "station-version",
+    seen: "The station speaks SRCP, but no version that this program knows.",
+    may_be: "Its server may be older or newer than the 0.8 family.",
+    to_try: "Look whether the station's server can be updated or set to an SRCP version that begins with 0.8.",
+};
+
+/// No answer within the time limit.
+pub const STATION_SILENT: Cause = Cause {
+    code: "station-silent",
+    seen: "The command station did not answer within its time limit.",
+    may_be: "The network may have dropped, the station may have hung or be busy, or the time limit in the bench file may be too short for it.",
+    to_try: "Check the network and the station, restart the station if it answers nobody, and raise the answer limit if it is only slow.",
+};
+
+/// The station said no to an ordinary order.
+pub const STATION_REFUSED: Cause = Cause {
+    code: "station-refused",
+    seen: "The command station refused an order.",
+    may_be: "The bus number or the engine's address may be wrong for this station, the step mode may not be offered, or the station may be busy with something else.",
+    to_try: "Compare bus, address and step mode in the bench file with the station's settings, and look at the station's own words below.",
+};
+
+/// An answer did not belong to what was asked.
+pub const STATION_REPLY_ODD: Cause = Cause {
+    code: "station-reply-odd",
+    seen: "The command station sent an answer that does not belong to what was asked.",
+    may_be: "Its server may keep to the protocol only loosely, or something between here and there may damage what is sent.",
+    to_try: "Try again over a wired connection, look for an update of the station's server, and report the quoted line to its maker.",
+};
+
+/// The bus named in the bench file carries no engines.
+pub const STATION_NO_ENGINES: Cause = Cause {
+    code: "station-no-engines",
+    seen: "The command station says that the bus named in the bench file carries no engines.",
+    may_be: "The bus number may be that of another output; bus 0 is always the server itself.",
+    to_try: "Look up in the station's settings which bus drives the track, and write that number into the bench file.",
+};
+
+/// Another session holds the lock of the engine.
+pub const ENGINE_LOCKED: Cause = Cause {
+    code: "engine-locked",
+    seen: "The command station says that the engine is locked by someone else.",
+    may_be: "Another throttle or program may be driving this address, or an earlier program may have left its lock behind.",
+    to_try: "Release the engine on every other throttle and program, wait a minute for an old lock to run out, and start again.",
+};
+
+/// Somebody else drives the engine.
+pub const ANOTHER_THROTTLE: Cause = Cause {
+    code: "another-throttle",
+    seen: "The engine is set to something that this program did not order.",
+    may_be: "Another throttle or program may be driving the same address, or a second engine of that address may be handled elsewhere.",
+    to_try: "Take the engine off every other throttle and program, make sure that nobody joins in, and start again.",
+};
+
+/// Track power went off.
+pub const POWER_LOST: Cause = Cause {
+    code: "power-lost",
+    seen: "Track power went off although it was wanted on.",
+    may_be: "A short circuit or an overload may have tripped the station, somebody may have pressed its stop button, or its own supply may have failed.",
+    to_try: "Look for a derailed wheel, a tool or a magnet across the rails and feel carefully whether the motor is hot, before power is switched on again.",
+};
+
+/// Power could not be switched off.
+pub const POWER_OFF_REFUSED: Cause = Cause {
+    code: "power-off-refused",
+    seen: "The command station did not switch track power off when it was told to.",
+    may_be: "It may not offer switching power over this link, the link may be gone, or the station may have hung.",
+    to_try: "Switch track power off by hand now, at the station or at its supply, and set up an independent cut-off before a run is left alone.",
+};
+
+/// A decoder on the programming output did not answer.
+pub const PROGRAMMING_NO_ANSWER: Cause = Cause {
+    code: "programming-no-answer",
+    seen: "No decoder acknowledged on the programming output.",
+    may_be: "Likeliest first: dirty wheels or rollers, no motor load to answer with, an energy store that hides the answer, the station's limit of programming current, or a decoder that is locked.",
+    to_try: "Clean wheels and rollers, see that the motor is connected, switch the energy store off or wait until it is empty, try a station with a stronger programming output, and look whether the decoder has a lock setting.",
+};
+
+/// The station offers no programming.
+pub const NO_PROGRAMMING: Cause = Cause {
+    code: "no-programming",
+    seen: "The command station does not offer programming where the bench file wants it.",
+    may_be: "Programming may sit on another bus, may be switched off in the station, or may not be built in.",
+    to_try: "Look in the station's settings for its programming output, or choose another place of programming in the bench file.",
+};
+
+/// The station does not switch power.
+pub const NO_POWER_SWITCH: Cause = Cause {
+    code: "no-power-switch",
+    seen: "The command station does not offer switching track power.",
+    may_be: "The bus may be fed by a separate booster, or the server may leave power to a button.",
+    to_try: "Put an independent cut-off into the track feed before a run is left alone, since the last resort of this program is missing here.",
+};
+
+/// A session with the station ended.
+pub const SESSION_LOST: Cause = Cause {
+    code: "session-lost",
+    seen: "A connection to the command station ended unasked.",
+    may_be: "The station may have restarted, the network may have dropped, or the station may allow fewer connections at once than are needed.",
+    to_try: "Check the network and the station's log, close other programs that are connected to it, and start again.",
+};
+
+/// A stop was ordered and nobody confirmed it.
+pub const STOP_UNCONFIRMED: Cause = Cause {
+    code: "stop-unconfirmed",
+    seen: "The engine was told to stop, and neither the station nor the sensor confirmed it.",
+    may_be: "The link to the station may be down or the station may have hung, and stations go on sending the last speed.",
+    to_try: "Go there and cut track power by hand, do not reach into turning wheels, and find out why the station did not answer before the next run.",
+};
+
 /// Every cause of this part.
-pub const ALL: &[&Cause] = &[];
+pub const ALL: &[&Cause] = &[
+    &STATION_UNREACHABLE,
+    &STATION_NOT_SRCP,
+    &STATION_VERSION,
+    &STATION_SILENT,
+    &STATION_REFUSED,
+    &STATION_REPLY_ODD,
+    &STATION_NO_ENGINES,
+    &ENGINE_LOCKED,
+    &ANOTHER_THROTTLE,
+    &POWER_LOST,
+    &POWER_OFF_REFUSED,
+    &PROGRAMMING_NO_ANSWER,
+    &NO_PROGRAMMING,
+    &NO_POWER_SWITCH,
+    &SESSION_LOST,
+    &STOP_UNCONFIRMED,
+];
