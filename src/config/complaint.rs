@@ -108,7 +108,9 @@ impl Complaints {
         if handler.render_report(&mut text, self).is_ok() {
             return text;
         }
-        self.plain().iter().map(|reason| format!("{} ({})\n", reason.evidence, reason.code)).collect()
+        let lines: Vec<String> =
+            self.plain().iter().map(|reason| format!("{} ({})", reason.evidence, reason.code)).collect();
+        lines.join("\n")
     }
 }
 

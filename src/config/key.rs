@@ -154,7 +154,12 @@ impl Section {
     /// Lines that make a section of this name complete: its heading and what must stand in it.
     pub(super) fn example(&self) -> String {
         let first_group = self.either.first().copied().unwrap_or_default();
-        let must = |key: &&&dyn AnyKey| key.need() == Need::Required || first_group.contains(&key.name());
+        // A default that the example differs from would be refused beside the other examples.
+        let must = |key: &&&dyn AnyKey| match key.need() {
+            Need::Required => true,
+            Need::Default(toml) => toml != key.example(),
+            Need::Free(_) => first_group.contains(&key.name()),
+        };
         let lines = self.keys.iter().filter(must).map(|key| format!("\n{} = {}", key.name(), key.example()));
         format!("[{}]{}", self.name, lines.collect::<String>())
     }

@@ -16,6 +16,23 @@ pub(super) const MODEL_SPEED_UNIT: &str = "mm/s";
 /// The one unit of a part.
 pub(super) const PERCENT_UNITS: &[(&str, f64)] = &[("%", 0.01)];
 
+/// Units as they are spoken, and as they are written here; for hints only, never read as the unit.
+pub(super) const SPOKEN_UNITS: &[(&str, &str)] = &[
+    ("kph", "km/h"),
+    ("kmh", "km/h"),
+    ("percent", "%"),
+    ("sec", "s"),
+    ("second", "s"),
+    ("seconds", "s"),
+    ("minute", "min"),
+    ("minutes", "min"),
+    ("hour", "h"),
+    ("hours", "h"),
+    ("inch", "in"),
+    ("feet", "ft"),
+    ("mn", "mm"),
+];
+
 /// Why a text is no quantity.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum NoQuantity {
@@ -138,7 +155,7 @@ mod tests {
         // Rows 1 and 4 backwards: 0.1 m/s of the model.
         assert!((model("79.2 km/h", 220.0) - 100.0).abs() < 1e-9);
         assert!((model("19.4613 mph", 87.0) - 100.0).abs() < 1e-3);
-        assert_eq!(model("250 mm/s", 87.0), 250.0);
+        assert_eq!(speed("250 mm/s"), Ok(Speed::Model(250.0)));
     }
 
     #[test]

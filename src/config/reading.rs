@@ -144,7 +144,7 @@ impl<'t> Reading<'t> {
     /// Complains that `key` is missing in a section that stands.
     pub(super) fn missing(&mut self, key: &dyn AnyKey, hint: impl Into<String>) {
         let Some((span, _)) = self.section(key.section()) else { return };
-        let expected = format!("the key {}, {}", key.name(), key.expected());
+        let expected = format!("the key {}: {}", key.name(), key.expected());
         self.complain(&cause::MISSING_KEY, key.path(), span, expected, hint);
         if let Some(complaint) = self.complaints.last_mut() {
             complaint.came.clear();

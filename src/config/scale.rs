@@ -13,10 +13,31 @@ pub(super) const NAMES: &[(&str, f64)] = &[
     ("O", 48.0),
     ("0", 45.0),
     ("1", 32.0),
-    ("IIm", 22.5),
+    ("II", 22.5),
+    ("III", 16.0),
 ];
 
-/// The name as the standard writes it and the ratio N of 1:N; upper and lower case are the same.
+/// The name as the standard writes it and the ratio N of 1:N; upper and lower case are the same, and NEM 010's gauge
+/// letters behind a name (H0m, H0e) leave the ratio as it is.
 pub(super) fn ratio_of(name: &str) -> Option<(&'static str, f64)> {
-    NAMES.iter().find(|(known, _)| known.eq_ignore_ascii_case(name.trim())).copied()
+    let find = |name: &str| NAMES.iter().find(|(known, _)| known.eq_ignore_ascii_case(name)).copied();
+    let name = name.trim();
+    find(name).or_else(|| find(name.strip_suffix(['m', 'e', 'i', 'p'])?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ratio_of;
+
+    #[test]
+    fn names_have_the_ratios_of_their_standards() {
+        // standards/dcc.md section 1.1: NEM 010 table 1; HO by NMRA S-1.2 (section 10, row 16).
+        for (name, ratio) in
+            [("Z", 220.0), ("n", 160.0), ("TT", 120.0), ("H0", 87.0), ("H0e", 87.0), ("0", 45.0)]
+        {
+            assert_eq!(ratio_of(name).unwrap().1.to_bits(), f64::to_bits(ratio), "{name}");
+        }
+        assert!((ratio_of("ho").unwrap().1 - 87.085_714).abs() < 1e-6);
+        assert_eq!(ratio_of("H1"), None);
+    }
 }

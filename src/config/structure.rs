@@ -20,9 +20,7 @@ pub(super) fn check(reading: &mut Reading<'_>) {
                 }
                 missing_keys(reading, section);
             }
-            None if section.required && !reading.tree.contains_key(section.name) => {
-                missing_section(reading, section);
-            }
+            None if section.required && !is_misspelt(section, reading) => missing_section(reading, section),
             None => {}
         }
     }
@@ -71,13 +69,15 @@ fn unknown_section(reading: &mut Reading<'_>, name: &str, span: Range<usize>) {
 
 /// An unknown key in a known section, or above the first heading.
 fn unknown_key(reading: &mut Reading<'_>, section: Option<&Section>, name: &str, span: Range<usize>) {
-    let here = section.unwrap_or(&SECTIONS[0]);
+    let here = section.unwrap_or(SECTIONS[0]);
     let elsewhere = || SECTIONS.iter().filter(|other| other.name != here.name && other.key(name).is_some());
     let names = || here.keys.iter().map(|key| key.name());
     let hint = if let Some(near) = nearest(name, names()) {
         format!("did you mean {near}?")
     } else if let Some(other) = elsewhere().next() {
         format!("{name} belongs into [{}]", other.name)
+    } else if here.name.is_empty() {
+        "above the first heading stands schema = 1 alone; write this below its heading".into()
     } else {
         format!("keys here are {}", names().collect::<Vec<_>>().join(", "))
     };
@@ -91,7 +91,7 @@ fn unknown_key(reading: &mut Reading<'_>, section: Option<&Section>, name: &str,
 
 fn missing_keys(reading: &mut Reading<'_>, section: &Section) {
     for key in section.keys.iter().filter(|key| key.need() == Need::Required) {
-        if !reading.stands(*key) {
+        if !reading.stands(*key) && !is_meant(*key, section, reading) {
             reading.missing(*key, example_line(*key));
         }
     }
@@ -102,14 +102,34 @@ fn example_line(key: &dyn AnyKey) -> String {
     format!("for example: {} = {}", key.name(), key.example())
 }
 
+/// Whether an unknown key of the section is most like this one: that complaint says enough.
+fn is_meant(key: &dyn AnyKey, section: &Section, reading: &Reading<'_>) -> bool {
+    let Some((_, table)) = reading.section(section.name) else { return false };
+    let names = || section.keys.iter().map(|key| key.name());
+    let mut unknown = table.keys().map(|name| &**name.get_ref()).filter(|name| section.key(name).is_none());
+    // At the top level sections stand beside keys; they are not meant to be keys.
+    !section.name.is_empty() && unknown.any(|name| nearest(name, names()) == Some(key.name()))
+}
+
+/// Whether the section stands in another shape, or an unknown section is most like it: that complaint says enough.
+fn is_misspelt(section: &Section, reading: &Reading<'_>) -> bool {
+    let is_known = |name: &str| SECTIONS.iter().any(|known| known.name == name);
+    let names = || SECTIONS.iter().map(|section| section.name).filter(|name| !name.is_empty());
+    reading.tree.iter().any(|(name, value)| {
+        let name: &str = name.get_ref();
+        let is_section = value.get_ref().is_table() || is_table_list(value.get_ref());
+        name == section.name || is_section && !is_known(name) && nearest(name, names()) == Some(section.name)
+    })
+}
+
 /// Groups of keys of which exactly one must stand, whole.
 fn either(reading: &mut Reading<'_>, section: &Section) {
     let keys = |group: &[&str]| -> Vec<&'static dyn AnyKey> {
         group.iter().filter_map(|name| section.key(name)).collect()
     };
     let groups: Vec<Vec<&dyn AnyKey>> = section.either.iter().map(|group| keys(group)).collect();
-    let begun: Vec<&Vec<&dyn AnyKey>> =
-        groups.iter().filter(|group| group.iter().any(|key| reading.stands(*key))).collect();
+    let is_there = |key: &&dyn AnyKey| reading.stands(*key) || is_meant(*key, section, reading);
+    let begun: Vec<&Vec<&dyn AnyKey>> = groups.iter().filter(|group| group.iter().any(is_there)).collect();
     match begun[..] {
         [] => {
             if let Some(key) = groups.first().and_then(|group| group.first()) {
@@ -118,7 +138,7 @@ fn either(reading: &mut Reading<'_>, section: &Section) {
             }
         }
         [one] => {
-            let absent: Vec<&dyn AnyKey> = one.iter().copied().filter(|key| !reading.stands(*key)).collect();
+            let absent: Vec<&dyn AnyKey> = one.iter().copied().filter(|key| !is_there(key)).collect();
             for key in absent {
                 reading.missing(key, example_line(key));
             }

@@ -14,7 +14,7 @@ pub(super) fn complaint(text: &str, error: &toml::de::Error) -> Complaint {
         column,
         came: text.get(span.clone()).map(piece).unwrap_or_default(),
         span,
-        expected: format!("TOML ({})", error.message().trim()),
+        expected: format!("TOML ({})", error.message().split(',').next().unwrap_or_default().trim()),
         hint: hint(whole_line, error.message()),
         also: Vec::new(),
     }
@@ -23,6 +23,9 @@ pub(super) fn complaint(text: &str, error: &toml::de::Error) -> Complaint {
 fn hint(line: &str, message: &str) -> String {
     if message.contains("duplicate") {
         return "the same key or heading stands twice; leave one of them".into();
+    }
+    if line.trim_start().starts_with('[') && !line.contains(']') {
+        return "close the heading with a bracket, as [engine]".into();
     }
     let Some((key, value)) = line.split_once('=') else {
         return "a line is a heading [section], a pair key = value, or a comment behind #".into();

@@ -52,7 +52,7 @@ fn comment(mark: &str, text: &str) -> String {
         if line.chars().count() + word.chars().count() > WIDTH {
             lines += line.trim_end();
             lines.push('\n');
-            line = "# ".to_owned();
+            "# ".clone_into(&mut line);
         }
         line += word;
         line.push(' ');

@@ -104,16 +104,18 @@ pub(super) fn functions(reading: &mut Reading<'_>) -> Option<FunctionSpec> {
     let count = reading.value(&key::COUNT)?;
     let mut on = vec![false; usize::from(count)];
     for (number, span) in numbers? {
-        match on.get_mut(usize::from(number)) {
-            Some(function) => *function = true,
-            None => {
-                let expected = format!("a function from 0 to {}", count - 1);
-                let hint = format!(
-                    "the engine is announced with {count} functions: raise count or leave {number} out"
-                );
-                reading.complain(&cause::CONTRADICTION, key::ON.path(), span, expected, hint);
+        let fault = match on.get_mut(usize::from(number)) {
+            Some(function) if !*function => {
+                *function = true;
+                continue;
             }
-        }
+            Some(_) => ("each function once".to_owned(), format!("{number} stands twice; leave one")),
+            None => (
+                format!("a function from 0 to {}", count - 1),
+                format!("the engine is announced with {count} functions: raise count or leave {number} out"),
+            ),
+        };
+        reading.complain(&cause::CONTRADICTION, key::ON.path(), span, fault.0, fault.1);
     }
     Some(FunctionSpec { on })
 }

@@ -5,13 +5,13 @@ pub(super) mod safety;
 pub(super) mod vehicle;
 
 use super::key::{Key, Need, Section};
-use super::kind::OneOf;
+use super::kind::Version;
 
 /// The version of the format.
-pub(super) static SCHEMA: Key<OneOf> = Key {
+pub(super) static SCHEMA: Key<Version> = Key {
     section: "",
     name: "schema",
-    kind: OneOf(&[1]),
+    kind: Version(1),
     need: Need::Required,
     example: "1",
     about: "Version of this format. It stands above the first heading.",
@@ -80,7 +80,7 @@ mod tests {
                 assert!(key.about().ends_with('.'), "{}", key.path());
             }
             for name in section.either.iter().flat_map(|group| group.iter()) {
-                assert!(matches!(section.key(name).map(|key| key.need()), Some(Need::Free(_))), "{name}");
+                assert!(matches!(section.key(name).unwrap().need(), Need::Free(_)), "{name}");
             }
         }
     }

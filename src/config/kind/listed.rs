@@ -24,8 +24,8 @@ impl Kind for Functions {
             return Err(vec![Fault::new(&cause::WRONG_TYPE, hint)]);
         };
         let (mut numbers, mut faults) = (Vec::new(), Vec::new());
-        for item in list.iter() {
-            match function(item, &numbers) {
+        for item in list {
+            match function(item) {
                 Ok(number) => numbers.push((number, item.span())),
                 Err(fault) => faults.push(fault),
             }
@@ -38,7 +38,7 @@ impl Kind for Functions {
     }
 }
 
-fn function(item: &Node<'_>, before: &[(u16, Range<usize>)]) -> Result<u16, Fault> {
+fn function(item: &Node<'_>) -> Result<u16, Fault> {
     let out = || {
         let hint = format!("functions are numbered from 0 to {LAST_FUNCTION}");
         Fault::new(&cause::OUT_OF_RANGE, hint).at(item.span())
@@ -48,12 +48,7 @@ fn function(item: &Node<'_>, before: &[(u16, Range<usize>)]) -> Result<u16, Faul
         let hint = format!("write the bare number {number}, without quotes");
         return Err(Fault::new(&cause::WRONG_TYPE, hint).at(item.span()));
     }
-    let number = u16::try_from(whole(item)?).ok().filter(|n| *n <= LAST_FUNCTION).ok_or_else(out)?;
-    if before.iter().any(|(other, _)| *other == number) {
-        let hint = format!("{number} stands twice; leave one");
-        return Err(Fault::new(&cause::CONTRADICTION, hint).at(item.span()));
-    }
-    Ok(number)
+    u16::try_from(whole(item)?).ok().filter(|n| *n <= LAST_FUNCTION).ok_or_else(out)
 }
 
 /// A point of a target: table entry, speed, place in the file.
@@ -74,7 +69,7 @@ impl Kind for PointList {
             return Err(vec![Fault::new(&cause::WRONG_TYPE, hint)]);
         };
         let (mut points, mut faults) = (Vec::new(), Vec::new());
-        for item in list.iter() {
+        for item in list {
             match point(item) {
                 Ok(point) => points.push(point),
                 Err(mut more) => faults.append(&mut more),

@@ -7,7 +7,7 @@ use super::key::{Fault, Node};
 use crate::cause::bench_file as cause;
 
 pub(super) use listed::{Functions, PointList};
-pub(super) use plain::{Choice, Flag, HostPort, OneOf, Ratio, Scale, Text, Whole};
+pub(super) use plain::{Choice, Flag, HostPort, OneOf, Ratio, Scale, Text, Version, Whole};
 pub(super) use quantity::{Doubt, DoubtValue, Length, Part, SpeedKind, Time};
 
 /// The text of a value, or the fault that it is none.

@@ -95,6 +95,25 @@ impl Kind for OneOf {
     }
 }
 
+/// The version of the format: the one number this program reads.
+#[derive(Debug)]
+pub(in crate::config) struct Version(pub(in crate::config) u16);
+
+impl Kind for Version {
+    type Value = u16;
+    fn expected(&self) -> String {
+        format!("{}, the version this program reads", self.0)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<u16, Vec<Fault>> {
+        let number = whole(value).map_err(|fault| vec![fault])?;
+        let wrong = || vec![Fault::new(&cause::SCHEMA, "compare the file with `pacewright template`")];
+        u16::try_from(number).ok().filter(|number| *number == self.0).ok_or_else(wrong)
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "integer", "enum": [self.0] })
+    }
+}
+
 /// One of a few words, each with what it stands for.
 #[derive(Debug)]
 pub(in crate::config) struct Choice<T: 'static>(pub(in crate::config) &'static [(&'static str, T)]);

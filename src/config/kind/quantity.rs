@@ -57,7 +57,10 @@ fn explain(fault: NoQuantity, text: &str, units: Units) -> Fault {
             Fault::new(&cause::MISSING_UNIT, format!("{number} has no unit; units here are {known}"))
         }
         NoQuantity::UnknownUnit(unit) => {
-            let hint = match nearest(&unit, units.iter().map(|(name, _)| *name)) {
+            let names = || units.iter().map(|(name, _)| *name);
+            let spoken = q::SPOKEN_UNITS.iter().find(|(word, _)| unit.eq_ignore_ascii_case(word));
+            let meant = spoken.map(|(_, name)| *name).filter(|meant| names().any(|name| name == *meant));
+            let hint = match meant.or_else(|| nearest(&unit, names())) {
                 Some(near) => format!("did you mean {near}? Units here are {known}"),
                 None => format!("{unit} is no unit here; units here are {known}"),
             };
@@ -83,16 +86,15 @@ fn too_much(units: Units) -> &'static str {
     }
 }
 
-fn out_of_range(least: &str, most: &str, low: bool) -> Vec<Fault> {
-    let (side, limit) = if low { ("least", least) } else { ("most", most) };
-    vec![Fault::new(&cause::OUT_OF_RANGE, format!("the {side} that can stand here is {limit}"))]
-}
-
-fn within<T: PartialOrd>(value: T, least: (&str, T), most: (&str, T)) -> Result<T, Vec<Fault>> {
+/// The value, if it lies from `least` to `most`; both as written and as value.
+fn within<T: PartialOrd>(value: T, least: &(&str, T), most: &(&str, T)) -> Result<T, Vec<Fault>> {
+    let out = |side, limit| {
+        vec![Fault::new(&cause::OUT_OF_RANGE, format!("the {side} that can stand here is {limit}"))]
+    };
     if value < least.1 {
-        Err(out_of_range(least.0, most.0, true))
+        Err(out("least", least.0))
     } else if value > most.1 {
-        Err(out_of_range(least.0, most.0, false))
+        Err(out("most", most.0))
     } else {
         Ok(value)
     }
@@ -123,7 +125,7 @@ impl Kind for Time {
         // Limits that do not read would let every time pass; a test over all keys proves that they read.
         let least = q::time(self.least).unwrap_or(Duration::ZERO);
         let most = q::time(self.most).unwrap_or(Duration::MAX);
-        within(time, (self.least, least), (self.most, most))
+        within(time, &(self.least, least), &(self.most, most))
     }
     fn schema(&self) -> Value {
         let part = "[0-9]+(\\.[0-9]+)?\\s*(h|min|s|ms)";
@@ -149,7 +151,7 @@ impl Kind for Length {
         let length = quantity(value, q::LENGTH_UNITS, q::length_mm)?;
         let least = q::length_mm(self.least).unwrap_or(0.0);
         let most = q::length_mm(self.most).unwrap_or(f64::MAX);
-        within(length, (self.least, least), (self.most, most))
+        within(length, &(self.least, least), &(self.most, most))
     }
     fn schema(&self) -> Value {
         unit_schema(q::LENGTH_UNITS)
@@ -174,7 +176,7 @@ impl Kind for Part {
         let part = quantity(value, q::PERCENT_UNITS, q::percent)?;
         let least = q::percent(self.least).unwrap_or(0.0);
         let most = q::percent(self.most).unwrap_or(1.0);
-        within(part, (self.least, least), (self.most, most))
+        within(part, &(self.least, least), &(self.most, most))
     }
     fn schema(&self) -> Value {
         unit_schema(q::PERCENT_UNITS)
@@ -200,7 +202,7 @@ impl SpeedKind {
             Ok(q::Speed::Scale(mm_s) | q::Speed::Model(mm_s)) => mm_s,
             Err(_) => otherwise,
         };
-        within(mm_s, (limits.0, size(limits.0, 0.0)), (limits.1, size(limits.1, f64::MAX))).map(|_| speed)
+        within(mm_s, &(limits.0, size(limits.0, 0.0)), &(limits.1, size(limits.1, f64::MAX))).map(|_| speed)
     }
 }
 
