@@ -92,6 +92,9 @@ impl ChunkBuilder {
     }
 
     /// Closes the chunk and begins an empty one. None: no frame is in it.
+    ///
+    /// # Panics
+    /// Where far more was added than [`ChunkBuilder::wants_closing`] lets in.
     pub fn close(&mut self) -> Option<PackedChunk> {
         let full = std::mem::take(self);
         if full.is_empty() {

@@ -1,12 +1,11 @@
 //! The raw frames of a run in order, one chunk in memory at a time.
 //!
-//! The heads in `input.raw` lead from chunk to chunk; the index in the journal tells a torn end (a crash came before
-//! the chunk was whole) from damage (the journal says that it was).
+//! The heads in `input.raw` lead from chunk to chunk. The journal speaks of a chunk only once it is on the medium, so
+//! a chunk of its index that does not read is damage, and one behind it is a torn end.
 use super::INPUT_RAW;
 use super::chunk::{ChunkError, ChunkHead, HEAD_BYTES};
 use super::disk::{Disk, DiskErrorKind};
 use super::frame::Frame;
-use super::line::ChunkIndex;
 use super::reader::{ReadError, RunFolder};
 use std::path::PathBuf;
 
@@ -15,8 +14,8 @@ use std::path::PathBuf;
 pub struct Frames<'d> {
     disk: &'d dyn Disk,
     path: PathBuf,
-    index: Vec<ChunkIndex>,
-    finished: bool,
+    /// Up to here the journal says that whole chunks are on the medium.
+    indexed: u64,
     len: u64,
     offset: u64,
     chunk: u64,
@@ -35,8 +34,7 @@ impl<'d> Frames<'d> {
         Ok(Self {
             disk,
             path,
-            index: run.chunks.clone(),
-            finished: run.finished,
+            indexed: run.chunks.last().map_or(0, |last| last.offset.saturating_add(last.length)),
             len,
             offset: 0,
             chunk: 0,
@@ -50,12 +48,6 @@ impl<'d> Frames<'d> {
     #[must_use]
     pub fn cut_bytes(&self) -> u64 {
         self.cut_bytes
-    }
-
-    /// Chunks the journal speaks of that did not reach the disk before a crash; known once the frames are through.
-    #[must_use]
-    pub fn lost_chunks(&self) -> usize {
-        self.index.iter().filter(|entry| self.ended && entry.offset >= self.offset).count()
     }
 
     /// The next chunk's frames; none at the end.
@@ -82,23 +74,23 @@ impl<'d> Frames<'d> {
         }
     }
 
-    /// A chunk that does not read: damage where the journal says that it or a later one lies there whole.
+    /// A chunk that does not read: damage where the journal says that it or a later one is on the medium.
     fn bad(&mut self, what: ChunkError) -> Result<Option<Vec<Frame>>, ReadError> {
-        let whole = |entry: &ChunkIndex| {
-            entry.offset >= self.offset && entry.offset.saturating_add(entry.length) <= self.len
-        };
-        if self.index.iter().any(whole) {
+        if self.offset < self.indexed {
             let (path, chunk, offset) = (self.path.clone(), self.chunk + 1, self.offset);
             return Err(ReadError::Chunk { path, chunk, offset, what });
         }
         self.cut_bytes = self.len - self.offset;
-        self.end()
+        Ok(None)
     }
 
-    fn end(&mut self) -> Result<Option<Vec<Frame>>, ReadError> {
-        let expected = self.index.last().map_or(0, |last| last.offset.saturating_add(last.length));
-        if self.finished && self.offset < expected {
-            return Err(ReadError::RawShort { path: self.path.clone(), len: self.len, expected });
+    fn end(&self) -> Result<Option<Vec<Frame>>, ReadError> {
+        if self.offset < self.indexed {
+            return Err(ReadError::RawShort {
+                path: self.path.clone(),
+                len: self.len,
+                expected: self.indexed,
+            });
         }
         Ok(None)
     }

@@ -56,7 +56,7 @@ pub struct ChunkIndex {
 /// The raw bytes end before the run does.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RawEnded {
-    /// Frames kept up to here.
+    /// Frames known to be on the medium; some more may follow them in the file.
     pub frames: u64,
     /// What the disk said.
     pub why: String,

@@ -11,7 +11,7 @@
 //! | `ballast` | takes room, given back when the disk is full so that the last records fit; gone after the end |
 //!
 //! **The journal.** Each line is `{"v":1,"crc":"1f2e3d4c",KIND:{...}}`. `v` is the format version, `crc` the CRC-32
-//! of the line without its newline, its own eight digits taken as `0` (see [`line`]). Kinds: `opening` (the first
+//! of the line without its newline, its own eight digits taken as `0` (see [`mod@line`]). Kinds: `opening` (the first
 //! line and only that: the run's [`Header`] and its ordinal among the runs of the record folder), `record` (a
 //! [`crate::run::Record`]; their numbers rise by one from 1), `chunk` (where a chunk lies in `input.raw`),
 //! `raw_ended` (the disk took no raw bytes from here on). Fields that are not known are skipped; a kind that is not
@@ -23,7 +23,8 @@
 //! or when told.
 //!
 //! **Durability.** *Written* outlives the process, *synced* outlives the power; both count records from the first.
-//! `input.raw` is synced before the journal lines that speak of it. Of a journal cut anywhere all lines but the last
+//! The journal speaks of a chunk of `input.raw` only once that is synced: a chunk it names that does not read is
+//! damage, and what lies behind the last one named may be torn. Of a journal cut anywhere all lines but the last
 //! are read; rubbish behind the last good line is left out and its size said; a bad line before a good one is damage
 //! and an error. A sync that failed is never taken back by one that succeeds.
 //!
@@ -38,9 +39,11 @@ mod disk_virtual;
 pub mod frame;
 mod frames;
 mod header;
+mod layout;
 pub mod line;
 mod lock;
 mod pending;
+mod pieces;
 mod reader;
 mod recorder;
 mod scan;
@@ -52,11 +55,12 @@ pub use disk_virtual::{DiskFault, VirtualDisk};
 pub use frame::{Frame, FrameKind, FrameRef};
 pub use frames::Frames;
 pub use header::{Header, Opening};
+pub use layout::BALLAST_BYTES;
 pub use line::{ChunkIndex, FORMAT, LineError, RawEnded};
 pub use lock::{EndpointLock, LockError};
 pub use pending::{Pending, pending_originals, touches_cvs, unknown_originals};
 pub use reader::{ReadError, RunFolder, read_opening};
-pub use recorder::{BALLAST_BYTES, Recorder, RecorderError};
+pub use recorder::{Recorder, RecorderError};
 pub use scan::{Scan, Unfinished, scan};
 
 /// Name of the journal in a run's folder.

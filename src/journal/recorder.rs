@@ -1,23 +1,22 @@
 //! Writes a run's folder. Synchronous: it does nothing but what it is told, over any [`Disk`].
 //!
-//! Order on the medium: raw bytes are synced before the journal lines that speak of them. A line that did not get
+//! Order on the medium: the journal speaks of a chunk of raw bytes only once the chunk is synced. A line that did not get
 //! through waits and is tried again before any later one, so the journal never has a hole. When the disk is full
 //! the ballast goes, the raw bytes end (the journal says so), and the records go on in the room that it left.
 use super::chunk::{ChunkBuilder, MOST_FRAME_BYTES};
-use super::disk::{AppendFile, Disk, DiskError, DiskErrorKind};
+use super::disk::{Disk, DiskError, DiskErrorKind};
 use super::frame::FrameRef;
-use super::header::{Header, Opening};
+use super::header::Header;
+use super::layout::{encode, lay_out};
 use super::line::{self, ChunkIndex, Line, RawEnded};
-use super::{BALLAST, BENCH_FILE, INPUT_RAW, JOURNAL, RESULT, scan};
+use super::pieces::Pieces;
+use super::{BALLAST, RESULT};
 use crate::cause::{Cause, record};
 use crate::run::{Input, JournalTrouble, Record};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
-
-/// Size of the ballast file: room for some thousand last records and the result.
-pub const BALLAST_BYTES: usize = 1024 * 1024;
 
 /// Lines that wait for a disk that fails; beyond, the recorder takes no more.
 const MOST_WAITING: usize = 4096;
@@ -82,44 +81,6 @@ impl From<DiskError> for RecorderError {
     }
 }
 
-/// A file that only ever holds whole pieces, as far as the disk lets it.
-#[derive(Debug)]
-struct Pieces {
-    file: Box<dyn AppendFile>,
-    len: u64,
-    /// A piece failed halfway and could not be cut away yet.
-    torn: bool,
-    dirty: bool,
-}
-
-impl Pieces {
-    fn new(file: Box<dyn AppendFile>) -> Self {
-        Self { file, len: 0, torn: false, dirty: false }
-    }
-
-    fn append(&mut self, piece: &[u8]) -> Result<(), DiskError> {
-        if self.torn {
-            self.file.truncate(self.len)?;
-            self.torn = false;
-        }
-        self.dirty = true;
-        if let Err(error) = self.file.append(piece) {
-            self.torn = self.file.truncate(self.len).is_err();
-            return Err(error);
-        }
-        self.len += piece.len() as u64;
-        Ok(())
-    }
-
-    fn sync(&mut self) -> Result<(), DiskError> {
-        if self.dirty {
-            self.file.sync()?;
-            self.dirty = false;
-        }
-        Ok(())
-    }
-}
-
 /// A line that is not on the disk yet.
 #[derive(Debug)]
 struct Waiting {
@@ -137,6 +98,9 @@ pub struct Recorder {
     raw: Option<Pieces>,
     chunk: ChunkBuilder,
     chunks: u64,
+    /// Chunks written whose index waits for the next sync.
+    unsynced: Vec<ChunkIndex>,
+    /// Frames in chunks that are synced.
     frames: u64,
     ballast: bool,
     waiting: VecDeque<Waiting>,
@@ -168,6 +132,7 @@ impl Recorder {
             raw: Some(raw),
             chunk: ChunkBuilder::default(),
             chunks: 0,
+            unsynced: Vec::new(),
             frames: 0,
             ballast: true,
             waiting: VecDeque::new(),
@@ -248,7 +213,8 @@ impl Recorder {
     /// The first [`RecorderError`] met.
     pub fn finish(&mut self, result_json: &str) -> Result<(), RecorderError> {
         let flushed = self.flush_chunk();
-        let synced = self.sync();
+        // Lines that wait get a second try: no later call will come.
+        let synced = self.sync().or_else(|_| self.sync());
         let path = self.folder.join(RESULT);
         let mut result = self.disk.write_whole(&path, result_json.as_bytes());
         if matches!(&result, Err(e) if e.kind == DiskErrorKind::Full) && self.drop_ballast() {
@@ -346,35 +312,47 @@ impl Recorder {
             return Err(error.into());
         }
         self.chunks += 1;
-        self.frames += u64::from(packed.frames);
-        let index = ChunkIndex {
+        self.unsynced.push(ChunkIndex {
             chunk: self.chunks,
             offset,
             length: packed.bytes.len() as u64,
             frames: packed.frames,
             first: packed.first,
             last: packed.last,
-        };
-        self.queue(encode(&Line::Chunk(index))?, false)?;
-        self.drain()?;
+        });
         if self.ballast { Ok(()) } else { self.end_raw("the disk is full".to_owned()) }
     }
 
+    /// No raw bytes are kept from here on; what was kept is synced as far as the disk lets it.
     fn end_raw(&mut self, why: String) -> Result<(), RecorderError> {
-        let Some(mut raw) = self.raw.take() else { return Ok(()) };
-        self.chunk = ChunkBuilder::default();
-        let ended = RawEnded { frames: self.frames, why };
-        self.queue(encode(&Line::RawEnded(ended))?, false)?;
-        self.drain()?;
-        Ok(raw.sync()?)
+        let synced = self.sync_raw();
+        if self.raw.take().is_some() {
+            self.chunk = ChunkBuilder::default();
+            self.unsynced.clear();
+            let ended = RawEnded { frames: self.frames, why };
+            self.queue(encode(&Line::RawEnded(ended))?, false)?;
+            self.drain()?;
+        }
+        Ok(synced?)
+    }
+
+    /// Brings the raw bytes onto the medium and writes down where their chunks lie.
+    fn sync_raw(&mut self) -> Result<(), DiskError> {
+        let Some(raw) = &mut self.raw else { return Ok(()) };
+        raw.sync()?;
+        for index in std::mem::take(&mut self.unsynced) {
+            self.frames += u64::from(index.frames);
+            self.waiting.push_back(Waiting { line: encode(&Line::Chunk(index))?, is_record: false });
+        }
+        Ok(())
     }
 
     fn try_sync(&mut self) -> Result<(), RecorderError> {
-        let drained = self.drain();
-        let raw = match self.raw.as_mut().map(Pieces::sync) {
-            Some(Err(error)) => self.end_raw(error.to_string()).and(Err(error.into())),
-            _ => Ok(()),
+        let raw = match self.sync_raw() {
+            Err(error) => self.end_raw(error.to_string()).and(Err(error.into())),
+            Ok(()) => Ok(()),
         };
+        let drained = self.drain();
         if let Some(lost) = &self.sync_lost {
             return Err(lost.clone().into());
         }
@@ -387,49 +365,15 @@ impl Recorder {
     }
 }
 
-/// The folder's first content, ending with the journal's first line: a folder without it is no run.
-fn lay_out(disk: &mut dyn Disk, folder: &Path, header: &Header) -> Result<(Pieces, Pieces), DiskError> {
-    let ordinal = scan::next_ordinal(disk, folder.parent().unwrap_or(Path::new("")))?;
-    let mut ballast = disk.create_file(&folder.join(BALLAST))?;
-    ballast.append(&ballast_bytes())?;
-    ballast.sync()?;
-    disk.write_whole(&folder.join(BENCH_FILE), header.bench_text.as_bytes())?;
-    let raw = Pieces::new(disk.create_file(&folder.join(INPUT_RAW))?);
-    let mut journal = Pieces::new(disk.create_file(&folder.join(JOURNAL))?);
-    journal.append(&encode(&Line::Opening(Box::new(Opening { ordinal, run: header.clone() })))?)?;
-    journal.sync()?;
-    Ok((journal, raw))
-}
-
-/// Bytes that no file system makes smaller: the room must really be taken.
-fn ballast_bytes() -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(BALLAST_BYTES);
-    let mut word = 0x2545_f491_4f6c_dd1d_u64;
-    while bytes.len() < BALLAST_BYTES {
-        // Marsaglia's xorshift (2003), shifts 13, 7, 17.
-        word ^= word << 13;
-        word ^= word >> 7;
-        word ^= word << 17;
-        bytes.extend_from_slice(&word.to_le_bytes());
-    }
-    bytes
-}
-
-fn encode(content: &Line) -> Result<Vec<u8>, DiskError> {
-    line::encode(content).map_err(|error| DiskError {
-        kind: DiskErrorKind::Failed,
-        doing: "put into words a line of",
-        path: PathBuf::from(JOURNAL),
-        words: error.to_string(),
-    })
-}
-
 fn payload_len(frame: FrameRef<'_>) -> usize {
     match frame {
         FrameRef::Sent(_, bytes) => bytes.len(),
         FrameRef::In(Input::SensorBytes(bytes) | Input::StationBytes(_, bytes)) => bytes.len(),
-        FrameRef::In(Input::SensorClosed(words) | Input::StationClosed(_, words)) => words.len(),
-        FrameRef::In(Input::JournalTrouble(JournalTrouble::Failed(words))) => words.len(),
+        FrameRef::In(
+            Input::SensorClosed(words)
+            | Input::StationClosed(_, words)
+            | Input::JournalTrouble(JournalTrouble::Failed(words)),
+        ) => words.len(),
         FrameRef::In(_) => 0,
     }
 }

@@ -3,11 +3,15 @@
 
 /// Appends `value`.
 pub(super) fn put(out: &mut Vec<u8>, mut value: u64) {
-    while value >= 0x80 {
-        out.push((value & 0x7f) as u8 | 0x80);
+    loop {
+        let [low, ..] = value.to_le_bytes();
         value >>= 7;
+        if value == 0 {
+            out.push(low & 0x7f);
+            return;
+        }
+        out.push(low | 0x80);
     }
-    out.push(value as u8);
 }
 
 /// Takes a number off the front. None: cut off, or more than 64 bits.

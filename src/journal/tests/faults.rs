@@ -26,8 +26,10 @@ fn one_failed_write_anywhere_loses_nothing_and_is_said() {
         }) else {
             return;
         };
-        assert_eq!(disk.fault_struck(), recorder.take_trouble().is_some(), "write {n}");
         let run = RunFolder::open(disk, &folder()).unwrap();
+        // The very last write takes the ballast away; where that fails only its room stays taken.
+        let ballast_stays = run.finished && disk.len(&path("ballast")).is_ok();
+        assert_eq!(disk.fault_struck() && !ballast_stays, recorder.take_trouble().is_some(), "write {n}");
         assert_eq!(run.records, records(), "write {n}");
         assert_eq!(counts, (8, 8));
         assert_prefix(&all_frames(disk, &run), &raw_frames());
@@ -61,7 +63,7 @@ fn what_was_reported_synced_is_there_after_a_power_cut_at_any_step() {
             let mut synced = 0;
             let began = play(disk, |_, now| synced = now).is_some();
             disk.crash(seed * 1000 + n);
-            let (run, _) = match RunFolder::salvage(disk, &folder()) {
+            let run = match RunFolder::open(disk, &folder()) {
                 Ok(read) => read,
                 Err(error) => {
                     assert!(

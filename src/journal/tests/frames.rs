@@ -144,6 +144,7 @@ fn the_largest_chunk_that_can_be_written_can_be_read() {
         recorder.frame(frame.at, frame.kind.borrowed()).unwrap();
     }
     recorder.flush_chunk().unwrap();
+    recorder.sync().unwrap();
     let run = RunFolder::open(&disk, &folder()).unwrap();
     assert_eq!(run.chunks.len(), 1);
     assert_eq!(all_frames(&disk, &run), frames);

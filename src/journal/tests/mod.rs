@@ -43,7 +43,12 @@ fn path(name: &str) -> PathBuf {
 }
 
 fn fit() -> TableFit {
-    TableFit { table: std::array::from_fn(|i| 3 + 9 * i as u8), trim_forward: 128, trim_reverse: 131 }
+    let mut next = 250_u8;
+    let table = std::array::from_fn(|_| {
+        next = next.wrapping_add(9);
+        next
+    });
+    TableFit { table, trim_forward: 128, trim_reverse: 131 }
 }
 
 fn numbered(bodies: Vec<RecordBody>) -> Vec<Record> {

@@ -28,8 +28,8 @@ fn contract(disk: &mut dyn Disk, root: &Path) {
     }
     disk.create_folder(&root.join("a/c")).unwrap();
     assert_eq!(disk.folders(&root.join("a")).unwrap(), [root.join("a/b"), root.join("a/c")]);
-    assert_eq!(disk.folders(&folder).unwrap(), [PathBuf::new(); 0], "files are no folders");
-    assert_eq!(disk.folders(&root.join("nowhere")).unwrap(), [PathBuf::new(); 0]);
+    assert!(disk.folders(&folder).unwrap().is_empty(), "files are no folders");
+    assert!(disk.folders(&root.join("nowhere")).unwrap().is_empty());
     disk.remove(&file).unwrap();
     assert_eq!(disk.len(&file).unwrap_err().kind, DiskErrorKind::Missing);
 }
