@@ -1,2 +1,6 @@
-//! The `pacewright` binary.
-fn main() {}
+//! The `pacewright` binary: all it does stands in the library's `cli`.
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    pacewright::cli::main()
+}

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 pub mod bench_file;
 pub mod engine;
+pub mod program;
 pub mod record;
 pub mod sensor;
 pub mod station;
@@ -46,7 +47,7 @@ impl Reason {
 
 /// Every cause of the catalogue.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
-    [bench_file::ALL, engine::ALL, record::ALL, sensor::ALL, station::ALL].into_iter().flatten().copied()
+    [bench_file::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL].into_iter().flatten().copied()
 }
 
 /// The cause with this code.

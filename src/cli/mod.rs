@@ -1,1 +1,105 @@
-//! What the person types and sees.
+//! What the person types and sees. Results go to stdout, everything else to stderr.
+//!
+//! With `--json` exactly one object stands on stdout at every exit, wrong use and the program's own failure included.
+mod args;
+mod caution;
+mod demo;
+pub mod exit;
+mod out;
+pub mod result;
+mod runs;
+mod show;
+mod table;
+mod terminal;
+mod verbs;
+mod words;
+
+use crate::bench::clock::TimeLapse;
+use crate::cause::{Reason, program, record};
+use crate::run::End;
+use args::{CommandLine, Verb};
+use clap::Parser;
+use exit::Exit;
+use result::ResultJson;
+use std::ffi::OsString;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+/// The whole program: reads the command line, does it, and says how it ended.
+#[must_use]
+pub fn main() -> ExitCode {
+    let words: Vec<OsString> = std::env::args_os().collect();
+    let line = match CommandLine::try_parse_from(&words) {
+        Ok(line) => line,
+        Err(error) => return not_understood(&error, wants_json(&words)).into(),
+    };
+    tracing_subscriber::fmt()
+        .with_env_filter(EnvFilter::from_default_env())
+        .with_writer(std::io::stderr)
+        .with_ansi(false)
+        .init();
+    // A verb never unwinds out of a run: what failed there was stopped there. This is for everything around it.
+    let ended = catch_unwind(AssertUnwindSafe(|| carry_out(line.verb)));
+    ended.unwrap_or_else(|panic| failed(&crate::bench::panic_words(panic.as_ref()), wants_json(&words))).into()
+}
+
+fn carry_out(verb: Verb) -> Exit {
+    match verb {
+        Verb::Run(args) => runs::run(args),
+        Verb::Demo(args) => demo::demo(args),
+        Verb::Simulate(args) => demo::simulate(&args),
+        Verb::Stop { bench } => verbs::stop(&bench),
+        Verb::Template => verbs::print(crate::config::template()),
+        Verb::Schema => verbs::print(&crate::config::schema()),
+        Verb::Replay { folder } => verbs::replay(&folder),
+        Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
+    }
+}
+
+fn wants_json(words: &[OsString]) -> bool {
+    words.iter().skip(1).take_while(|word| *word != "--").any(|word| word == "--json")
+}
+
+/// Help and version are results; anything else is wrong use.
+fn not_understood(error: &clap::Error, json: bool) -> Exit {
+    let text = error.render().to_string();
+    if !error.use_stderr() {
+        out::result(text.trim_end());
+        return Exit::Good;
+    }
+    out::say(text.trim_end());
+    if json {
+        let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        not_begun(vec![Reason::new(&program::WRONG_USE, first)], TimeLapse::NONE);
+    }
+    Exit::WrongUse
+}
+
+/// The object of a run that was not begun.
+fn not_begun(reasons: Vec<Reason>, lapse: TimeLapse) {
+    out::result(&ResultJson::not_begun(End::Refused, reasons, lapse.factor()).line());
+}
+
+/// The program failed outside the loop that guards itself; whether anything moves, nobody knows.
+fn failed(why: &str, json: bool) -> Exit {
+    let reason = Reason::new(&record::PANIC_IN_TASK, why);
+    out::say(&format!("{}\n  ({}: {why})\n{}", reason.text, reason.code, words::stop(crate::run::StopGrade::Unconfirmed)));
+    if json {
+        out::result(&ResultJson::not_begun(End::Halted, vec![reason], 1.0).line());
+    }
+    Exit::StopUnconfirmed
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn json_is_wanted_only_where_it_is_an_option() {
+        let words = |line: &str| line.split(' ').map(OsString::from).collect::<Vec<_>>();
+        assert!(wants_json(&words("pacewright run --json x.toml")));
+        assert!(!wants_json(&words("pacewright run x.toml")));
+        assert!(!wants_json(&words("pacewright run -- --json")));
+    }
+}

@@ -1,0 +1,138 @@
+//! Stopping from nothing: fresh sessions, emergency stop, a time for the engine to come to rest, then power off.
+//!
+//! The signal stays on for that time because a decoder with an energy store runs on when only the power is cut.
+//! Used by the verb `stop` and as the last resort when the program itself failed.
+use super::clock::{Clock, TimeLapse, pause};
+use super::links::{Happening, StationLinks};
+use crate::run::StopGrade;
+use crate::station::{Action, LinkEvent, LinkOrder, OrderEnd, OrderId, StationEvent, StationMachine};
+use std::time::Duration;
+
+/// Time between emergency stop and power off.
+const COMING_TO_REST: Duration = Duration::from_secs(2);
+
+/// Whatever the station does, this does not take longer.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// What came of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Halted {
+    /// Acknowledged when the station said so to the emergency stop or to power off. Nobody watched the wheels.
+    pub grade: StopGrade,
+    /// What the station said to the emergency stop.
+    pub stop: String,
+    /// What the station said to power off.
+    pub power: String,
+}
+
+/// Stops whatever the station drives for this engine and cuts its power.
+pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
+    let mut halting = Halting {
+        machine,
+        links: StationLinks::new(address, limit),
+        clock: Clock::start(TimeLapse::NONE),
+        ended: Vec::new(),
+        orders: 0,
+    };
+    let mut halted = Halted {
+        grade: StopGrade::Unconfirmed,
+        stop: "no answer".to_owned(),
+        power: "no answer".to_owned(),
+    };
+    tokio::select! {
+        () = halting.work(&mut halted) => {}
+        () = pause(PATIENCE) => {}
+    }
+    halting.links.finish(limit).await;
+    halted
+}
+
+struct Halting {
+    machine: Box<dyn StationMachine>,
+    links: StationLinks,
+    clock: Clock,
+    ended: Vec<(OrderId, OrderEnd)>,
+    orders: u64,
+}
+
+impl Halting {
+    async fn work(&mut self, halted: &mut Halted) {
+        // Attaching may fail in part (no information session, say): the stop is sent whatever comes of it.
+        self.carry_out(&Action::Attach).await;
+        let stop = self.carry_out(&Action::EmergencyStop).await;
+        halted.stop = words(&stop);
+        if matches!(stop, OrderEnd::Done { .. }) {
+            halted.grade = StopGrade::Acknowledged;
+            let rest = self.clock.now() + COMING_TO_REST;
+            while self.clock.now() < rest {
+                self.step(Some(rest)).await;
+            }
+        }
+        let power = self.carry_out(&Action::PowerOff).await;
+        halted.power = words(&power);
+        if matches!(power, OrderEnd::Done { .. }) {
+            halted.grade = StopGrade::Acknowledged;
+        }
+    }
+
+    async fn carry_out(&mut self, action: &Action) -> OrderEnd {
+        self.orders += 1;
+        let order = OrderId(self.orders);
+        self.machine.submit(self.clock.now(), order, action);
+        loop {
+            self.drain();
+            if let Some(at) = self.ended.iter().position(|(id, _)| *id == order) {
+                return self.ended.swap_remove(at).1;
+            }
+            self.step(None).await;
+        }
+    }
+
+    /// Does what the machine wants and keeps what it tells.
+    fn drain(&mut self) {
+        while let Some(order) = self.machine.poll_link() {
+            match order {
+                LinkOrder::Open(session) => self.links.open(session),
+                LinkOrder::Send(session, bytes) => self.links.send(session, bytes),
+                LinkOrder::Close(session) => self.links.close(session),
+            }
+        }
+        while let Some(event) = self.machine.poll_event() {
+            if let StationEvent::Ended { order, end } = event {
+                self.ended.push((order, end));
+            }
+        }
+    }
+
+    /// Waits for the next happening or wake-up, at most until `until`, and hands it to the machine.
+    async fn step(&mut self, until: Option<crate::time::BenchTime>) {
+        let wake = [self.machine.next_wake(), until].into_iter().flatten().min();
+        let news = tokio::select! {
+            news = self.links.next() => Some(news),
+            () = self.clock.sleep_until_any(wake) => None,
+        };
+        let at = self.clock.now();
+        match news {
+            None => self.machine.handle_wake(at),
+            // A failed link task is no answer: the machine's own limit ends the order.
+            Some(Err(_)) => {}
+            Some(Ok((session, happening))) => {
+                let event = match &happening {
+                    Happening::Opened => LinkEvent::Opened,
+                    Happening::Bytes(bytes) => LinkEvent::Bytes(bytes),
+                    Happening::Closed(why) => LinkEvent::Closed(why),
+                };
+                self.machine.handle_link(at, session, event);
+            }
+        }
+        self.drain();
+    }
+}
+
+fn words(end: &OrderEnd) -> String {
+    match end {
+        OrderEnd::Done { .. } => "carried out, says the station".to_owned(),
+        OrderEnd::Refused { code, words } => format!("refused by the station: {code} {words}"),
+        OrderEnd::Unknown { why } => format!("not known: {why}"),
+    }
+}

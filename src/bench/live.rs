@@ -1,0 +1,300 @@
+//! A run on a real bench (or a simulated one over real sockets): the loop that feeds the core's one queue.
+//!
+//! Whatever happens is taken in the order in which the loop sees it, stamped with bench time, kept raw, and handed to
+//! the core; what the core wants is done in its order, stops included: a send never waits for the journal. Any task's
+//! failure is an input that stops the run; when the core itself fails, a fresh session stops the engine.
+use super::clock::{Clock, GapWatch, HEARTBEAT, pause, since_boot};
+use super::control::ControlSocket;
+use super::journaling::{Journaling, Scribe};
+use super::links::{Happening, SensorLink, SensorNews, StationLinks};
+use super::news::{Audience, News, Telling};
+use super::person::{Person, Signals};
+use super::status::Asked;
+use crate::run::desk::Desk;
+use crate::run::{Input, JournalTrouble, Output, PersonAct, RecordBody, RunOutcome, RunPlan};
+use crate::station::{LinkOrder, Session};
+use crate::time::BenchTime;
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::time::Duration;
+use tokio::task::JoinSet;
+
+/// Wall time for the last bytes to go out and the last records to reach the disk.
+const CLOSING: Duration = Duration::from_secs(10);
+
+/// A wake-up that changes nothing does not come again sooner than this, in wall time.
+const WAKE_PAUSE: Duration = Duration::from_millis(1);
+
+/// All that the loop needs.
+pub(crate) struct Job {
+    /// What the core is told; link limits are those of the time-lapse.
+    pub(crate) plan: RunPlan,
+    /// The clock; bench time zero is its start.
+    pub(crate) clock: Clock,
+    /// Who writes the record.
+    pub(crate) scribe: Box<dyn Scribe>,
+    /// Who hears the news.
+    pub(crate) audience: Box<dyn Audience>,
+    /// The person.
+    pub(crate) person: Person,
+    /// The control socket.
+    pub(crate) control: Option<ControlSocket>,
+    /// Listen to signals.
+    pub(crate) signals: bool,
+}
+
+/// How the loop ended.
+pub(crate) enum LoopEnd {
+    /// The core said so.
+    Outcome(Box<RunOutcome>),
+    /// The core failed; the message of its panic. Nobody has stopped the engine yet.
+    CoreFailed(String),
+}
+
+/// The run's end, with the journal still open for the result.
+pub(crate) struct Ended {
+    pub(crate) end: LoopEnd,
+    pub(crate) journal: Journaling,
+    pub(crate) bench_seconds: f64,
+}
+
+/// Runs until the core says that it has ended.
+///
+/// # Errors
+/// When the system gives no thread or signal handler; nothing was begun then.
+pub(crate) async fn run(job: Job) -> std::io::Result<Ended> {
+    let limit = job.clock.lapse().wall_span(job.plan.spec.station.answer_limit).max(super::clock::LINK_FLOOR);
+    let mut live = Live {
+        station: StationLinks::new(&job.plan.spec.station.address, limit),
+        sensor: SensorLink::new(&job.plan.spec.sensor.address, limit),
+        journal: Journaling::start(job.scribe)?,
+        telling: Telling::start(job.audience),
+        signals: if job.signals { Some(Signals::listen()?) } else { None },
+        tasks: JoinSet::new(),
+        clock: job.clock,
+        desk: Desk::new(job.plan),
+        gap: GapWatch::default(),
+        at: BenchTime::ZERO,
+        last_wake: None,
+        heartbeat: HEARTBEAT,
+        behind: None,
+        person: job.person,
+    };
+    if let Some(control) = job.control {
+        live.tasks.spawn(control.serve(live.person.way_in()));
+    }
+    let end = live.work().await;
+    live.tasks.shutdown().await;
+    live.station.finish(CLOSING).await;
+    live.telling.finish();
+    Ok(Ended { end, journal: live.journal, bench_seconds: live.at.as_secs_f64() })
+}
+
+struct Live {
+    clock: Clock,
+    desk: Desk,
+    station: StationLinks,
+    sensor: SensorLink,
+    journal: Journaling,
+    telling: Telling,
+    person: Person,
+    signals: Option<Signals>,
+    tasks: JoinSet<()>,
+    gap: GapWatch,
+    /// Bench time of the last input.
+    at: BenchTime,
+    /// Bench time for which the last wake-up was asked, and wall time at which it came.
+    last_wake: Option<(BenchTime, Duration)>,
+    /// Wall time of the next look at gap and journal.
+    heartbeat: Duration,
+    /// Found together with the input just taken; goes in next.
+    behind: Option<Input>,
+}
+
+impl Live {
+    async fn work(&mut self) -> LoopEnd {
+        self.gap.beat(self.clock.wall(), since_boot());
+        let mut input = Input::Wake;
+        loop {
+            if let Some(end) = self.feed(input) {
+                return end;
+            }
+            input = match self.behind.take() {
+                Some(input) => input,
+                None => self.next().await,
+            };
+            self.at = self.clock.now().max(self.at);
+        }
+    }
+
+    /// The next input. A gap in time comes before whatever was found after it.
+    async fn next(&mut self) -> Input {
+        loop {
+            let found = self.wait().await;
+            let wall = self.clock.wall();
+            let beat = wall >= self.heartbeat;
+            let missing = self.gap.beat(wall, if beat { since_boot() } else { None });
+            if beat {
+                self.heartbeat = wall + HEARTBEAT;
+            }
+            if let Some(missing) = missing {
+                self.behind = found;
+                let nanos = self.clock.lapse().bench_span(missing).as_nanos();
+                return Input::Gap { nanos: u64::try_from(nanos).unwrap_or(u64::MAX) };
+            }
+            let lag = if beat { self.journal.lag() } else { None };
+            match (lag, found) {
+                (Some(lag), found) => {
+                    self.behind = found;
+                    return lag;
+                }
+                (None, Some(found)) => return found,
+                (None, None) => {}
+            }
+        }
+    }
+
+    /// Waits for something to happen; none at a heartbeat.
+    async fn wait(&mut self) -> Option<Input> {
+        let wall = self.clock.wall();
+        let wake = self.desk.next_wake();
+        let wake_wall = wake.map(|at| self.wake_wall(at));
+        let signals = self.signals.as_mut();
+        tokio::select! {
+            news = self.station.next() => Some(match news {
+                Ok((session, happening)) => station_input(session, happening),
+                Err(why) => task_failed(why),
+            }),
+            news = self.sensor.next() => Some(sensor_input(news)),
+            input = self.journal.next() => Some(input),
+            Some(act) = self.person.wanted.recv() => Some(Input::Person(act)),
+            act = next_signal(signals) => Some(Input::Person(act)),
+            Some(ended) = self.tasks.join_next() => ended.err().map(|error| task_failed(error.to_string())),
+            () = wait_until(wall, wake_wall) => {
+                self.last_wake = wake.map(|at| (at, self.clock.wall()));
+                Some(Input::Wake)
+            }
+            () = pause(self.heartbeat.saturating_sub(wall)) => None,
+        }
+    }
+
+    /// Wall time of a wake-up; one that was served already and is asked for again waits a little, so that a mistake in
+    /// the core cannot eat the processor.
+    fn wake_wall(&self, at: BenchTime) -> Duration {
+        let due = self.clock.lapse().wall_span(at.since(BenchTime::ZERO));
+        match self.last_wake {
+            Some((served, wall)) if at <= served => due.max(wall + WAKE_PAUSE),
+            _ => due,
+        }
+    }
+
+    /// Hands an input to the core and does what it wants.
+    fn feed(&mut self, input: Input) -> Option<LoopEnd> {
+        let handled = guard(|| self.desk.handle(self.at, &input));
+        self.journal.came(self.at, input);
+        if let Err(why) = handled {
+            return Some(LoopEnd::CoreFailed(why));
+        }
+        loop {
+            match guard(|| self.desk.poll_output()) {
+                Ok(None) => return None,
+                Ok(Some(Output::Ended(outcome))) => return Some(LoopEnd::Outcome(outcome)),
+                Ok(Some(output)) => self.carry_out(output),
+                Err(why) => return Some(LoopEnd::CoreFailed(why)),
+            }
+        }
+    }
+
+    fn carry_out(&mut self, output: Output) {
+        match output {
+            Output::OpenSensor => self.sensor.open(),
+            Output::Link(LinkOrder::Open(session)) => self.station.open(session),
+            Output::Link(LinkOrder::Close(session)) => self.station.close(session),
+            Output::Link(LinkOrder::Send(session, bytes)) => {
+                self.station.send(session, bytes.clone());
+                self.journal.sent(self.at, session, bytes);
+            }
+            Output::Record(record) => {
+                self.journal.record(record.clone());
+                self.note(&record.body);
+                self.telling.tell(News::Record(Box::new(record)));
+            }
+            Output::Progress(progress) => {
+                self.person.status.send_modify(|status| status.take(self.at, &progress));
+                self.telling.tell(News::Progress(self.at, progress));
+            }
+            // `feed` ends the loop with it.
+            Output::Ended(_) => {}
+        }
+    }
+
+    /// Keeps the open question in the status.
+    fn note(&mut self, body: &RecordBody) {
+        match *body {
+            RecordBody::Asked { question, what } => {
+                let asked = Asked { number: question, what };
+                self.person.status.send_modify(|status| status.question = Some(asked));
+                self.telling.tell(News::Asked(what));
+            }
+            RecordBody::Answered { question, .. } => self.person.status.send_modify(|status| {
+                if status.question.is_some_and(|asked| asked.number == question) {
+                    status.question = None;
+                }
+            }),
+            _ => {}
+        }
+    }
+}
+
+async fn next_signal(signals: Option<&mut Signals>) -> PersonAct {
+    match signals {
+        Some(signals) => signals.next().await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn wait_until(wall: Duration, due: Option<Duration>) {
+    match due {
+        Some(due) if due > wall => pause(due - wall).await,
+        Some(_) => {}
+        None => std::future::pending().await,
+    }
+}
+
+fn station_input(session: Session, happening: Happening) -> Input {
+    match happening {
+        Happening::Opened => Input::StationOpened(session),
+        Happening::Bytes(bytes) => Input::StationBytes(session, bytes),
+        Happening::Closed(why) => Input::StationClosed(session, why),
+    }
+}
+
+fn sensor_input(news: SensorNews) -> Input {
+    match news {
+        SensorNews::Dropped(bytes) => Input::SensorDropped(bytes),
+        SensorNews::Link(Happening::Opened) => Input::SensorOpened,
+        SensorNews::Link(Happening::Bytes(bytes)) => Input::SensorBytes(bytes),
+        SensorNews::Link(Happening::Closed(why)) => Input::SensorClosed(why),
+        SensorNews::Failed(why) => task_failed(why),
+    }
+}
+
+/// A failed task is a stop: without it the run may be blind or deaf.
+fn task_failed(why: String) -> Input {
+    Input::JournalTrouble(JournalTrouble::Failed(why))
+}
+
+/// Calls into the core; its panic becomes a value. The core is not used again after one.
+fn guard<T>(call: impl FnOnce() -> T) -> Result<T, String> {
+    catch_unwind(AssertUnwindSafe(call)).map_err(|panic| panic_words(panic.as_ref()))
+}
+
+/// The message of a panic.
+pub(crate) fn panic_words(panic: &(dyn Any + Send)) -> String {
+    panic
+        .downcast_ref::<String>()
+        .map(String::as_str)
+        .or_else(|| panic.downcast_ref::<&str>().copied())
+        .unwrap_or("a panic without words")
+        .to_owned()
+}

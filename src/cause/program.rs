@@ -1,0 +1,46 @@
+//! Causes that lie in how the program was called, or in the program itself.
+use super::Cause;
+
+/// The command line cannot be understood.
+pub const WRONG_USE: Cause = Cause {
+    code: "wrong-use",
+    seen: "The command line could not be understood.",
+    may_be: "A word is misspelt, missing or in the wrong place.",
+    to_try: "Compare it with what pacewright --help prints for this verb.",
+};
+
+/// The bench file cannot be opened.
+pub const BENCH_FILE_UNREADABLE: Cause = Cause {
+    code: "bench-file-unreadable",
+    seen: "The bench file could not be read from the disk.",
+    may_be: "The name is misspelt, the file is somewhere else, is not text in UTF-8, or may not be read by this user.",
+    to_try: "Check the name and the folder; pacewright template prints a complete file to begin with.",
+};
+
+/// A time-lapse where it must not be.
+pub const TIME_LAPSE_REFUSED: Cause = Cause {
+    code: "time-lapse-refused",
+    seen: "A time-lapse was asked for that this bench cannot have.",
+    may_be: "The bench is a real one: an engine on rails does not run faster because a clock does.",
+    to_try: "Leave the time-lapse away, or let both links point to a simulated bench on this computer.",
+};
+
+/// The system refused something a run needs.
+pub const SYSTEM_REFUSED: Cause = Cause {
+    code: "system-refused",
+    seen: "The operating system refused something that a run needs.",
+    may_be: "The port is taken by another program, or threads, memory or open files are used up.",
+    to_try: "End other programs, or choose another port, and start again.",
+};
+
+/// No folder of this name can be used.
+pub const FOLDER_UNUSABLE: Cause = Cause {
+    code: "folder-unusable",
+    seen: "The folder named cannot be used.",
+    may_be: "The name is misspelt, it is no run folder, no run is going on in it, or this user may not use it.",
+    to_try: "Check the name; a run says at its start and at its end where its folder lies.",
+};
+
+/// Every cause of this part.
+pub const ALL: &[&Cause] =
+    &[&WRONG_USE, &BENCH_FILE_UNREADABLE, &TIME_LAPSE_REFUSED, &SYSTEM_REFUSED, &FOLDER_UNUSABLE];

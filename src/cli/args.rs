@@ -1,0 +1,173 @@
+//! The command line.
+use super::exit::Exit;
+use crate::bench::control::Command as Told;
+use crate::run::Answer;
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Calibrates DCC locomotives: measures, computes and writes the speed table, and proves it by measuring again.
+#[derive(Debug, Parser)]
+#[command(name = "pacewright", version, about, after_help = Exit::HELP)]
+pub(crate) struct CommandLine {
+    #[command(subcommand)]
+    pub(crate) verb: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Verb {
+    /// Calibrate the locomotive on the bench that this file describes
+    Run(RunArgs),
+    /// Watch the whole job on a simulated bench, in under a minute
+    Demo(DemoArgs),
+    /// Open a simulated bench on two local ports, for a run in another terminal
+    Simulate(SimulateArgs),
+    /// Stop the engine and cut its power, whatever else goes on
+    Stop {
+        /// The bench file
+        bench: PathBuf,
+    },
+    /// Print a complete bench file with notes
+    Template,
+    /// Print the JSON Schema of the bench file
+    Schema,
+    /// Feed a recorded run to the program again and compare every order and the result, bit for bit
+    Replay {
+        /// The run's folder
+        folder: PathBuf,
+    },
+    /// Tell a running run something
+    Tell {
+        /// The run's folder
+        folder: PathBuf,
+        #[command(subcommand)]
+        what: TellWhat,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RunArgs {
+    /// The bench file
+    pub(crate) bench: PathBuf,
+    #[command(flatten)]
+    pub(crate) output: OutputArgs,
+    /// Let bench time pass this many times faster; for simulated benches on this computer only
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) time_lapse: f64,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct OutputArgs {
+    /// Print the result as one JSON object on stdout, at every exit
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Write every record of the run to this file as it happens, a JSON object a line
+    #[arg(long, value_name = "FILE")]
+    pub(crate) events: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// The engine on the simulated bench
+    #[arg(long, value_enum, default_value_t = DemoEngine::Lapwing)]
+    pub(crate) engine: DemoEngine,
+    /// Seed of everything that is random in the simulation
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    #[command(flatten)]
+    pub(crate) output: OutputArgs,
+    /// Folder for the bench file and the record; a new folder under the system's temporary files without it
+    #[arg(long, value_name = "DIR")]
+    pub(crate) folder: Option<PathBuf>,
+    /// How many times faster bench time passes
+    #[arg(long, value_name = "FACTOR", default_value_t = 60.0)]
+    pub(crate) time_lapse: f64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SimulateArgs {
+    /// The engine on the simulated bench
+    #[arg(long, value_enum, default_value_t = DemoEngine::Lapwing)]
+    pub(crate) engine: DemoEngine,
+    /// Seed of everything that is random in the simulation
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Port of the station; 0 takes any that is free
+    #[arg(long, default_value_t = 0)]
+    pub(crate) station_port: u16,
+    /// Port of the sensor; 0 takes any that is free
+    #[arg(long, default_value_t = 0)]
+    pub(crate) sensor_port: u16,
+    /// Let bench time pass this many times faster; give the run the same factor
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) time_lapse: f64,
+    /// Write a bench file for this simulated bench
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench_file: Option<PathBuf>,
+}
+
+/// Engines of the Wrenfield Harbour Railway.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum DemoEngine {
+    /// Address 4: strong friction
+    Lapwing,
+    /// Address 7: fast and smooth
+    Avocet,
+    /// Address 11: its decoder refuses zeros
+    Curlew,
+    /// Address 1203: its decoder crawls with zeros
+    Dunlin,
+}
+
+#[derive(Clone, Copy, Debug, Subcommand)]
+pub(crate) enum TellWhat {
+    /// Stop the engine and wait
+    Pause,
+    /// Go on after a pause
+    GoOn,
+    /// End the run: stop, put originals back; said twice, the originals wait for the next start
+    Stop,
+    /// Print where the run stands as a JSON object
+    Status,
+    /// Answer the question that the run asks
+    Answer {
+        /// The answer
+        #[arg(value_parser = parse_answer)]
+        answer: Answer,
+    },
+}
+
+impl TellWhat {
+    pub(crate) const fn command(self) -> Told {
+        match self {
+            Self::Pause => Told::Pause,
+            Self::GoOn => Told::GoOn,
+            Self::Stop => Told::Stop,
+            Self::Status => Told::Status,
+            Self::Answer { answer } => Told::Answer(answer),
+        }
+    }
+}
+
+fn parse_answer(word: &str) -> Result<Answer, String> {
+    Answer::from_word(word).ok_or_else(|| "expected front, rear or done".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn a_run_takes_its_options_in_any_place() {
+        let line = ["pacewright", "run", "--json", "bench.toml", "--events", "e.jsonl"];
+        let Verb::Run(run) = CommandLine::try_parse_from(line).unwrap().verb else { panic!("another verb") };
+        assert!(run.output.json);
+        assert_eq!(run.bench, PathBuf::from("bench.toml"));
+        assert!((run.time_lapse - 1.0).abs() < f64::EPSILON);
+    }
+}

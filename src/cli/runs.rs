@@ -1,0 +1,175 @@
+//! The verb `run`, and what `demo` shares with it.
+use super::args::{OutputArgs, RunArgs};
+use super::exit::Exit;
+use super::result::{ResultJson, RunFacts};
+use super::show::{Events, Show, lapse_mark};
+use super::{caution, not_begun, out, table, terminal};
+use crate::bench::clock::TimeLapse;
+use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
+use crate::cause::{Reason, program};
+use std::io;
+use std::path::{Path, PathBuf};
+use tokio::runtime::{Builder, Runtime};
+
+/// The verb `run`.
+pub(crate) fn run(args: RunArgs) -> Exit {
+    out::say(caution::BEFORE_A_RUN);
+    let request = TimeLapse::new(args.time_lapse)
+        .map_err(|error| Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string()))
+        .and_then(|lapse| {
+            let bench_text = read_bench(&args.bench)?;
+            let state_folder = state_folder();
+            Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true })
+        });
+    match (request, runtime()) {
+        (Ok(request), Ok(runtime)) => runtime.block_on(run_bench(request, &args.output)),
+        (Err(reason), _) | (_, Err(reason)) => refuse(&NotBegun::Other(reason), &args.output, TimeLapse::NONE),
+    }
+}
+
+/// The text of a bench file, or why it cannot be read.
+pub(crate) fn read_bench(path: &Path) -> Result<String, Reason> {
+    std::fs::read_to_string(path)
+        .map_err(|error| Reason::new(&program::BENCH_FILE_UNREADABLE, format!("{}: {error}", path.display())))
+}
+
+/// A runtime for links and timers.
+pub(crate) fn runtime() -> Result<Runtime, Reason> {
+    Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Reason::new(&program::SYSTEM_REFUSED, error.to_string()))
+}
+
+/// Where locks live: the user's state folder by the XDG Base Directory Specification.
+fn state_folder() -> PathBuf {
+    let set = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    set("XDG_STATE_HOME")
+        .filter(|path| path.is_absolute())
+        .or_else(|| set("HOME").map(|home| home.join(".local/state")))
+        .unwrap_or_else(std::env::temp_dir)
+        .join("pacewright")
+}
+
+/// A run from its request to its exit.
+pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
+    let lapse = request.lapse;
+    let begun = match begin(request, output) {
+        Ok(begun) => begun,
+        Err(not_begun) => return refuse(&not_begun, output, lapse),
+    };
+    let Begun { prepared, show, last_events } = begun;
+    let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
+    match prepared.carry_out(Box::new(show)).await {
+        Ok(concluded) => conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await,
+        Err(not_begun) => refuse(&not_begun, output, lapse),
+    }
+}
+
+/// A run about to be carried out.
+struct Begun {
+    prepared: Prepared,
+    show: Show,
+    last_events: Option<Events>,
+}
+
+fn begin(request: Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
+    let lapse = request.lapse;
+    let events = output.events.as_deref().map(open_events).transpose()?;
+    let prepared = Prepared::new(request)?;
+    let (mut events, last_events) = match events {
+        Some((first, last)) => (Some(first), Some(last)),
+        None => (None, None),
+    };
+    let folder = prepared.folder().display().to_string();
+    if let Some(events) = &mut events {
+        events.run(prepared.run_id(), &folder, lapse.factor());
+    }
+    out::say(&format!(
+        "\nCalibrating {} on {:?}{}\nRecord: {folder}\nCtrl-C stops the run; Ctrl-Z pauses it.",
+        prepared.spec().engine.name,
+        prepared.spec().name,
+        lapse_mark(lapse)
+    ));
+    if let Some(unfinished) = prepared.unfinished() {
+        for reason in unfinished.reasons() {
+            out::say(&format!("\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence));
+        }
+    }
+    let show = Show {
+        lapse,
+        scale_ratio: prepared.spec().engine.scale_ratio,
+        terminal: out::on_terminal(),
+        how_to_answer: terminal::listen(prepared.way_in(), prepared.folder()),
+        events,
+        drawn: None,
+    };
+    Ok(Begun { prepared, show, last_events })
+}
+
+fn open_events(path: &Path) -> Result<(Events, Events), NotBegun> {
+    let open = || -> io::Result<_> {
+        let first = Events::create(path)?;
+        let last = first.again()?;
+        Ok((first, last))
+    };
+    open().map_err(|error| {
+        NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, format!("events file {}: {error}", path.display())))
+    })
+}
+
+/// What is needed to tell the end.
+struct Ending {
+    lapse: TimeLapse,
+    scale_ratio: f64,
+    run_id: String,
+    last_events: Option<Events>,
+}
+
+async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) -> Exit {
+    let facts = RunFacts {
+        run_id: ending.run_id,
+        run_folder: concluded.folder.display().to_string(),
+        wall_seconds: concluded.wall_seconds,
+        time_lapse: ending.lapse.factor(),
+    };
+    let exit = Exit::of(&concluded.outcome);
+    let mut result = ResultJson::of_run(&concluded.outcome, &facts);
+    if let Err(reason) = concluded.seal(result.line()).await {
+        result.reasons.push(reason);
+    }
+    if let Some(mut events) = ending.last_events {
+        events.result(&result);
+    }
+    out::say(&table::end_of_run(&result, ending.scale_ratio, ending.lapse));
+    if output.json {
+        out::result(&result.line());
+    }
+    exit
+}
+
+/// Says why nothing was begun.
+pub(crate) fn refuse(why: &NotBegun, output: &OutputArgs, lapse: TimeLapse) -> Exit {
+    say_not_begun(why);
+    if output.json {
+        not_begun(why.reasons(), lapse);
+    }
+    Exit::WrongUse
+}
+
+/// The same for people alone.
+pub(crate) fn say_not_begun(why: &NotBegun) {
+    match why {
+        NotBegun::BenchFile(complaints) => {
+            out::say(complaints.render(columns(), false).trim_end());
+            out::say(&complaints.to_string());
+        }
+        NotBegun::Other(reason) => out::say(&format!("\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence)),
+    }
+}
+
+/// Width for drawings: what the shell says, else what fits everywhere.
+fn columns() -> usize {
+    std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok()).filter(|n| (40..=400).contains(n)).unwrap_or(100)
+}

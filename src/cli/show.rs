@@ -1,0 +1,204 @@
+//! Progress for the person on stderr, and events for programs in a file, while a run goes on.
+use super::out;
+use super::words;
+use crate::bench::clock::{TimeLapse, instant};
+use crate::bench::news::{Audience, News};
+use crate::run::{PhaseName, Progress, Question, Record};
+use crate::time::BenchTime;
+use serde::Serialize;
+use std::fs::File;
+use std::io::{self, Write};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// Without a terminal, a plain line comes this often in wall time.
+const PLAIN_EVERY: Duration = Duration::from_secs(10);
+
+/// On a terminal, the line is drawn anew no more often than this.
+const REDRAW_EVERY: Duration = Duration::from_millis(100);
+
+/// What is shown of a run.
+pub(crate) struct Show {
+    pub(crate) lapse: TimeLapse,
+    /// Scale ratio N of 1:N.
+    pub(crate) scale_ratio: f64,
+    pub(crate) terminal: bool,
+    /// How a question is answered, told with each.
+    pub(crate) how_to_answer: String,
+    pub(crate) events: Option<Events>,
+    pub(crate) drawn: Option<(PhaseName, Instant)>,
+}
+
+impl Audience for Show {
+    fn hear(&mut self, news: &News) {
+        match news {
+            News::Progress(at, progress) => self.progress(*at, progress),
+            News::Record(record) => {
+                if let Some(events) = &mut self.events {
+                    events.record(record);
+                }
+            }
+            News::Asked(question) => self.asked(*question),
+            News::Said(words) => self.line(words),
+            News::Missed(count) => self.line(&format!("({count} lines were not shown: nobody took them in time)")),
+        }
+    }
+}
+
+impl Show {
+    fn progress(&mut self, at: BenchTime, progress: &Progress) {
+        let every = if self.terminal { REDRAW_EVERY } else { PLAIN_EVERY };
+        let now = instant();
+        let due = self.drawn.is_none_or(|(phase, when)| {
+            phase != progress.phase || now.saturating_duration_since(when) >= every
+        });
+        if !due {
+            return;
+        }
+        self.drawn = Some((progress.phase, now));
+        let text = progress_line(at, progress, self.scale_ratio, self.lapse);
+        if self.terminal { out::redraw(&text) } else { out::say(&text) }
+    }
+
+    fn asked(&mut self, question: Question) {
+        self.line(&format!("\nThe run asks: {}\n{}\n", question.words(), self.how_to_answer));
+    }
+
+    /// A whole line, out of the way of the one that is drawn anew.
+    fn line(&mut self, text: &str) {
+        if self.terminal {
+            out::redraw("");
+        }
+        out::say(text);
+        self.drawn = None;
+    }
+}
+
+impl Drop for Show {
+    fn drop(&mut self) {
+        if self.terminal {
+            out::redraw("");
+        }
+    }
+}
+
+/// Scale speed in km/h of a model speed in mm/s: a scale of 1:N times 3600 s an hour, 1 000 000 mm a kilometre.
+pub(crate) fn scale_km_h(speed_mm_s: f64, scale_ratio: f64) -> f64 {
+    speed_mm_s * scale_ratio * 0.0036
+}
+
+/// The time-lapse as it stands behind a line; empty where there is none.
+pub(crate) fn lapse_mark(lapse: TimeLapse) -> String {
+    if lapse.is_on() { format!("  [time-lapse {}x]", lapse.factor()) } else { String::new() }
+}
+
+fn progress_line(at: BenchTime, progress: &Progress, scale_ratio: f64, lapse: TimeLapse) -> String {
+    let ordered = progress.ordered.map_or_else(String::new, |(setting, direction)| {
+        format!("  step {}/{} {}", setting.value, setting.of, words::direction(direction))
+    });
+    let speed = progress.speed_mm_s.filter(|speed| speed.is_finite()).map_or_else(String::new, |speed| {
+        format!("  {:.1} mm/s = {:.1} km/h", speed.abs(), scale_km_h(speed.abs(), scale_ratio))
+    });
+    let waiting = if progress.waiting { "  waiting for you" } else { "" };
+    format!(
+        "{:>9}  {}{ordered}{speed}  {:.0} %, {} left{waiting}{}",
+        words::span(at.as_secs_f64()),
+        words::phase(progress.phase),
+        (progress.done * 100.0).clamp(0.0, 100.0),
+        words::span(progress.left_s),
+        lapse_mark(lapse),
+    )
+}
+
+/// The file that `--events` names: a line that says which run, a line a record, a line with the result.
+pub(crate) struct Events {
+    file: File,
+    failed: bool,
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "snake_case")]
+enum Line<'a, T: Serialize> {
+    Run { schema: u32, run_id: &'a str, run_folder: &'a str, time_lapse: f64 },
+    Record(&'a Record),
+    Result(&'a T),
+}
+
+/// A line without a result.
+type Plain<'a> = Line<'a, ()>;
+
+impl Events {
+    /// Creates the file, or empties it.
+    pub(crate) fn create(path: &Path) -> io::Result<Self> {
+        Ok(Self { file: File::create(path)?, failed: false })
+    }
+
+    /// A second hand on the same file, for the result.
+    pub(crate) fn again(&self) -> io::Result<Self> {
+        Ok(Self { file: self.file.try_clone()?, failed: false })
+    }
+
+    /// Says which run this is.
+    pub(crate) fn run(&mut self, run_id: &str, run_folder: &str, time_lapse: f64) {
+        let schema = super::result::SCHEMA;
+        self.put(&Plain::Run { schema, run_id, run_folder, time_lapse });
+    }
+
+    fn record(&mut self, record: &Record) {
+        self.put(&Plain::Record(record));
+    }
+
+    /// Says how it ended.
+    pub(crate) fn result(&mut self, result: &impl Serialize) {
+        self.put(&Line::Result(result));
+    }
+
+    fn put(&mut self, line: &Line<'_, impl Serialize>) {
+        if self.failed {
+            return;
+        }
+        let written = serde_json::to_string(line)
+            .map_err(io::Error::from)
+            .and_then(|text| self.file.write_all(format!("{text}\n").as_bytes()));
+        if let Err(error) = written {
+            self.failed = true;
+            out::say(&format!("The events file cannot be written any more ({error}); the run goes on without it."));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::station::{Direction, Setting};
+
+    fn somewhere() -> Progress {
+        Progress {
+            phase: PhaseName::Sweep,
+            ordered: Some((Setting { value: 14, of: 28 }, Direction::Reverse)),
+            speed_mm_s: Some(-34.722),
+            done: 0.43,
+            left_s: 540.0,
+            waiting: false,
+        }
+    }
+
+    #[test]
+    fn scale_speed_of_a_known_case() {
+        // 20 km/h in N (1:160) is 34.722 mm/s: 20 / 3.6 / 160 m/s, computed.
+        assert!((scale_km_h(34.722_222_2, 160.0) - 20.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_progress_line_says_where_the_run_stands() {
+        let line = progress_line(BenchTime::from_millis(754_000), &somewhere(), 160.0, TimeLapse::NONE);
+        assert_eq!(line.trim(), "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h  43 %, 9 min left");
+    }
+
+    #[test]
+    fn time_lapse_is_shown_where_there_is_one() {
+        let lapse = TimeLapse::new(60.0).unwrap();
+        let line = progress_line(BenchTime::ZERO, &somewhere(), 160.0, lapse);
+        assert!(line.ends_with("[time-lapse 60x]"), "{line}");
+    }
+}

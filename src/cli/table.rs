@@ -1,0 +1,133 @@
+//! The end of a run as the person reads it: verdict, the 28 steps, trims, how sure the stop is, reasons, the record.
+use super::result::{ResultJson, StepJson};
+use super::show::{lapse_mark, scale_km_h};
+use super::words;
+use crate::bench::clock::TimeLapse;
+use crate::run::StepSource;
+use std::fmt::Write;
+
+/// The whole text. `scale_ratio` is N of 1:N.
+pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse) -> String {
+    let mut text = format!("\n{}{}\n", words::end(result.outcome), lapse_mark(lapse));
+    steps(&mut text, result, scale_ratio);
+    // Writing into a text cannot fail; the same holds below.
+    let _ = writeln!(text, "  verdict   {}", words::verdict(result.verdict));
+    if let Some(worst) = result.worst_deviation_percent {
+        let doubt = result.worst_deviation_u_percent.map_or_else(String::new, |u| format!(" +- {:.2}", 2.0 * u));
+        let _ = writeln!(text, "  worst     {worst:.2}{doubt} % of the top speed wanted (95 % doubt)");
+    }
+    if let (Some(forward), Some(reverse)) = (result.trim_forward, result.trim_reverse) {
+        let _ = writeln!(text, "  trims     CV 66 = {forward} forward, CV 95 = {reverse} reverse");
+    }
+    if let Some(table) = &result.table {
+        let entries: Vec<String> = table.iter().map(u8::to_string).collect();
+        let _ = writeln!(text, "  table     CV 67 to 94 = {}", entries.join(" "));
+    }
+    let _ = writeln!(text, "  decoder   {}", words::decoder(result.decoder_state));
+    if !result.restore_pending.is_empty() {
+        let list: Vec<String> =
+            result.restore_pending.iter().map(|(cv, value)| format!("CV {cv} = {value}")).collect();
+        let _ = writeln!(text, "  RESTORE PENDING: the next start puts back {}", list.join(", "));
+    }
+    let _ = writeln!(text, "  engine    {}", words::stop(result.stop));
+    if let (Some(bench), Some(wall)) = (result.bench_seconds, result.wall_seconds) {
+        let _ = match lapse.is_on() {
+            true => writeln!(text, "  time      {} of bench time in {}", words::span(bench), words::span(wall)),
+            false => writeln!(text, "  time      {}", words::span(wall)),
+        };
+    }
+    if let Some(folder) = &result.run_folder {
+        let _ = writeln!(text, "  record    {folder}");
+    }
+    for reason in &result.reasons {
+        let _ = writeln!(text, "\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence);
+    }
+    text
+}
+
+fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
+    if result.steps.is_empty() {
+        return;
+    }
+    let _ = writeln!(
+        text,
+        "\n         model speed, mm/s          |  scale speed, km/h           | deviation and its 95 % doubt, km/h\n\
+         \x20step    wanted  forward  reverse |  wanted  forward  reverse     |  forward           reverse"
+    );
+    for step in &result.steps {
+        let _ = writeln!(text, "{}", step_line(step, scale_ratio));
+    }
+    let _ = writeln!(text, "  p: not measured in verify but predicted from the curve\n");
+}
+
+fn step_line(step: &StepJson, scale_ratio: f64) -> String {
+    let number = |value: Option<f64>, width: usize, digits: usize| {
+        value.map_or_else(|| format!("{:>width$}", "-"), |value| format!("{value:>width$.digits$}"))
+    };
+    let scale = |value: Option<f64>| value.map(|speed| scale_km_h(speed, scale_ratio));
+    let deviation = |speed: Option<f64>, u: Option<f64>| match (speed, step.target_mm_s, u) {
+        (Some(speed), Some(target), Some(u)) => {
+            format!("{:>+7.2} +- {:<5.2}", scale_km_h(speed - target, scale_ratio), scale_km_h(2.0 * u, scale_ratio))
+        }
+        _ => format!("{:>7}    {:<5}", "-", ""),
+    };
+    let mark = if step.source == StepSource::Predicted { 'p' } else { ' ' };
+    format!(
+        "{:>5} {mark} {} {} {} |{} {} {}     | {} {}",
+        step.step,
+        number(step.target_mm_s, 8, 2),
+        number(step.forward_mm_s, 8, 2),
+        number(step.reverse_mm_s, 8, 2),
+        number(scale(step.target_mm_s), 8, 2),
+        number(scale(step.forward_mm_s), 8, 2),
+        number(scale(step.reverse_mm_s), 8, 2),
+        deviation(step.forward_mm_s, step.forward_u_mm_s),
+        deviation(step.reverse_mm_s, step.reverse_u_mm_s),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cause::{Reason, program};
+    use crate::run::End;
+
+    fn a_result() -> ResultJson {
+        let mut result = ResultJson::not_begun(End::Halted, Vec::new(), 60.0);
+        result.reasons = vec![Reason::new(&program::SYSTEM_REFUSED, "12 kB left")];
+        result.steps = vec![
+            StepJson {
+                step: 1,
+                target_mm_s: Some(10.0),
+                forward_mm_s: Some(10.1),
+                forward_u_mm_s: Some(0.05),
+                reverse_mm_s: Some(9.9),
+                reverse_u_mm_s: Some(0.05),
+                source: StepSource::Measured,
+            },
+            StepJson {
+                step: 2,
+                target_mm_s: Some(20.0),
+                forward_mm_s: Some(20.0),
+                forward_u_mm_s: Some(0.1),
+                reverse_mm_s: None,
+                reverse_u_mm_s: None,
+                source: StepSource::Predicted,
+            },
+        ];
+        result
+    }
+
+    #[test]
+    fn the_end_says_everything_a_person_needs() {
+        let text = end_of_run(&a_result(), 87.0, TimeLapse::new(60.0).unwrap());
+        insta::assert_snapshot!(text);
+    }
+
+    #[test]
+    fn where_nothing_was_measured_no_table_is_drawn() {
+        let text = end_of_run(&ResultJson::not_begun(End::Refused, Vec::new(), 1.0), 87.0, TimeLapse::NONE);
+        assert!(!text.contains("forward"), "{text}");
+        assert!(!text.contains("time-lapse"), "{text}");
+    }
+}

@@ -1,0 +1,89 @@
+//! The words in which runs are told to people.
+use crate::run::{DecoderState, End, PhaseName, StopGrade, VerdictWord};
+use crate::station::Direction;
+
+pub(crate) const fn phase(phase: PhaseName) -> &'static str {
+    match phase {
+        PhaseName::LinkCheck => "checking the links",
+        PhaseName::Settling => "settling what an earlier run left open",
+        PhaseName::Snapshot => "reading the decoder",
+        PhaseName::Baseline => "making the decoder's response linear",
+        PhaseName::WarmUp => "warming up",
+        PhaseName::Sweep => "measuring",
+        PhaseName::Fit => "computing the table",
+        PhaseName::Write => "writing the table",
+        PhaseName::Verify => "verifying",
+        PhaseName::Restore => "putting originals back",
+        PhaseName::Stopping => "stopping",
+        PhaseName::Ended => "ended",
+    }
+}
+
+pub(crate) const fn direction(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Forward => "forward",
+        Direction::Reverse => "reverse",
+    }
+}
+
+pub(crate) const fn end(end: End) -> &'static str {
+    match end {
+        End::Calibrated => "calibrated",
+        End::Rejected => "rejected: the engine cannot be calibrated as asked",
+        End::Halted => "halted: the bench or the program failed",
+        End::Interrupted => "interrupted",
+        End::Refused => "refused: nothing was begun",
+    }
+}
+
+pub(crate) const fn verdict(verdict: VerdictWord) -> &'static str {
+    match verdict {
+        VerdictWord::Pass => "pass: every measured step lies within the tolerance, its 95 % doubt included",
+        VerdictWord::Marginal => "marginal: a doubt reaches across the tolerance",
+        VerdictWord::Fail => "fail: a step lies beyond the tolerance, whatever its doubt",
+        VerdictWord::None => "none: nothing was verified",
+    }
+}
+
+pub(crate) const fn stop(grade: StopGrade) -> &'static str {
+    match grade {
+        StopGrade::Still => "still: the sensor saw the wheels stand",
+        StopGrade::Acknowledged => "acknowledged: the station says it stopped the engine; the wheels were not seen to stand",
+        StopGrade::Unconfirmed => "UNCONFIRMED: nobody can say whether the engine stands. Go and look; cut the power by hand",
+    }
+}
+
+pub(crate) const fn decoder(state: DecoderState) -> &'static str {
+    match state {
+        DecoderState::Original => "as it came",
+        DecoderState::New => "holds the new table",
+        DecoderState::Mixed => "between: some of its originals are not back yet",
+        DecoderState::Unknown => "not known",
+    }
+}
+
+/// Seconds as a person says them: "48 s", "12 min", "1 h 05 min".
+pub(crate) fn span(seconds: f64) -> String {
+    if !seconds.is_finite() || seconds < 0.0 {
+        return "-".to_owned();
+    }
+    let minutes = (seconds / 60.0).round();
+    if seconds < 99.5 {
+        format!("{seconds:.0} s")
+    } else if minutes < 60.0 {
+        format!("{minutes:.0} min")
+    } else {
+        format!("{:.0} h {:02.0} min", (minutes / 60.0).floor(), minutes % 60.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_read_like_spoken() {
+        let told = [0.0, 48.4, 99.4, 100.0, 754.0, 3600.0, 3900.0, f64::NAN, -1.0].map(span);
+        assert_eq!(told, ["0 s", "48 s", "99 s", "2 min", "13 min", "1 h 00 min", "1 h 05 min", "-", "-"]);
+    }
+}
