@@ -2,19 +2,20 @@
 use crate::station::Setting;
 use serde::{Deserialize, Serialize};
 
-/// How the decoder was made linear. Common practice, no source: the standards name the three CVs, but neither the shape
-/// between them nor the middle step of 126 (`standards/dcc.md` section 4.2).
+/// How the decoder was made linear. Common practice, no source: the standards name the three CVs, but neither
+/// the shape between them nor the middle step of 126 (`standards/dcc.md` section 4.2).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BaselineKind {
     /// CV 2, CV 6, CV 5 all 0: an even share of full drive for every step.
     Zeros,
-    /// CV 2 = 1, CV 6 = 128, CV 5 = 255: straight from 1 at step 1 to 128 at the middle step (14 of 28, 63 of 126), and
-    /// straight on to 255 at the top.
+    /// CV 2 = 1, CV 6 = 128, CV 5 = 255: straight from 1 at step 1 to 128 at the middle step (14 of 28, 63 of
+    /// 126), and straight on to 255 at the top.
     OneMidFull,
 }
 
-/// Motor drive (0 to 255) of a step in the linear baseline. Step 0 stands; steps above the top count as the top.
+/// Motor drive (0 to 255) of a step in the linear baseline. Step 0 stands; steps above the top count as the
+/// top.
 #[must_use]
 pub fn baseline_drive(kind: BaselineKind, setting: Setting) -> f64 {
     let of = setting.of.max(2);

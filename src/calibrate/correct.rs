@@ -1,13 +1,13 @@
 //! What verify saw, folded into the curve: the curve is multiplied by measured over predicted.
 //!
-//! The factor is known at the drives of the verified entries, straight between them over drive, and constant outside;
-//! then the curve is made non-decreasing again. One correction is meant, not a loop.
+//! The factor is known at the drives of the verified entries, straight between them over drive, and constant
+//! outside; then the curve is made non-decreasing again. One correction is meant, not a loop.
 use super::curve::{SAME_DRIVE, in_range};
 use super::{CurvePoint, SpeedCurve, SpeedEstimate, TableFit, VerifyPoint};
 use crate::station::Direction;
 
-/// A factor beyond this (or below its inverse) is no small residual: it holds at the verified drive itself, but isn't
-/// carried to other drives.
+/// A factor beyond this (or below its inverse) is no small residual: it holds at the verified drive itself,
+/// but isn't carried to other drives.
 const LARGEST_FACTOR: f64 = 1.5;
 
 /// A verified drive.
@@ -21,9 +21,9 @@ struct Residual {
     u_factor: f64,
 }
 
-/// The curve of `direction`, corrected by the verified points of that direction (others are passed over). Without any,
-/// the curve as it was. At a verified drive the corrected curve is what was measured there, doubt included, unless
-/// points must be pooled to keep it from falling.
+/// The curve of `direction`, corrected by the verified points of that direction (others are passed over).
+/// Without any, the curve as it was. At a verified drive the corrected curve is what was measured there,
+/// doubt included, unless points must be pooled to keep it from falling.
 #[must_use]
 pub fn correct(
     curve: &SpeedCurve,

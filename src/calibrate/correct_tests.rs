@@ -62,7 +62,8 @@ fn the_corrected_curve_is_what_was_seen_at_the_verified_entries() {
     }
 }
 
-/// An engine 3 % faster than it was in the sweep (warmed up): seven entries show it, and one correction mends all 28.
+/// An engine 3 % faster than it was in the sweep (warmed up): seven entries show it, and one correction mends
+/// all 28.
 #[test]
 fn a_smooth_change_is_mended_at_entries_that_were_not_verified() {
     let swept = measured(|_| 1.0);

@@ -1,8 +1,8 @@
 //! The speed curve of one direction: what speed a motor drive gives, and what drive a speed needs.
 //!
-//! Measured points are pooled until speed never falls with drive (section 7 of `standards/measurement.md`: weights 1/u²),
-//! then joined by a monotone cubic. Nothing is claimed above the last point. Drive 0 stands: it is no voltage (S-9.2.2
-//! CV 2, `standards/dcc.md` section 4.1), whether measured or not.
+//! Measured points are pooled until speed never falls with drive (section 7 of `standards/measurement.md`:
+//! weights 1/u²), then joined by a monotone cubic. Nothing is claimed above the last point. Drive 0 stands:
+//! it is no voltage (S-9.2.2 CV 2, `standards/dcc.md` section 4.1), whether measured or not.
 use super::pava::{Block, pool};
 use super::pchip::Pchip;
 use super::{CurvePoint, SpeedEstimate};
@@ -16,8 +16,8 @@ const FASTEST_MM_S: f64 = 100_000.0;
 const SLOWEST_MM_S: f64 = 0.1;
 /// A speed below this part of the top is standing: pooling leaves crumbs.
 const STANDING: f64 = 1e-4;
-/// The smallest uncertainty believed when points are weighed against each other, as a part of the top speed; standing
-/// is known without doubt and weighs this much.
+/// The smallest uncertainty believed when points are weighed against each other, as a part of the top speed;
+/// standing is known without doubt and weighs this much.
 const SMALLEST_U: f64 = 1e-6;
 
 /// Why points make no curve.
@@ -71,7 +71,8 @@ impl SpeedCurve {
         if moving < 3 { Err(CurveError::TooFewPoints { moving }) } else { Ok(Self::through(&blocks)) }
     }
 
-    /// The curve of points that may have been shifted against each other, all in range; none where no drive is left.
+    /// The curve of points that may have been shifted against each other, all in range; none where no drive
+    /// is left.
     pub(super) fn refit(points: &[CurvePoint]) -> Option<Self> {
         let top = points.iter().fold(SLOWEST_MM_S, |top, point| top.max(point.speed_mm_s));
         let blocks = pooled(points, top);
@@ -91,8 +92,9 @@ impl SpeedCurve {
         Self { knots, cubic }
     }
 
-    /// The speed at a drive; at and below the dead zone 0, above the last point that of the last point. Its doubt lies
-    /// on the line between those of the neighbouring points, and says nothing of how the curve bends between them.
+    /// The speed at a drive; at and below the dead zone 0, above the last point that of the last point. Its
+    /// doubt lies on the line between those of the neighbouring points, and says nothing of how the curve
+    /// bends between them.
     #[must_use]
     pub fn speed_at(&self, drive: f64) -> SpeedEstimate {
         SpeedEstimate { speed_mm_s: self.cubic.value(drive), u_mm_s: self.u_at(drive) }
@@ -122,8 +124,8 @@ impl SpeedCurve {
         if (0.0..=self.last_drive()).contains(&drive) { self.cubic.derivative(drive) } else { 0.0 }
     }
 
-    /// The smallest drive at which the engine may be expected to move: half-way between the last point at which it
-    /// stood and the first at which it moved, since the dead zone ends somewhere between the two.
+    /// The smallest drive at which the engine may be expected to move: half-way between the last point at
+    /// which it stood and the first at which it moved, since the dead zone ends somewhere between the two.
     #[must_use]
     pub fn slowest_drive(&self) -> f64 {
         let standing = self.top().speed_mm_s * STANDING;
@@ -162,8 +164,8 @@ pub(super) fn in_range(point: &CurvePoint) -> bool {
         && (0.0..=FASTEST_MM_S).contains(&point.u_mm_s)
 }
 
-/// Points in rising drive, those of one drive averaged, and pooled until speed never falls. Points at drive 0 are left
-/// out: it stands there, whatever the sensor says.
+/// Points in rising drive, those of one drive averaged, and pooled until speed never falls. Points at drive 0
+/// are left out: it stands there, whatever the sensor says.
 fn pooled(points: &[CurvePoint], top: f64) -> Vec<Block> {
     let mut sorted: Vec<&CurvePoint> = points.iter().filter(|point| point.drive > SAME_DRIVE).collect();
     sorted.sort_by(|a, b| a.drive.total_cmp(&b.drive));

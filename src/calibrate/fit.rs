@@ -1,8 +1,9 @@
 //! The table and its two trims from the two curves.
 //!
-//! For given trims every entry is best by itself: speed rises with the entry in both directions, so the worse of the two
-//! deviations falls up to the place where the mean of both speeds meets the target, and rises behind it; the best whole
-//! number is one of the two beside that place. Trims are searched on top, see [`search`].
+//! For given trims every entry is best by itself: speed rises with the entry in both directions, so the worse
+//! of the two deviations falls up to the place where the mean of both speeds meets the target, and rises
+//! behind it; the best whole number is one of the two beside that place. Trims are searched on top, see
+//! [`search`].
 use super::trial::Trial;
 use super::{ENTRIES, SpeedCurve, TableFit, Target, Tolerance};
 use thiserror::Error;
@@ -11,8 +12,8 @@ use thiserror::Error;
 const UNITY: u8 = 128;
 /// Lowest trim looked at: below, one direction would use less than half of the table.
 const LOWEST_TRIM: u8 = 64;
-/// Lowering both trims must better the worst deviation to below this part of it: the finer steps exist only if the
-/// decoder keeps the product of entry and trim exact, which no standard promises.
+/// Lowering both trims must better the worst deviation to below this part of it: the finer steps exist only
+/// if the decoder keeps the product of entry and trim exact, which no standard promises.
 const WORTH_LOWERING: f64 = 0.9;
 /// Rounding that does not make a top unreachable.
 const ROUNDING: f64 = 1e-9;
@@ -35,7 +36,8 @@ pub enum FitError {
     DirectionsTooUnlike,
 }
 
-/// The highest target top that both directions reach when the part `reserve` (0.10 for a tenth) is kept free, mm/s.
+/// The highest target top that both directions reach when the part `reserve` (0.10 for a tenth) is kept free,
+/// mm/s.
 #[must_use]
 pub fn reachable_top(forward: &SpeedCurve, reverse: &SpeedCurve, reserve: f64) -> f64 {
     (1.0 - reserve) * forward.top().speed_mm_s.min(reverse.top().speed_mm_s)
@@ -60,8 +62,8 @@ pub fn check_top(
 }
 
 /// The table and trims that keep the worst deviation, measured in tolerances, small over all entries and both
-/// directions. A creep speed below what the engine can hold gets the slowest entry that moves it in both directions;
-/// [`super::predict`] shows the deviation.
+/// directions. A creep speed below what the engine can hold gets the slowest entry that moves it in both
+/// directions; [`super::predict`] shows the deviation.
 ///
 /// # Errors
 /// See [`FitError`]. The reserve is not looked at here: [`check_top`] does.
@@ -99,11 +101,12 @@ pub(super) struct Wanted {
 
 /// The trims, forward and reverse; none when no pair works. Three steps:
 ///
-/// 1. The slower direction keeps 128 (its drive is then exact in any decoder); the other is taken from where the curves
-///    agree best, as if the table had no steps. Chance hits of the table's steps so can't pull a symmetric engine from
-///    128/128.
+/// 1. The slower direction keeps 128 (its drive is then exact in any decoder); the other is taken from where
+///    the curves agree best, as if the table had no steps. Chance hits of the table's steps so can't pull a
+///    symmetric engine from 128/128.
 /// 2. Where that is not 128/128, the trims beside it are tried with whole entries.
-/// 3. Where the worst then lies beyond the tolerance, both are lowered together, which makes the table's steps finer.
+/// 3. Where the worst then lies beyond the tolerance, both are lowered together, which makes the table's
+///    steps finer.
 fn search(forward: &SpeedCurve, reverse: &SpeedCurve, wanted: &[Wanted]) -> Option<(u8, u8)> {
     let trial = |trims: (u8, u8)| Trial::new(forward, reverse, trims.0, trims.1);
     let smooth = |trims| trial(trims).map(|trial| worst(wanted, |speed| trial.smooth_deviation(speed)));
@@ -144,8 +147,8 @@ fn beside((forward, reverse): (u8, u8)) -> impl Iterator<Item = (u8, u8)> {
     std::iter::once((forward, reverse)).chain(rest.map(with))
 }
 
-/// The pairs in the ratio of `pair` (the slower direction of which has 128) with the slower direction at `slower`:
-/// the other rounded down and up. Equal trims stay equal.
+/// The pairs in the ratio of `pair` (the slower direction of which has 128) with the slower direction at
+/// `slower`: the other rounded down and up. Equal trims stay equal.
 fn lowered_to((forward, reverse): (u8, u8), slower: u8) -> impl Iterator<Item = (u8, u8)> {
     let product = u16::from(forward.min(reverse)) * u16::from(slower);
     let (down, up) = (product / u16::from(UNITY), product.div_ceil(u16::from(UNITY)));

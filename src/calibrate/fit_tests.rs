@@ -1,4 +1,5 @@
-//! Tests of the fit against the limit study of `standards/measurement.md` section 12.C and against brute force.
+//! Tests of the fit against the limit study of `standards/measurement.md` section 12.C and against brute
+//! force.
 use super::*;
 use crate::calibrate::{CurvePoint, predict, predicted_worst};
 use crate::station::Direction;
@@ -31,12 +32,15 @@ fn line() -> Target {
     Target::line(TOP / 28.0, TOP).unwrap()
 }
 
+/// Speed over drive.
+type Law<'a> = &'a dyn Fn(f64) -> f64;
+
 fn trims(fit: &TableFit) -> (u8, u8) {
     (fit.trim_forward, fit.trim_reverse)
 }
 
-/// `standards/measurement.md` section 12.C, column "best possible worst case, table only" (that study's brute force).
-/// A symmetric engine gets equal trims: common practice, no source.
+/// `standards/measurement.md` section 12.C, column "best possible worst case, table only" (that study's brute
+/// force). A symmetric engine gets equal trims: common practice, no source.
 #[test]
 fn a_symmetric_engine_reaches_the_best_possible_table() {
     for (vmax, n0, exponent, best) in [
@@ -56,13 +60,13 @@ fn a_symmetric_engine_reaches_the_best_possible_table() {
     }
 }
 
-/// Section 12.C, "both directions on one table and two trims": best possible with any trims, and untrimmed. That study
-/// also lowers or raises both trims together to hit the table's steps; here the slower direction keeps 128, which costs
-/// up to a quarter.
+/// Section 12.C, "both directions on one table and two trims": best possible with any trims, and untrimmed.
+/// That study also lowers or raises both trims together to hit the table's steps; here the slower direction
+/// keeps 128, which costs up to a quarter.
 #[test]
 fn unlike_directions_come_close_to_the_best_possible_trims() {
     let forward = law(1.25 * TOP, 25.0, 1.1);
-    let reverse: [(&dyn Fn(f64) -> f64, f64, f64); 5] = [
+    let reverse: [(Law, f64, f64); 5] = [
         (&|drive| 0.97 * forward(drive), 1.201, 6.630),
         (&|drive| 0.95 * forward(drive), 1.403, 10.117),
         (&law(1.25 * TOP, 28.0, 1.1), 2.493, 3.314),
@@ -115,7 +119,8 @@ fn scatter_does_not_pull_a_symmetric_engine_from_unity() {
     }
 }
 
-/// Section 12.C, row 765.4 (40, 0.80) of the study's output: table only 3.2462 mm/s, with one trim 1.1595 (79).
+/// Section 12.C, row 765.4 (40, 0.80) of the study's output: table only 3.2462 mm/s, with one trim 1.1595
+/// (79).
 #[test]
 fn a_fast_engine_beyond_tolerance_gets_finer_steps() {
     let curve = dense(law(2.0 * TOP, 40.0, 0.8));
@@ -183,6 +188,20 @@ fn no_entry_lies_above_the_last_measured_drive() {
     assert_eq!(fit.table[27], 182, "the last drive was 182.1");
 }
 
+/// Metamorphic: the same engine in another unit of speed gets the same table.
+#[test]
+fn the_unit_of_speed_does_not_matter() {
+    let speed = law(1.25 * TOP, 25.0, 1.1);
+    let fit = |unit: f64| {
+        let forward = dense(|drive| unit * speed(drive));
+        let reverse = dense(|drive| unit * 0.96 * speed(drive));
+        let target = Target::line(unit * 10.0, unit * 380.0).unwrap();
+        fit_table(&forward, &reverse, &target, &Tolerance::new(0.02, unit * 1.6)).unwrap()
+    };
+    assert_eq!(fit(1.0), fit(2.0));
+    assert_eq!(fit(1.0), fit(0.25));
+}
+
 /// A curve of any shape: rises over drive, with flat stretches.
 fn any_curve() -> impl Strategy<Value = SpeedCurve> {
     let point = (0.0..40.0_f64, 0.01..2.0_f64, 0.0..5.0_f64);
@@ -213,9 +232,25 @@ proptest! {
         wanted in 0.1..500.0_f64
     ) {
         if let Some(trial) = Trial::new(&forward, &reverse, trim_forward, trim_reverse) {
-            let brute = trial.values().map(|value| trial.deviation(value.into(), wanted)).fold(f64::INFINITY, f64::min);
+            let deviations = trial.values().map(|value| trial.deviation(value.into(), wanted));
+            let brute = deviations.fold(f64::INFINITY, f64::min);
             prop_assert!((trial.best_deviation(wanted) - brute).abs() < 1e-9);
             prop_assert!(trial.smooth_deviation(wanted) <= brute + 1e-6, "without steps it is never worse");
+        }
+    }
+
+    /// Common practice, no source.
+    #[test]
+    fn equal_directions_get_equal_trims(
+        curve in any_curve(),
+        creep in 0.01..50.0_f64,
+        part in 0.1..1.0_f64,
+        floor in 0.0..5.0_f64
+    ) {
+        let top = part * curve.top().speed_mm_s;
+        let target = Target::line(creep.min(top), top).unwrap();
+        if let Ok(fit) = fit_table(&curve, &curve, &target, &Tolerance::new(0.02, floor)) {
+            prop_assert_eq!(fit.trim_forward, fit.trim_reverse);
         }
     }
 
@@ -229,13 +264,15 @@ proptest! {
         floor in 0.0..5.0_f64
     ) {
         let target = Target::line(creep.min(top), top).unwrap();
-        if let Ok(fit) = fit_table(&forward, &reverse, &target, &Tolerance::new(relative, floor)) {
+        let tolerance = Tolerance::new(relative, floor);
+        if let Ok(fit) = fit_table(&forward, &reverse, &target, &tolerance) {
             prop_assert!(fit.table[0] >= 1);
             prop_assert!(fit.table.windows(2).all(|pair| pair[0] <= pair[1]), "{:?}", fit.table);
-            prop_assert!([fit.trim_forward, fit.trim_reverse].iter().all(|trim| (LOWEST_TRIM..=UNITY).contains(trim)));
+            let trims = [fit.trim_forward, fit.trim_reverse];
+            prop_assert!(trims.iter().all(|trim| (LOWEST_TRIM..=UNITY).contains(trim)));
             let last = forward.last_drive();
             prop_assert!(fit.drive(Direction::Forward, 28.0) <= last + 1e-9);
-            prop_assert_eq!(fit_table(&forward, &reverse, &target, &Tolerance::new(relative, floor)), Ok(fit));
+            prop_assert_eq!(fit_table(&forward, &reverse, &target, &tolerance), Ok(fit));
         }
     }
 }

@@ -1,10 +1,11 @@
 //! Curves, the table and its two trims, verdicts. Pure computation on measured points.
 //!
-//! Method and check values: `standards/measurement.md` sections 7, 8, 9, 12.C; CV meanings: `standards/dcc.md` section 4.
-//! May not know time, links or phases.
+//! Method and check values: `standards/measurement.md` sections 7, 8, 9, 12.C; CV meanings:
+//! `standards/dcc.md` section 4. May not know time, links or phases.
 //!
-//! Points make a [`SpeedCurve`] a direction; two curves, a [`Target`] and a [`Tolerance`] make a [`TableFit`]; [`predict`]
-//! says what it will do; what verify saw goes through [`judge`] and, once, through [`correct`].
+//! Points make a [`SpeedCurve`] a direction; two curves, a [`Target`] and a [`Tolerance`] make a
+//! [`TableFit`]; [`predict`] says what it will do; what verify saw goes through [`judge`] and, once, through
+//! [`correct`].
 use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +28,7 @@ pub use fit::{FitError, check_top, fit_table, reachable_top};
 pub use predict::{predict, predicted_worst, table_limit};
 pub use steps::{entry_position, nearest_step};
 pub use target::{Target, TargetError};
-pub use tolerance::{COVERAGE, Tolerance, judge};
+pub use tolerance::{COVERAGE, Tolerance, judge, judge_doubt};
 
 /// Number of entries of the speed table, CV 67 to CV 94.
 pub const ENTRIES: usize = 28;

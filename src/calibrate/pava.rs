@@ -1,4 +1,5 @@
-//! Weighted isotonic regression by pooling adjacent violators: the non-decreasing fit with the least weighted squares.
+//! Weighted isotonic regression by pooling adjacent violators: the non-decreasing fit with the least weighted
+//! squares.
 //!
 //! Ayer et al. 1955, Barlow et al. 1972; check values in `standards/measurement.md` section 7.
 
@@ -37,8 +38,8 @@ impl Block {
         }
     }
 
-    /// Standard uncertainty of the mean, from the weights (1/u²) or from the scatter inside the block, whichever is
-    /// larger: points that had to be pooled may disagree by more than they promised.
+    /// Standard uncertainty of the mean, from the weights (1/u²) or from the scatter inside the block,
+    /// whichever is larger: points that had to be pooled may disagree by more than they promised.
     pub(super) fn u(&self) -> f64 {
         let promised = 1.0 / self.weight;
         let seen = self.squares / (f64::from(self.count.max(2) - 1) * self.weight);
@@ -82,7 +83,8 @@ mod tests {
         assert!((sum - squares).abs() < 5e-12, "{sum}");
     }
 
-    /// `standards/measurement.md` section 7: `scipy.optimize.isotonic_regression`, the same from scikit-learn.
+    /// `standards/measurement.md` section 7: `scipy.optimize.isotonic_regression`, the same from
+    /// scikit-learn.
     #[test]
     fn weighted_fit_as_two_libraries_compute_it() {
         let weights = [1.0, 2.0, 1.0, 3.0, 1.0, 1.0, 2.0, 1.0, 4.0, 1.0];

@@ -1,7 +1,8 @@
 //! Monotone piecewise cubic interpolation and its inverse.
 //!
-//! F. N. Fritsch, R. E. Carlson, SIAM J. Numer. Anal. 17(2), 1980; derivatives by Fritsch and Butland, SIAM J. Sci. Stat.
-//! Comput. 5, 300-304, 1984, with three-point ends. Check values in `standards/measurement.md` section 7.
+//! F. N. Fritsch, R. E. Carlson, SIAM J. Numer. Anal. 17(2), 1980; derivatives by Fritsch and Butland, SIAM
+//! J. Sci. Stat. Comput. 5, 300-304, 1984, with three-point ends. Check values in `standards/measurement.md`
+//! section 7.
 
 /// A cubic through points of rising `x`. Between two points it rises or falls only where they do.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,7 +44,8 @@ impl Pchip {
             + self.slope[i + 1] * t * (3.0 * t - 2.0)
     }
 
-    /// For values that never fall: the smallest place whose value is at least `wanted`; none where no place is.
+    /// For values that never fall: the smallest place whose value is at least `wanted`; none where no place
+    /// is.
     pub(super) fn first_at_least(&self, wanted: f64) -> Option<f64> {
         let i = self.y.iter().position(|y| *y >= wanted)?;
         let (mut below, mut enough) = (self.x[i.saturating_sub(1)], self.x[i]);
@@ -60,8 +62,8 @@ impl Pchip {
         let i = self.x[1..pieces].partition_point(|x| *x <= at);
         let h = self.x[i + 1] - self.x[i];
         let t = (at - self.x[i]) / h;
-        // `max` first: it turns "not a number" into the lower end.
-        (i, h, t.max(0.0).min(1.0))
+        // No clamp: "not a number" must become the lower end.
+        (i, h, if t > 0.0 { t.min(1.0) } else { 0.0 })
     }
 }
 
@@ -88,7 +90,8 @@ fn inner_slope(h0: f64, h1: f64, s0: f64, s1: f64) -> f64 {
     (w0 + w1) / (w0 / s0 + w1 / s1)
 }
 
-/// Three-point formula at an end (`h0` and `s0` belong to the piece at the end), limited so that nothing overshoots.
+/// Three-point formula at an end (`h0` and `s0` belong to the piece at the end), limited so that nothing
+/// overshoots.
 fn end_slope(h0: f64, h1: f64, s0: f64, s1: f64) -> f64 {
     let slope = ((2.0 * h0 + h1) * s0 - h0 * s1) / (h0 + h1);
     if s0 == 0.0 || slope.is_sign_negative() != s0.is_sign_negative() {
@@ -156,7 +159,8 @@ mod tests {
         }
     }
 
-    /// The same section: values at 7.99 (1.201) 20 printed in the NAG example of e01be, and scipy's on that data.
+    /// The same section: values at 7.99 (1.201) 20 printed in the NAG example of e01be, and scipy's on that
+    /// data.
     #[test]
     fn values_as_nag_prints_them() {
         let curve = rpn14(&NAG_Y);
@@ -172,7 +176,8 @@ mod tests {
         }
     }
 
-    /// The same section: derivatives published with the NAG example of e01bf, to the digits its own rounded data carry.
+    /// The same section: derivatives published with the NAG example of e01bf, to the digits its own rounded
+    /// data carry.
     #[test]
     fn derivatives_as_nag_prints_them() {
         let printed = [0.0, 5.52510e-4, 0.33587, 0.34944, 0.59696, 6.03260e-2, 8.98335e-4, 2.93954e-5, 0.0];
@@ -236,8 +241,13 @@ mod tests {
             places in prop::collection::vec(0.0..1.0_f64, 2..50)
         ) {
             let mut sum = (0.0, 0.0);
-            let points: Vec<(f64, f64)> = steps.iter().map(|s| { sum = (sum.0 + s.0, sum.1 + s.1); sum }).collect();
-            let (x, y): (Vec<f64>, Vec<f64>) = points.into_iter().unzip();
+            let (x, y): (Vec<f64>, Vec<f64>) = steps
+                .iter()
+                .map(|(run, rise)| {
+                    sum = (sum.0 + run, sum.1 + rise);
+                    sum
+                })
+                .unzip();
             let (low, high) = (x[0], x[x.len() - 1]);
             let curve = Pchip::new(x, y);
             let mut at: Vec<f64> = places.iter().map(|p| low + (high - low) * p).collect();

@@ -1,7 +1,8 @@
 //! What a fit does with an engine: drive, speed and the table's own limit at every entry.
 //!
-//! The product entry x trim / 128 is taken as exact. The standards say nothing about its rounding (`standards/dcc.md`
-//! section 4.2); a decoder that rounds it to whole counts is off by up to half a count where the trim is not 128.
+//! The product entry x trim / 128 is taken as exact. The standards say nothing about its rounding
+//! (`standards/dcc.md` section 4.2); a decoder that rounds it to whole counts is off by up to half a count
+//! where the trim is not 128.
 use super::{ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target};
 use crate::dcc::drive::trimmed;
 use crate::station::Direction;
@@ -16,7 +17,8 @@ impl TableFit {
         }
     }
 
-    /// The table's value at an entry, 1 to 28, or on the straight line between two; outside, that of the nearer end.
+    /// The table's value at an entry, 1 to 28, or on the straight line between two; outside, that of the
+    /// nearer end.
     #[must_use]
     pub fn value(&self, entry: f64) -> f64 {
         // `max` first: it turns "not a number" into the first entry.
@@ -32,7 +34,7 @@ impl TableFit {
         low + (high - low) * (place - below as f64)
     }
 
-    /// Motor drive (0 to 255) at an entry.
+    /// Motor drive (0 to 255) at an entry; the product of value and trim is taken as exact.
     #[must_use]
     pub fn drive(&self, direction: Direction, entry: f64) -> f64 {
         trimmed(self.value(entry), self.trim(direction))
@@ -45,8 +47,9 @@ pub fn predict(fit: &TableFit, curve: &SpeedCurve, direction: Direction, entry: 
     curve.speed_at(fit.drive(direction, entry))
 }
 
-/// The best that any table with this trim can do at an entry: half the larger of the two speed steps to the neighbouring
-/// values, mm/s. A wanted speed half-way between two values misses both by that (`standards/measurement.md` section 9).
+/// The best that any table with this trim can do at an entry: half the larger of the two speed steps to the
+/// neighbouring values, mm/s. A wanted speed half-way between two values misses both by that
+/// (`standards/measurement.md` section 9).
 #[must_use]
 pub fn table_limit(fit: &TableFit, curve: &SpeedCurve, direction: Direction, entry: f64) -> f64 {
     let value = fit.value(entry);
@@ -90,8 +93,8 @@ mod tests {
         TableFit { table, trim_forward, trim_reverse }
     }
 
-    /// `standards/dcc.md` section 10 rows 73 and 75: trim 0 and 128 change nothing, 200 under 120 is 187.5. Entries lie on
-    /// straight lines between the table's values (section 10.1; no standard gives it).
+    /// `standards/dcc.md` section 10 rows 73 and 75: trim 0 and 128 change nothing, 200 under 120 is 187.5.
+    /// Entries lie on straight lines between the table's values (section 10.1; no standard gives it).
     #[test]
     fn drive_is_entry_times_trim() {
         let fit = fit(120, 0);

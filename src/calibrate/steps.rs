@@ -1,14 +1,15 @@
 //! Where a drive step lies on the scale of the 28 table entries.
 //!
-//! 28 steps: step n is entry n. 126 steps: the standards only say that the decoder interpolates (RCN-225 CV 67-94); taken
-//! here is reading (a) of `standards/dcc.md` section 10.1: step 1 is entry 1, step 126 is entry 28, evenly between.
+//! 28 steps: step n is entry n. 126 steps: the standards only say that the decoder interpolates (RCN-225 CV
+//! 67-94); taken here is reading (a) of `standards/dcc.md` section 10.1: step 1 is entry 1, step 126 is entry
+//! 28, evenly between.
 use super::ENTRIES;
 
 /// Pieces between the entries.
 const SPANS: f64 = (ENTRIES - 1) as f64;
 
-/// The place of `step` among the entries (1.0 to 28.0) in a mode of `of` moving steps. Steps outside 1 to `of` count
-/// as the nearer end.
+/// The place of `step` among the entries (1.0 to 28.0) in a mode of `of` moving steps. Steps outside 1 to
+/// `of` count as the nearer end.
 #[must_use]
 pub fn entry_position(step: u16, of: u16) -> f64 {
     let last = of.max(2);

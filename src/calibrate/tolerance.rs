@@ -1,8 +1,9 @@
 //! How far a speed may lie from the wanted one, and the verdict on it.
 use super::Verdict;
 
-/// Coverage factor of a 95 % doubt: k = 2, the usual rounding of 1.96 for a normal distribution (JCGM 100:2008, 6.3.3).
-/// Speeds rest on enough whole turns for it; where few were turned, the Student t of the measurement has gone into u.
+/// Coverage factor of a 95 % doubt: k = 2, the usual rounding of 1.96 for a normal distribution (JCGM
+/// 100:2008, 6.3.3). It is too small for a speed that rests on few whole turns: there take [`judge_doubt`]
+/// with a half-width from Student's t.
 pub const COVERAGE: f64 = 2.0;
 
 /// The larger of a part of the wanted speed and a floor.
@@ -19,22 +20,29 @@ impl Tolerance {
         Self { relative, absolute_mm_s }
     }
 
-    /// The deviation allowed at a wanted speed, mm/s: the larger of the tolerance and what the table can do at best
-    /// there ([`super::table_limit`]; 0 to leave it out).
+    /// The deviation allowed at a wanted speed, mm/s: the larger of the tolerance and what the table can do
+    /// at best there ([`super::table_limit`]; 0 to leave it out).
     #[must_use]
     pub fn allowed(&self, target_mm_s: f64, table_limit_mm_s: f64) -> f64 {
         (self.relative * target_mm_s).max(self.absolute_mm_s).max(table_limit_mm_s)
     }
 }
 
-/// The verdict on a deviation with standard uncertainty `u_mm_s` (k = 1), against what is allowed. Its 95 % doubt is
-/// [`COVERAGE`] times that. Whatever is no number is marginal: neither proven nor disproven.
+/// The verdict on a deviation with standard uncertainty `u_mm_s` (k = 1), against what is allowed: that of
+/// [`judge_doubt`] with [`COVERAGE`] times the uncertainty.
 #[must_use]
 pub fn judge(deviation_mm_s: f64, u_mm_s: f64, allowed_mm_s: f64) -> Verdict {
-    let (size, doubt) = (deviation_mm_s.abs(), COVERAGE * u_mm_s);
-    if size + doubt <= allowed_mm_s {
+    judge_doubt(deviation_mm_s, COVERAGE * u_mm_s, allowed_mm_s)
+}
+
+/// The verdict on a deviation with a 95 % doubt, against what is allowed. Whatever is no number is marginal:
+/// neither proven nor disproven.
+#[must_use]
+pub fn judge_doubt(deviation_mm_s: f64, doubt_mm_s: f64, allowed_mm_s: f64) -> Verdict {
+    let size = deviation_mm_s.abs();
+    if size + doubt_mm_s <= allowed_mm_s {
         Verdict::Pass
-    } else if size - doubt > allowed_mm_s {
+    } else if size - doubt_mm_s > allowed_mm_s {
         Verdict::Fail
     } else {
         Verdict::Marginal
@@ -72,6 +80,7 @@ mod tests {
             (0.0, f64::NAN, Verdict::Marginal),
         ] {
             assert_eq!(judge(deviation, u, 2.0), verdict, "{deviation} {u}");
+            assert_eq!(judge_doubt(deviation, 2.0 * u, 2.0), verdict, "the same with the doubt itself");
         }
     }
 }

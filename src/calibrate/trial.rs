@@ -30,21 +30,21 @@ impl<'a> Trial<'a> {
         let mut values =
             (1..=u8::MAX).filter(|value| f64::from(*value) >= moves && f64::from(*value) <= known);
         let first = values.next()?;
-        let last = values.last().unwrap_or(first);
+        let last = values.next_back().unwrap_or(first);
         Some(Self { forward, reverse, forward_factor, reverse_factor, first, last })
     }
 
-    /// The table's value that meets a wanted speed best: the smallest worse deviation of both directions; the lower one
-    /// of two equals.
+    /// The table's value that meets a wanted speed best: the smallest worse deviation of both directions; the
+    /// lower one of two equals.
     pub(super) fn best_value(&self, speed_mm_s: f64) -> u8 {
         // Bisection for the first value at which the mean of both speeds reaches the wanted one.
         let (mut below, mut enough) = (self.first, self.last);
         while below < enough {
             let middle = below.midpoint(enough);
             if self.surplus(f64::from(middle), speed_mm_s) >= 0.0 {
-                enough = middle
+                enough = middle;
             } else {
-                below = middle + 1
+                below = middle + 1;
             }
         }
         let lower = enough.saturating_sub(1).max(self.first);

@@ -149,7 +149,8 @@ impl Consist {
 mod tests {
     use super::*;
 
-    /// `standards/dcc.md` section 10 rows 17 to 22 and the table of section 2 (S-9.2.2, 2012; 1000 is RCN-225's own).
+    /// `standards/dcc.md` section 10 rows 17 to 22 and the table of section 2 (S-9.2.2, 2012; 1000 is
+    /// RCN-225's own).
     #[test]
     fn long_addresses_split_over_two_cvs() {
         for (number, cv17, cv18) in [

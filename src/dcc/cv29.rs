@@ -1,4 +1,5 @@
-//! CV 29, the decoder's basic settings, bit by bit. S-9.2.2 (2012) and RCN-225 (2025), `standards/dcc.md` section 2.
+//! CV 29, the decoder's basic settings, bit by bit. S-9.2.2 (2012) and RCN-225 (2025), `standards/dcc.md`
+//! section 2.
 use serde::{Deserialize, Serialize};
 
 /// A setting in CV 29; its number is its weight.

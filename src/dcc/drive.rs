@@ -20,8 +20,9 @@ pub fn trim_factor(trim: u8) -> f64 {
     if trim == 0 { 1.0 } else { f64::from(trim) / 128.0 }
 }
 
-/// Drive of a table entry under a trim, in counts of 255. The product is kept exact, since the standards say nothing
-/// about rounding; above full drive it saturates (not written either, but no motor gets more than all).
+/// Drive of a table entry under a trim, in counts of 255. The product is kept exact, since the standards say
+/// nothing about rounding; above full drive it saturates (not written either, but no motor gets more than
+/// all).
 #[must_use]
 pub fn trimmed(entry: f64, trim: u8) -> f64 {
     (entry * trim_factor(trim)).min(255.0)

@@ -1,6 +1,8 @@
-//! Facts of the published DCC standards as code: scales, addresses, CVs, speed steps, packets, momentum, drive.
+//! Facts of the published DCC standards as code: scales, addresses, CVs, speed steps, packets, momentum,
+//! drive.
 //!
-//! Source: `standards/dcc.md`, which names the editions read. Pure arithmetic; knows nothing else of this program.
+//! Source: `standards/dcc.md`, which names the editions read. Pure arithmetic; knows nothing else of this
+//! program.
 pub mod address;
 pub mod cv;
 pub mod cv29;

@@ -1,13 +1,13 @@
 //! Momentum: how long a decoder takes from standing to full speed and back.
 //!
-//! Source: S-9.2.2 (2012) CV 3, 4, 23, 24, `standards/dcc.md` section 4.1. RCN-225 lets a decoder be configured for other
-//! formulas, so the result is a first guess that the sensor overrules.
+//! Source: S-9.2.2 (2012) CV 3, 4, 23, 24, `standards/dcc.md` section 4.1. RCN-225 lets a decoder be
+//! configured for other formulas, so the result is a first guess that the sensor overrules.
 
 /// Seconds a unit of rate needs from standing to full speed, whatever the step mode.
 const SECONDS_PER_UNIT: f64 = 0.896;
 
-/// The rate in force: CV 3 with CV 23, or CV 4 with CV 24. Bit 7 of the adjustment subtracts. Above 255 the highest
-/// rate is in force, below 0 none.
+/// The rate in force: CV 3 with CV 23, or CV 4 with CV 24. Bit 7 of the adjustment subtracts. Above 255 the
+/// highest rate is in force, below 0 none.
 #[must_use]
 pub const fn effective_rate(rate: u8, adjust: u8) -> u8 {
     let amount = adjust & 0x7F;

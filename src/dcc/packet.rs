@@ -1,6 +1,7 @@
 //! Packets as bytes with their error byte, and how long they take on the track.
 //!
-//! Source: S-9.2 (2004), S-9.2.1 (2012), S-9.2.3 (2012), bit times S-9.1 (2020); `standards/dcc.md` sections 3 and 5.
+//! Source: S-9.2 (2004), S-9.2.1 (2012), S-9.2.3 (2012), bit times S-9.1 (2020); `standards/dcc.md` sections
+//! 3 and 5.
 use super::address::Address;
 use super::cv::{CvNumber, WritableCv};
 use super::step::{Speed, StepError, StepMode};
@@ -138,7 +139,10 @@ mod tests {
         Packet::speed(address, mode, forward, speed).unwrap()
     }
 
-    fn check(rows: &[(Packet, u32, &[u8], (u32, u32), u32)]) {
+    /// A packet, its preamble, its bytes, ones and zeros on the track, nominal microseconds.
+    type Row<'a> = (Packet, u32, &'a [u8], (u32, u32), u32);
+
+    fn check(rows: &[Row]) {
         for (packet, preamble, bytes, bits, micros) in rows {
             assert_eq!(packet.bytes(), *bytes);
             assert_eq!(packet.bits(*preamble), *bits, "{bytes:02X?}");
@@ -146,8 +150,8 @@ mod tests {
         }
     }
 
-    /// `standards/dcc.md` section 3.3 and section 10 rows 42 to 45, 51 to 53. 37 74 43, idle and reset are S-9.2's own
-    /// (2004, figure 1 and B); the others follow from S-9.2, S-9.2.1 and the bit times of S-9.1.
+    /// `standards/dcc.md` section 3.3 and section 10 rows 42 to 45, 51 to 53. 37 74 43, idle and reset are
+    /// S-9.2's own (2004, figure 1 and B); the others follow from S-9.2, S-9.2.1 and the bit times of S-9.1.
     #[test]
     fn packets_on_the_main() {
         use Address::{Long, Short};

@@ -1,7 +1,7 @@
 //! Scales by name and ratio, and scale speed: model speed times the ratio, time not scaled.
 //!
-//! Source: NEM 010 (2011) table 1 for the European names; NMRA S-1.2 and British practice for the others (from memory:
-//! the sheets were not at hand). `standards/dcc.md` section 1.
+//! Source: NEM 010 (2011) table 1 for the European names; NMRA S-1.2 and British practice for the others
+//! (from memory: the sheets were not at hand). `standards/dcc.md` section 1.
 use thiserror::Error;
 
 /// Millimetres in a foot, exactly.
@@ -13,8 +13,9 @@ const MM_S_PER_MPH: f64 = 447.04;
 /// Ratios a bench can mean.
 const RATIOS: std::ops::RangeInclusive<f64> = 1.0..=1000.0;
 
-/// Every name and its ratio N of 1:N. NEM writes the digit zero and NMRA the letter O, and both mean their own ratio:
-/// "0" is 1:45, "O" is 1:48. British ratios bear the word where another standard has the bare name.
+/// Every name and its ratio N of 1:N. NEM writes the digit zero and NMRA the letter O, and both mean their
+/// own ratio: "0" is 1:45, "O" is 1:48. British ratios bear the word where another standard has the bare
+/// name.
 pub const NAMED: [(&str, f64); 21] = [
     ("Z", 220.0),
     ("N", 160.0),
@@ -67,8 +68,8 @@ pub enum ScaleError {
 }
 
 impl Scale {
-    /// Reads a name ("H0", "ho", "Nm" with a gauge letter) or a ratio ("1:87", "1/87", "87"). A bare "0" and "1" are
-    /// names.
+    /// Reads a name ("H0", "ho", "Nm" with a gauge letter) or a ratio ("1:87", "1/87", "87"). A bare "0" and
+    /// "1" are names.
     ///
     /// # Errors
     /// Neither of them, or a ratio outside 1:1 to 1:1000.
@@ -110,8 +111,8 @@ impl Scale {
     }
 }
 
-/// The named scale, upper or lower case, also with one of NEM 010's gauge letters behind it (m, e, i, p: the letter
-/// tells the gauge, not the ratio).
+/// The named scale, upper or lower case, also with one of NEM 010's gauge letters behind it (m, e, i, p: the
+/// letter tells the gauge, not the ratio).
 fn named(text: &str) -> Option<(&'static str, f64)> {
     let find = |name: &str| NAMED.iter().copied().find(|(known, _)| known.eq_ignore_ascii_case(name));
     find(text).or_else(|| find(text.strip_suffix(['m', 'e', 'i', 'p'])?))
@@ -129,8 +130,9 @@ pub fn nearest_name(text: &str) -> &'static str {
 mod tests {
     use super::*;
 
-    /// `standards/dcc.md` section 10 rows 1 to 13 and 16: km/h and mph of 0.1 m/s (0.25 m/s in row 13), by the rule of
-    /// section 1.2 over the ratios of NEM 010 (2011) and, from memory, NMRA S-1.2 and British practice.
+    /// `standards/dcc.md` section 10 rows 1 to 13 and 16: km/h and mph of 0.1 m/s (0.25 m/s in row 13), by
+    /// the rule of section 1.2 over the ratios of NEM 010 (2011) and, from memory, NMRA S-1.2 and British
+    /// practice.
     #[test]
     fn scale_speeds() {
         for (name, mm_s, kmh, mph) in [
@@ -171,7 +173,6 @@ mod tests {
     }
 
     #[test]
-    #[expect(clippy::float_cmp, reason = "ratios are taken over as they stand")]
     fn names_and_ratios_are_read() {
         for (text, name, ratio) in [
             ("H0", "H0", 87.0),

@@ -1,4 +1,5 @@
-//! Speed steps and the bytes that order them. S-9.2 (2004) figure 2 and S-9.2.1 (2012), `standards/dcc.md` section 3.2.
+//! Speed steps and the bytes that order them. S-9.2 (2004) figure 2 and S-9.2.1 (2012), `standards/dcc.md`
+//! section 3.2.
 use thiserror::Error;
 
 /// What a speed instruction says.
@@ -80,7 +81,8 @@ const fn code_126(speed: Speed) -> u8 {
     }
 }
 
-/// Direction (forward is true) and speed of a 28-step instruction byte; none where the byte is no such instruction.
+/// Direction (forward is true) and speed of a 28-step instruction byte; none where the byte is no such
+/// instruction.
 #[must_use]
 pub const fn read_28(byte: u8) -> Option<(bool, Speed)> {
     if byte & 0xC0 != 0x40 {
@@ -109,8 +111,8 @@ pub const fn read_126(data: u8) -> (bool, Speed) {
 mod tests {
     use super::*;
 
-    /// The 28-step table of S-9.2 (2004) figure 2 as `standards/dcc.md` section 3.2 prints it, forward bytes of steps
-    /// 1 to 28; reverse lies 0x20 lower. Holds row 36 of section 10.
+    /// The 28-step table of S-9.2 (2004) figure 2 as `standards/dcc.md` section 3.2 prints it, forward bytes
+    /// of steps 1 to 28; reverse lies 0x20 lower. Holds row 36 of section 10.
     const FORWARD_28: [u8; 28] = [
         0x62, 0x72, 0x63, 0x73, 0x64, 0x74, 0x65, 0x75, 0x66, 0x76, 0x67, 0x77, 0x68, 0x78, 0x69, 0x79, 0x6A,
         0x7A, 0x6B, 0x7B, 0x6C, 0x7C, 0x6D, 0x7D, 0x6E, 0x7E, 0x6F, 0x7F,
@@ -127,7 +129,8 @@ mod tests {
         }
     }
 
-    /// `standards/dcc.md` section 10 rows 37 and 38, and the stop codes of section 3.2 (S-9.2 figures 1 and 2).
+    /// `standards/dcc.md` section 10 rows 37 and 38, and the stop codes of section 3.2 (S-9.2 figures 1 and
+    /// 2).
     #[test]
     fn bytes_of_28_step_mode() {
         assert_eq!(read_28(0x74), Some((true, Speed::Step(6))));

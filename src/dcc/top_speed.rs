@@ -1,9 +1,10 @@
 //! Top speed a model engine may have: NEM 661 (2011, recommendation), `standards/dcc.md` section 8.
 //!
-//! Unloaded, on straight level track, after running-in: between the scale top speed of the prototype and that raised by
-//! a share that grows as the models get smaller.
+//! Unloaded, on straight level track, after running-in: between the scale top speed of the prototype and that
+//! raised by a share that grows as the models get smaller.
 
-/// The raise for the size that `ratio` (N of 1:N) belongs to, as a fraction: that of the nearest size named in NEM 661.
+/// The raise for the size that `ratio` (N of 1:N) belongs to, as a fraction: that of the nearest size named
+/// in NEM 661.
 #[must_use]
 pub fn raise(ratio: f64) -> f64 {
     const SIZES: [(f64, f64); 7] =
