@@ -3,12 +3,11 @@
 //! It may not know sockets, clocks, the run or any particular server. Method: `standards/srcp.md` part A, above all its
 //! list of traps (A10). That sheet was written without the full text of the standard; conformity to it is not claimed.
 //!
-//! - [`lines`]: bytes to lines. [`reply`]: lines to codes and values. [`handshake`]: welcome to mode, a table.
-//! - [`exchange`]: one command and whether a reply answers it. [`wire`]: one session's exchanges and time limits.
-//! - [`attach`]: opening all sessions and the abilities. [`orders`]: what an order consists of,
-//!   and which are never sent. [`jobs`]: orders under way, step by step. [`engine`]: lock, last setting, asking when idle.
-//! - [`stop`]: what goes out
-//!   at once on several sessions. [`information`]: what the station tells unasked.
+//! - `lines`: bytes to lines. `reply`: lines to codes and values. `handshake`: welcome to mode, a table.
+//! - `exchange`: one command and whether a reply answers it. `wire`: one session's exchanges and time limits.
+//! - `attach`: opening all sessions and the abilities. `orders`: what an order consists of and which are never sent.
+//! - `jobs`: orders under way, step by step. `engine`: last setting, lock, asking when idle.
+//! - `stop`: what goes out at once on several sessions. `information`: what the station tells unasked.
 //!
 //! Time limits: each exchange has [`SrcpSetup::answer_limit`] (programming: [`SrcpSetup::cv_answer_limit`]), each step of
 //! a handshake (at most five: connect, greeting, protocol, mode, go) one `answer_limit`. A queued order that could not be

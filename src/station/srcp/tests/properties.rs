@@ -116,6 +116,17 @@ impl Peer {
     }
 }
 
+impl Peer {
+    /// Everything that is asked gets its answer.
+    fn answer_all(&mut self, scene: &mut Scene) {
+        for _ in 0..10 {
+            for session in SESSIONS {
+                self.answer(scene, session);
+            }
+        }
+    }
+}
+
 /// V of a command that drives.
 fn driven(line: &str) -> Option<u16> {
     let words: Vec<&str> = line.split(' ').collect();
@@ -130,10 +141,17 @@ fn driven(line: &str) -> Option<u16> {
 
 /// Plays a script; gives the scene and the orders submitted. Checks after each act that no line drives with the value of
 /// an order that a stop came after.
-fn play(script: &[Act]) -> (Scene, Vec<OrderId>) {
+fn play(taken: bool, script: &[Act]) -> (Scene, Vec<OrderId>) {
     let mut scene = Scene::new(setup_126());
     let mut peer = Peer::default();
     let mut orders = Vec::new();
+    if taken {
+        for kind in [0, 1] {
+            orders.push(scene.order(&action(kind, 0)));
+            peer.answer_all(&mut scene);
+        }
+        assert!(scene.client.engine.taken);
+    }
     // Drive orders from this one on came after the last stop.
     let mut fresh = 1;
     let mut nth = 0;
@@ -168,8 +186,8 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
     #[test]
-    fn every_order_ends_exactly_once_and_nothing_drives_after_a_stop(script in acts()) {
-        let (mut scene, orders) = play(&script);
+    fn every_order_ends_exactly_once_and_nothing_drives_after_a_stop(taken in any::<bool>(), script in acts()) {
+        let (mut scene, orders) = play(taken, &script);
         // Silence from here on: everything ends by its limits alone.
         scene.wait(CV_ANSWER_LIMIT * 3 + ANSWER_LIMIT * 20);
         for order in orders {
@@ -230,11 +248,7 @@ fn a_well_meaning_peer_carries_out_the_whole_job() {
     let mut peer = Peer::default();
     for kind in [0, 1, 4, 7, 15, 6, 10, 8, 11, 12, 13, 9, 5, 3] {
         let order = scene.order(&action(kind, 20));
-        for _ in 0..40 {
-            for session in SESSIONS {
-                peer.answer(&mut scene, session);
-            }
-        }
+        peer.answer_all(&mut scene);
         assert_eq!(code(scene.end(order)), "done", "{:#?}", scene.log);
     }
     assert!(scene.sent(Session::Drive).contains(&"SET 1 GL 3 1 21 126 1 0 0 0"));

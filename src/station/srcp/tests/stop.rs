@@ -197,6 +197,17 @@ fn functions_after_a_stop_do_not_start_the_engine_again() {
     scene.says(Session::Drive, "1.0 200 OK");
     scene.order(&Action::Functions { on: vec![true] });
     assert_eq!(scene.sent(Session::Drive).last(), Some(&"SET 1 GL 3 1 0 28 1 0 0 0"));
+    scene.says(Session::Drive, "1.0 200 OK");
+    // Nor where the answer to an earlier drive order comes after the stop was given.
+    scene.drive(9);
+    let stop = scene.order(&Action::Stop);
+    scene.greet(Session::Rescue, 70);
+    scene.says(Session::Drive, "1.0 200 OK");
+    scene.says(Session::Drive, "1.0 200 OK");
+    scene.says(Session::Rescue, "1.0 200 OK");
+    assert_eq!(scene.end(stop), Some(&done()));
+    scene.order(&Action::Functions { on: vec![true] });
+    assert_eq!(scene.sent(Session::Drive).last(), Some(&"SET 1 GL 3 1 0 28 1 0 0 0"));
     // Nor after a drive order of which nobody knows whether it was carried out.
     scene.says(Session::Drive, "1.0 200 OK");
     scene.drive(9);
