@@ -50,6 +50,16 @@ pub struct SpeedCurve {
     /// Knots in rising drive, the first at drive 0.
     knots: Vec<CurvePoint>,
     cubic: Pchip,
+    dead_zone: DeadZone,
+}
+
+/// What is known of the end of the dead zone: it lies between the two.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct DeadZone {
+    /// Largest drive at which the engine stood.
+    pub(super) stood_at: f64,
+    /// Smallest drive above that at which it moved.
+    pub(super) moved_at: f64,
 }
 
 impl SpeedCurve {
@@ -68,28 +78,27 @@ impl SpeedCurve {
         }
         let blocks = pooled(points, top);
         let moving = blocks.iter().filter(|block| block.y > top * STANDING).count();
-        if moving < 3 { Err(CurveError::TooFewPoints { moving }) } else { Ok(Self::through(&blocks)) }
-    }
-
-    /// The curve of points that may have been shifted against each other, all in range; none where no drive
-    /// is left.
-    pub(super) fn refit(points: &[CurvePoint]) -> Option<Self> {
-        let top = points.iter().fold(SLOWEST_MM_S, |top, point| top.max(point.speed_mm_s));
-        let blocks = pooled(points, top);
-        (!blocks.is_empty()).then(|| Self::through(&blocks))
-    }
-
-    /// Through pooled points (at least one, none at drive 0), with standing at drive 0 before them.
-    fn through(blocks: &[Block]) -> Self {
+        if moving < 3 {
+            return Err(CurveError::TooFewPoints { moving });
+        }
         let start = CurvePoint { drive: 0.0, speed_mm_s: 0.0, u_mm_s: 0.0 };
-        let measured =
-            blocks.iter().map(|block| CurvePoint { drive: block.x, speed_mm_s: block.y, u_mm_s: block.u() });
-        let knots: Vec<CurvePoint> = std::iter::once(start).chain(measured).collect();
-        let cubic = Pchip::new(
-            knots.iter().map(|knot| knot.drive).collect(),
-            knots.iter().map(|knot| knot.speed_mm_s).collect(),
-        );
-        Self { knots, cubic }
+        let knots: Vec<CurvePoint> = std::iter::once(start).chain(blocks.iter().map(as_point)).collect();
+        let drives = |stands: bool| {
+            let of_kind = move |knot: &&CurvePoint| (knot.speed_mm_s <= top * STANDING) == stands;
+            knots.iter().filter(of_kind).map(|knot| knot.drive)
+        };
+        let dead_zone = DeadZone {
+            stood_at: drives(true).fold(0.0, f64::max),
+            moved_at: drives(false).fold(f64::INFINITY, f64::min),
+        };
+        Ok(Self::through(knots, dead_zone))
+    }
+
+    /// Through these knots: at least two, drives rising from 0, speeds not falling.
+    pub(super) fn through(knots: Vec<CurvePoint>, dead_zone: DeadZone) -> Self {
+        let drives = knots.iter().map(|knot| knot.drive).collect();
+        let speeds = knots.iter().map(|knot| knot.speed_mm_s).collect();
+        Self { cubic: Pchip::new(drives, speeds), knots, dead_zone }
     }
 
     /// The speed at a drive; at and below the dead zone 0, above the last point that of the last point. Its
@@ -128,19 +137,22 @@ impl SpeedCurve {
     /// which it stood and the first at which it moved, since the dead zone ends somewhere between the two.
     #[must_use]
     pub fn slowest_drive(&self) -> f64 {
-        let standing = self.top().speed_mm_s * STANDING;
-        let first = self.knots.partition_point(|knot| knot.speed_mm_s <= standing);
-        match (first.checked_sub(1).and_then(|last| self.knots.get(last)), self.knots.get(first)) {
-            (Some(stood), Some(moved)) => f64::midpoint(stood.drive, moved.drive),
-            (None, Some(only)) | (Some(only), None) => only.drive,
-            (None, None) => 0.0,
-        }
+        f64::midpoint(self.dead_zone.stood_at, self.dead_zone.moved_at)
+    }
+
+    /// The end of the dead zone.
+    pub(super) const fn dead_zone(&self) -> DeadZone {
+        self.dead_zone
     }
 
     /// The points the curve goes through, in rising drive.
-    #[must_use]
-    pub fn knots(&self) -> &[CurvePoint] {
+    pub(super) fn knots(&self) -> &[CurvePoint] {
         &self.knots
+    }
+
+    /// A speed that counts as standing on this curve, mm/s.
+    pub(super) fn standing_mm_s(&self) -> f64 {
+        self.top().speed_mm_s * STANDING
     }
 
     /// Doubt on the line between neighbouring knots.
@@ -166,7 +178,7 @@ pub(super) fn in_range(point: &CurvePoint) -> bool {
 
 /// Points in rising drive, those of one drive averaged, and pooled until speed never falls. Points at drive 0
 /// are left out: it stands there, whatever the sensor says.
-fn pooled(points: &[CurvePoint], top: f64) -> Vec<Block> {
+pub(super) fn pooled(points: &[CurvePoint], top: f64) -> Vec<Block> {
     let mut sorted: Vec<&CurvePoint> = points.iter().filter(|point| point.drive > SAME_DRIVE).collect();
     sorted.sort_by(|a, b| a.drive.total_cmp(&b.drive));
     let mut drives: Vec<Block> = Vec::new();
@@ -179,6 +191,11 @@ fn pooled(points: &[CurvePoint], top: f64) -> Vec<Block> {
         }
     }
     pool(drives)
+}
+
+/// A block as a point.
+pub(super) fn as_point(block: &Block) -> CurvePoint {
+    CurvePoint { drive: block.x, speed_mm_s: block.y, u_mm_s: block.u() }
 }
 
 #[cfg(test)]
