@@ -105,6 +105,13 @@ impl Target {
         self.at(LAST_ENTRY)
     }
 
+    /// The same target, but nowhere slower than this. mm/s.
+    #[must_use]
+    pub fn raised_to(&self, creep_mm_s: f64) -> Self {
+        let raised = self.points.iter().map(|(entry, speed)| (*entry, speed.max(creep_mm_s)));
+        Self { points: raised.collect() }
+    }
+
     /// The same shape with another top. The creep speed at entry 1 stays; all between moves in proportion.
     ///
     /// # Errors

@@ -85,6 +85,13 @@ pub const TOP_OUT_OF_REACH: Cause = Cause {
     may_be: "The target is meant for a faster engine, the track voltage is low, or the engine is stiff.",
     to_try: "Lower the top in the bench file to what the evidence names, or set lower_top, and check the track voltage.",
 };
+/// The wanted creep speed is out of reach.
+pub const CREEP_OUT_OF_REACH: Cause = Cause {
+    code: "target-creep-out-of-reach",
+    seen: "The engine starts with a higher speed than the creep speed asked for at step 1.",
+    may_be: "Its friction is high when it starts, as in many old engines and worn gears, or its axles are dry.",
+    to_try: "Raise the creep in the bench file to what the evidence names, or set raise_creep; cleaning, oiling and running in help.",
+};
 /// The curve cannot be computed.
 pub const CURVE_UNUSABLE: Cause = Cause {
     code: "engine-curve-unusable",
@@ -163,6 +170,7 @@ pub const ALL: &[&Cause] = &[
     &CV_UNREADABLE,
     &CV_REFUSED,
     &TOP_OUT_OF_REACH,
+    &CREEP_OUT_OF_REACH,
     &CURVE_UNUSABLE,
     &VERIFY_FAILED,
     &VERIFY_MARGINAL,

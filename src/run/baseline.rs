@@ -13,7 +13,7 @@ use super::snapshot::{ANALOGUE_BIT, STEPS_BIT, TABLE_BIT};
 use crate::calibrate::BaselineKind;
 use crate::cause::engine as causes;
 use crate::config::LeadingEnd;
-use crate::motion::Measured;
+use crate::motion::{Measured, Standing};
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -24,8 +24,6 @@ const LOOK: Duration = Duration::from_millis(1200);
 const CLIMB_MOST: f64 = 0.6;
 /// The climb has found motion at this part of the target's top.
 const FOUND: f64 = 0.12;
-/// The second probe lies this much higher.
-const SECOND: f64 = 1.6;
 /// The second probe must be at least this much faster than the first.
 const FOLLOWS: f64 = 1.2;
 
@@ -35,6 +33,20 @@ pub(super) struct BaselineFound {
     pub(super) kind: BaselineKind,
     /// (setting value, mm/s) of both probes.
     pub(super) probes: [(u16, f64); 2],
+    /// Highest setting of the climb at which it stood.
+    pub(super) stood: u16,
+}
+
+impl BaselineFound {
+    /// The setting at which the engine warms up: about 60 % of the target's top, by the two probes.
+    pub(super) fn warm_up_value(&self, cx: &Cx) -> u16 {
+        let of = cx.plan.spec.engine.step_mode;
+        let [(low, slow), (high, fast)] = self.probes;
+        let slope = (fast - slow) / (f64::from(high) - f64::from(low)).max(1.0);
+        let wanted = 0.6 * cx.plan.spec.target.top_mm_s();
+        let reaches = |value: u16| slow + slope * (f64::from(value) - f64::from(low)) >= wanted;
+        (low..of).find(|value| reaches(*value)).unwrap_or(of)
+    }
 }
 
 #[derive(Debug)]
@@ -52,13 +64,14 @@ enum Stage {
 #[derive(Debug)]
 pub(super) struct Baseline {
     kind: BaselineKind,
+    stood: u16,
     stage: Stage,
 }
 
 impl Baseline {
     pub(super) fn new(cx: &Cx) -> Self {
         let kind = BaselineKind::Zeros;
-        Self { kind, stage: Stage::Writing(job(cx, kind)) }
+        Self { kind, stood: 0, stage: Stage::Writing(job(cx, kind)) }
     }
 
     /// Begin the present move again, as after a pause.
@@ -92,7 +105,7 @@ impl Baseline {
                 Stage::First(point) => {
                     let Some(result) = point.poll(cx)? else { return Ok(None) };
                     let value = point.wish.value;
-                    self.first(cx, value, result)
+                    Self::first(cx, value, result)
                 }
                 Stage::Second { first, point } => {
                     let Some(result) = point.poll(cx)? else { return Ok(None) };
@@ -142,6 +155,7 @@ impl Baseline {
     fn other_kind(&mut self, cx: &mut Cx, evidence: &str) -> Result<Stage, Failure> {
         match self.kind {
             BaselineKind::Zeros => {
+                self.stood = 0;
                 cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
                 self.kind = BaselineKind::OneMidFull;
                 Ok(Stage::Writing(job(cx, self.kind)))
@@ -170,6 +184,9 @@ impl Baseline {
             return Ok(None);
         }
         let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+        if matches!(cx.motion.standing(), Standing::For(_)) {
+            self.stood = value;
+        }
         let enough = speed >= FOUND * cx.plan.spec.target.top_mm_s();
         if enough {
             return Ok(Some(Stage::First(probe(value))));
@@ -183,11 +200,12 @@ impl Baseline {
         Ok(Some(climb(cx, value)))
     }
 
-    fn first(&mut self, cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
+    fn first(cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
         let Some(measured) = result else { return Stage::Falling(Mover::stand(cx)) };
         cx.sense = Some(if measured.speed_mm_s < 0.0 { -1.0 } else { 1.0 });
         let of = cx.ordered.0.of;
-        let second = (f64::from(value) * SECOND).min(f64::from(of)) as u16;
+        let second = u16::try_from(u32::from(value) * 8 / 5).unwrap_or(of);
+        // The second probe lies eight fifths as high.
         let point = probe(second.max(value + 1).min(of));
         Stage::Second { first: (value, measured.speed_mm_s.abs()), point }
     }
@@ -200,7 +218,8 @@ impl Baseline {
         if speed < wanted * first.1 {
             return Stage::Falling(mover);
         }
-        Stage::Standing { found: BaselineFound { kind: self.kind, probes: [first, (value, speed)] }, mover }
+        let found = BaselineFound { kind: self.kind, probes: [first, (value, speed)], stood: self.stood };
+        Stage::Standing { found, mover }
     }
 }
 

@@ -1,5 +1,4 @@
 //! What a run has found out so far, and the computation between sweep and write.
-use super::baseline::BaselineFound;
 use super::cx::{Cx, Failure};
 use super::record::RecordBody;
 use super::sweep::SweepFound;
@@ -47,7 +46,6 @@ impl Computed {
 pub(super) struct Findings {
     pub(super) target: Target,
     pub(super) tolerance: Tolerance,
-    pub(super) baseline: Option<BaselineFound>,
     pub(super) sweep: Option<SweepFound>,
     pub(super) computed: Option<Computed>,
     /// The table in force was committed.
@@ -67,7 +65,6 @@ impl Findings {
         Self {
             target,
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
-            baseline: None,
             sweep: None,
             computed: None,
             committed: false,
@@ -76,17 +73,6 @@ impl Findings {
             reasons: Vec::new(),
             shared_u_rel: cx.plan.spec.axle.circumference_u_rel,
         }
-    }
-
-    /// The setting at which the engine warms up: about 60 % of the target's top, by the two probes.
-    pub(super) fn warm_up_value(&self, cx: &Cx) -> u16 {
-        let of = cx.plan.spec.engine.step_mode;
-        let Some(found) = self.baseline else { return of / 2 };
-        let [(low, slow), (high, fast)] = found.probes;
-        let slope = (fast - slow) / (f64::from(high) - f64::from(low)).max(1.0);
-        let wanted = 0.6 * self.target.top();
-        let value = f64::from(low) + (wanted - slow) / slope.max(1e-6);
-        value.clamp(f64::from(low), f64::from(of)) as u16
     }
 
     /// Curves and table from the sweep. Fails where the target cannot be reached or the curve is no curve.
@@ -112,9 +98,32 @@ impl Findings {
                 .scaled_to_top(reachable)
                 .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
         }
-        let computed = self.table(forward, reverse)?;
+        let mut computed = self.table(forward, reverse)?;
+        if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
+            let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
+            if !limits.raise_creep {
+                return Err(Failure::rejected(&causes::CREEP_OUT_OF_REACH, evidence));
+            }
+            let reason = Reason::new(&causes::CREEP_OUT_OF_REACH, format!("{evidence}; the creep was raised"));
+            cx.record(RecordBody::Noted(reason.clone()));
+            self.reasons.push(reason);
+            self.target = self.target.raised_to(slowest_mm_s);
+            computed = self.table(computed.forward, computed.reverse)?;
+        }
         self.keep(cx, computed);
         Ok(())
+    }
+
+    /// The slowest speed that both directions start with, where that is beyond the tolerance at entry 1.
+    fn creep_out_of_reach(&self, computed: &Computed) -> Option<f64> {
+        let wanted = self.target.at(1.0);
+        let allowed = self.tolerance.allowed(wanted, 0.0);
+        let slowest = Direction::BOTH.map(|direction| computed.predict(direction, 1.0).speed_mm_s).into_iter().fold(0.0, f64::max);
+        let limit = Direction::BOTH
+            .map(|direction| table_limit(&computed.fit, computed.curve(direction), direction, 1.0))
+            .into_iter()
+            .fold(allowed, f64::max);
+        (slowest - wanted > limit).then_some(slowest)
     }
 
     /// A table from the curves as verify corrects them; none where it stays the same.
@@ -144,6 +153,16 @@ impl Findings {
         cx.record(RecordBody::Fitted { fit: computed.fit, predicted_worst_percent });
         self.computed = Some(computed);
     }
+}
+
+/// The creep speeds asked for and reachable, in model and scale speed.
+fn creep_evidence(cx: &Cx, asked_mm_s: f64, slowest_mm_s: f64) -> String {
+    let km_h = |mm_s: f64| mm_s * cx.plan.spec.engine.scale_ratio * 3.6 / 1000.0;
+    format!(
+        "asked {asked_mm_s:.1} mm/s ({:.1} km/h scale) at step 1, slowest that starts both ways {slowest_mm_s:.1} mm/s ({:.1} km/h scale)",
+        km_h(asked_mm_s),
+        km_h(slowest_mm_s)
+    )
 }
 
 /// The tops asked for and reachable, in model and scale speed.

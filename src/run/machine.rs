@@ -356,16 +356,13 @@ impl Run {
             }
             Phase::Baseline(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                self.findings.baseline = Some(found);
-                let value = self.findings.warm_up_value(cx);
-                let phase = WarmUp::new(cx, value);
+                let phase = WarmUp::new(cx, found.warm_up_value(cx), found);
                 self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
             }
             Phase::WarmUp(phase) => {
-                if phase.poll(cx)?.is_none() {
-                    return Ok(false);
-                }
-                self.begin_sweep();
+                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                let phase = Sweep::new(cx, baseline);
+                self.enter(PhaseName::Sweep, Phase::Sweep(phase));
             }
             Phase::Sweep(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
@@ -401,12 +398,6 @@ impl Run {
     fn begin_baseline(&mut self) {
         let phase = Baseline::new(&self.cx);
         self.enter(PhaseName::Baseline, Phase::Baseline(phase));
-    }
-
-    fn begin_sweep(&mut self) {
-        let kind = self.findings.baseline.map_or(crate::calibrate::BaselineKind::Zeros, |found| found.kind);
-        let phase = Sweep::new(&self.cx, kind);
-        self.enter(PhaseName::Sweep, Phase::Sweep(phase));
     }
 
     fn begin_write(&mut self, then: AfterWrite) {

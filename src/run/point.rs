@@ -1,7 +1,8 @@
 //! One measured point: drive, settle, measure.
 //!
 //! Settling is judged from the signal: at least a second at the setting (longer where the decoder keeps momentum),
-//! then four looks a quarter second apart that agree within 1 % or their noise. Averaging rests on whole turns and
+//! then looks a quarter second apart, over at least two turns, whose older half agrees with the newer half within 1 %
+//! or their noise: halves of whole turns do not see what repeats every turn. Averaging rests on whole turns and
 //! Student's t (`standards/measurement.md` sections 3.3 and 5).
 use super::cx::{Cx, Step};
 use super::mover::Mover;
@@ -9,10 +10,13 @@ use super::record::{PointPurpose, RecordBody};
 use crate::motion::{Measured, Standing};
 use crate::station::Direction;
 use crate::time::BenchTime;
+use std::collections::VecDeque;
 use std::time::Duration;
 
-/// Looks that must agree.
-const LOOKS: usize = 5;
+/// Fewest looks in each half.
+const LOOKS: usize = 3;
+/// Turns that the looks of both halves span at least.
+const LOOK_TURNS: f64 = 2.0;
 /// Time between looks.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 /// Least time at the setting.
@@ -43,7 +47,7 @@ pub(super) struct PointWish {
 #[derive(Debug)]
 enum Stage {
     Moving(Mover),
-    Settling { since: BenchTime, looks: Vec<f64>, looked: BenchTime },
+    Settling { since: BenchTime, looks: Looks, looked: BenchTime },
     Measuring { since: BenchTime },
 }
 
@@ -72,7 +76,7 @@ impl Point {
         match &mut self.stage {
             Stage::Moving(mover) => {
                 if mover.poll(cx)?.is_some() {
-                    self.stage = Stage::Settling { since: cx.now, looks: Vec::new(), looked: cx.now };
+                    self.stage = Stage::Settling { since: cx.now, looks: Looks::default(), looked: cx.now };
                     cx.wake_at(cx.now + LOOK_EVERY);
                 }
                 Ok(None)
@@ -103,16 +107,13 @@ impl Point {
         *looked = cx.now;
         cx.wake_at(cx.now + LOOK_EVERY);
         let Some(glance) = cx.fresh_glance() else {
-            looks.clear();
+            looks.0.clear();
             return None;
         };
-        looks.push(glance.speed_mm_s);
-        if looks.len() > LOOKS {
-            looks.remove(0);
-        }
-        let agree = looks.len() == LOOKS && spread_within(looks, 3.0 * glance.u_mm_s);
+        looks.push(cx.now, glance.speed_mm_s, cx.plan.spec.axle.circumference_mm);
+        let agree = looks.agree(glance.u_mm_s);
         let late = cx.now >= since + cx.with_momentum(SETTLE_MOST);
-        let moving = looks.len() == LOOKS && glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s;
+        let moving = glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s;
         if cx.now >= since + least && (agree || late) && moving {
             cx.motion.begin_measure();
             self.stage = Stage::Measuring { since: cx.now };
@@ -161,9 +162,54 @@ impl Point {
     }
 }
 
-/// The largest and smallest look lie within 1 % of their size, or within `noise`.
-fn spread_within(looks: &[f64], noise: f64) -> bool {
-    let high = looks.iter().copied().fold(f64::MIN, f64::max);
-    let low = looks.iter().copied().fold(f64::MAX, f64::min);
-    high - low <= (SETTLE_REL * high.abs().max(low.abs())).max(noise)
+/// Recent looks at the speed, oldest first.
+#[derive(Debug, Default)]
+struct Looks(VecDeque<(BenchTime, f64)>);
+
+impl Looks {
+    /// Keeps what lies within the span that matters: two turns at this speed, or as long as the fewest looks take.
+    fn push(&mut self, at: BenchTime, speed_mm_s: f64, circumference_mm: f64) {
+        self.0.push_back((at, speed_mm_s));
+        let turns = LOOK_TURNS * circumference_mm / speed_mm_s.abs().max(1e-3);
+        let span = Duration::from_secs_f64(turns.min(SETTLE_MOST.as_secs_f64()));
+        while self.0.len() > 2 * LOOKS && self.0.get(1).is_some_and(|(first, _)| at.since(*first) >= span) {
+            self.0.pop_front();
+        }
+    }
+
+    /// The older half and the newer half have the same mean, within 1 % or their noise.
+    fn agree(&self, u_mm_s: f64) -> bool {
+        let half = self.0.len() / 2;
+        if half < LOOKS {
+            return false;
+        }
+        let mean = |from: usize| {
+            self.0.iter().skip(from).take(half).map(|(_, speed)| speed).sum::<f64>() / half as f64
+        };
+        let (old, new) = (mean(0), mean(self.0.len() - half));
+        let noise = 3.0 * u_mm_s * (2.0 / half as f64).sqrt();
+        (new - old).abs() <= (SETTLE_REL * new.abs()).max(noise)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn looks(speed: impl Fn(f64) -> f64) -> Looks {
+        let mut looks = Looks::default();
+        for i in 0..40u64 {
+            looks.push(BenchTime::from_millis(250 * i), speed(i as f64 * 0.25), 33.0);
+        }
+        looks
+    }
+
+    #[test]
+    fn a_ripple_that_repeats_every_turn_is_settled_and_a_trend_is_not() {
+        let turn_s = 33.0 / 20.0;
+        let ripple = |t: f64| 20.0 * (1.0 + 0.03 * libm::sin(t / turn_s * std::f64::consts::TAU));
+        assert!(looks(ripple).agree(0.05));
+        assert!(!looks(|t| 20.0 + 0.5 * t).agree(0.05));
+        assert!(!Looks::default().agree(0.05));
+    }
 }

@@ -1,4 +1,8 @@
 //! The sweep: points up one direction, then the other, never faster than the target needs; then the anchor again.
+//!
+//! Up to the first step that starts from rest every step is tried, each for a few seconds only: what lies between the
+//! last that stands and the first that moves cannot be counted on, so the curve begins at the first that moves.
+use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
@@ -30,7 +34,10 @@ pub(super) struct Sweep {
     values: Vec<u16>,
     /// Speed that the target needs, reserve included, mm/s.
     needed_mm_s: f64,
-    next: usize,
+    /// The first setting that is tried.
+    first: u16,
+    /// The setting to come.
+    next: Option<u16>,
     direction: Direction,
     point: Option<Point>,
     measured: [Vec<(u16, Option<Measured>)>; 2],
@@ -38,13 +45,18 @@ pub(super) struct Sweep {
 }
 
 impl Sweep {
-    pub(super) fn new(cx: &Cx, kind: BaselineKind) -> Self {
+    /// After this baseline.
+    pub(super) fn new(cx: &Cx, baseline: BaselineFound) -> Self {
         let spec = &cx.plan.spec;
+        let of = spec.engine.step_mode;
+        // Two steps of the climb below the highest that stood there: the other direction may start earlier.
+        let first = baseline.stood.saturating_sub(of / 14).max(1);
         Self {
-            kind,
-            values: spread(spec.sweep.points, spec.engine.step_mode),
+            kind: baseline.kind,
+            first,
+            values: spread(spec.sweep.points, of),
             needed_mm_s: spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1),
-            next: 0,
+            next: Some(first),
             direction: Direction::Forward,
             point: None,
             measured: [Vec::new(), Vec::new()],
@@ -74,22 +86,22 @@ impl Sweep {
                 return Ok(Some(self.found(cx, drift)));
             }
             self.measured[usize::from(self.direction == Direction::Reverse)].push((value, result));
-            self.next += 1;
+            self.next = self.after(value, result.is_some());
             if self.is_fast_enough(cx) {
-                self.next = self.values.len();
+                self.next = None;
             }
         }
     }
 
     fn next_point(&mut self) -> Option<Point> {
-        if self.next >= self.values.len() && self.direction == Direction::Forward {
+        if self.next.is_none() && self.direction == Direction::Forward {
             self.direction = Direction::Reverse;
-            self.next = 0;
+            self.next = Some(self.first);
         }
-        if let Some(value) = self.values.get(self.next) {
+        if let Some(value) = self.next {
             return Some(Point::new(PointWish {
                 purpose: PointPurpose::Sweep,
-                value: *value,
+                value,
                 direction: self.direction,
                 sharpness: 1.0,
                 may_stand: true,
@@ -104,6 +116,12 @@ impl Sweep {
             sharpness: 1.0,
             may_stand: true,
         }))
+    }
+
+    /// The setting after this one: the next step while it stands, then the next of the spread.
+    fn after(&self, value: u16, moved: bool) -> Option<u16> {
+        let top = self.values.last().copied()?;
+        if moved { self.values.iter().copied().find(|next| *next > value) } else { Some(value + 1).filter(|next| *next <= top) }
     }
 
     /// The middle one of the points forward that moved.
@@ -128,7 +146,7 @@ impl Sweep {
             return false;
         };
         let slope = ((last - slower) / (value - before)).max(0.0);
-        last + slope * (f64::from(*next) - value) > LIMIT_PART * cx.plan.spec.limits.speed_mm_s
+        last + slope * (f64::from(next) - value) > LIMIT_PART * cx.plan.spec.limits.speed_mm_s
     }
 
     fn drift(&self, value: u16, again: Option<Measured>) -> f64 {
@@ -155,18 +173,13 @@ impl Sweep {
     }
 
     /// Repeatability and drift enter the point; what all points share (circumference, clock) does not bend a curve.
-    fn curve_point(&self, value: u16, of: u16, result: Option<Measured>, drift_rel: f64) -> CurvePoint {
+    fn curve_point(&self, value: u16, of: u16, measured: Measured, drift_rel: f64) -> CurvePoint {
         let drive = baseline_drive(self.kind, Setting { value, of });
-        match result {
-            None => CurvePoint { drive, speed_mm_s: 0.0, u_mm_s: STANDS_U_MM_S },
-            Some(measured) => {
-                let speed_mm_s = measured.speed_mm_s.abs();
-                // Rectangular doubt of a change whose course is not known.
-                let drift = speed_mm_s * drift_rel / 3f64.sqrt();
-                let u_mm_s = (measured.u_repeat_mm_s * measured.u_repeat_mm_s + drift * drift).sqrt();
-                CurvePoint { drive, speed_mm_s, u_mm_s }
-            }
-        }
+        let speed_mm_s = measured.speed_mm_s.abs();
+        // Rectangular doubt of a change whose course is not known.
+        let drift = speed_mm_s * drift_rel / 3f64.sqrt();
+        let u_mm_s = (measured.u_repeat_mm_s * measured.u_repeat_mm_s + drift * drift).sqrt();
+        CurvePoint { drive, speed_mm_s, u_mm_s }
     }
 }
 

@@ -1,4 +1,5 @@
 //! Warm-up: the engine runs in turns forward and reverse until its speed is steady.
+use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
@@ -22,6 +23,7 @@ struct Seen {
 #[derive(Debug)]
 pub(super) struct WarmUp {
     value: u16,
+    baseline: BaselineFound,
     began: BenchTime,
     cycle_began: BenchTime,
     point: Option<Point>,
@@ -31,10 +33,11 @@ pub(super) struct WarmUp {
 }
 
 impl WarmUp {
-    /// At this setting of the step mode.
-    pub(super) fn new(cx: &Cx, value: u16) -> Self {
+    /// At this setting of the step mode; the baseline is handed on.
+    pub(super) fn new(cx: &Cx, value: u16, baseline: BaselineFound) -> Self {
         Self {
             value,
+            baseline,
             began: cx.now,
             cycle_began: cx.now,
             point: None,
@@ -49,7 +52,8 @@ impl WarmUp {
         self.cycle_began = cx.now;
     }
 
-    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+    /// Done with the baseline once it is warm.
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<BaselineFound> {
         cx.phase_done =
             cx.now.since(self.began).as_secs_f64() / cx.plan.spec.warm_up.shortest.as_secs_f64().max(1.0);
         loop {
@@ -68,7 +72,7 @@ impl WarmUp {
                 return Ok(None);
             }
             if self.is_over(cx) {
-                return Ok(Some(()));
+                return Ok(Some(self.baseline));
             }
             self.direction = self.direction.other();
             self.cycle_began = cx.now;
