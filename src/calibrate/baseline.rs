@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BaselineKind {
-    /// CV 2, CV 6, CV 5 all 0: an even share of full drive for every step.
+    /// CV 2, CV 6, CV 5 all 0: straight from 0 at step 1 (CV 2 is the drive at step 1, S-9.2.2) to full drive
+    /// at the top (CV 5 and CV 6 of 0 are not used). Step 1 therefore stands.
     Zeros,
     /// CV 2 = 1, CV 6 = 128, CV 5 = 255: straight from 1 at step 1 to 128 at the middle step (14 of 28, 63 of
     /// 126), and straight on to 255 at the top.
@@ -23,7 +24,7 @@ pub fn baseline_drive(kind: BaselineKind, setting: Setting) -> f64 {
     let (middle, top) = (f64::from(of / 2), f64::from(of));
     match kind {
         _ if setting.value == 0 => 0.0,
-        BaselineKind::Zeros => 255.0 * step / top,
+        BaselineKind::Zeros => 255.0 * (step - 1.0) / (top - 1.0),
         BaselineKind::OneMidFull if step <= middle => 1.0 + 127.0 * (step - 1.0) / (middle - 1.0).max(1.0),
         BaselineKind::OneMidFull => 128.0 + 127.0 * (step - middle) / (top - middle),
     }
@@ -33,16 +34,19 @@ pub fn baseline_drive(kind: BaselineKind, setting: Setting) -> f64 {
 mod tests {
     use super::*;
 
-    /// Common practice, no source; the three given drives are the meaning of CV 2, 6, 5 in S-9.2.2 (2012).
+    /// `standards/dcc.md` section 10 rows 67 to 70: CV 2 is the drive at step 1, CV 5 that at the top, CV 6
+    /// that in the middle (S-9.2.2, 2012). Straight between them: common practice, no source.
     #[test]
     fn drives_at_first_middle_and_top_step() {
         use BaselineKind::{OneMidFull, Zeros};
         for (kind, value, of, drive) in [
             (Zeros, 0, 28, 0.0),
-            (Zeros, 1, 28, 255.0 / 28.0),
-            (Zeros, 14, 28, 127.5),
+            (Zeros, 1, 28, 0.0),
+            (Zeros, 10, 28, 85.0),
             (Zeros, 28, 28, 255.0),
-            (Zeros, 63, 126, 127.5),
+            (Zeros, 1, 126, 0.0),
+            (Zeros, 26, 126, 51.0),
+            (Zeros, 126, 126, 255.0),
             (OneMidFull, 0, 28, 0.0),
             (OneMidFull, 1, 28, 1.0),
             (OneMidFull, 14, 28, 128.0),
@@ -62,7 +66,7 @@ mod tests {
         for kind in [BaselineKind::Zeros, BaselineKind::OneMidFull] {
             for of in [28, 126] {
                 let drives: Vec<f64> =
-                    (0..=of).map(|value| baseline_drive(kind, Setting { value, of })).collect();
+                    (1..=of).map(|value| baseline_drive(kind, Setting { value, of })).collect();
                 assert!(drives.windows(2).all(|pair| pair[0] < pair[1]), "{kind:?} {of}");
             }
         }

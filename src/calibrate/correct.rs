@@ -1,16 +1,21 @@
-//! What verify saw, folded into the curve: the curve is multiplied by measured over predicted.
+//! What verify saw, folded into the curve: the curve is moved along the drive.
 //!
-//! The factor is known at the drives of the verified entries, straight between them over drive, and constant
-//! outside. The old curve is taken over count by count, so that it keeps its shape between its points; speeds
-//! then stay between those that were verified, which keeps the curve from falling. One correction is meant,
-//! not a loop.
+//! At a verified entry the engine went as fast as the old curve says it should at some other drive. That
+//! distance in drive, straight between the verified drives and constant outside, moves the whole curve. Both
+//! of what changes an engine is straight in drive: less friction moves the curve by a constant, a stronger
+//! motor by a part of the drive above the dead zone. A factor on the speed instead would carry a wrong guess
+//! of the dead zone's end, large against a creep speed, far up the curve. The old curve is taken over count
+//! by count, so that it keeps its shape between its points; speeds then stay between those that were
+//! verified, which keeps the curve from falling. One correction is meant, not a loop.
 use super::curve::{DeadZone, SAME_DRIVE, as_point, in_range, pooled};
 use super::{CurvePoint, SpeedCurve, SpeedEstimate, TableFit, VerifyPoint};
 use crate::station::Direction;
 
-/// A factor beyond this (or below its inverse) is no small residual: it holds at the verified drive itself,
-/// but isn't carried to other drives.
-const LARGEST_FACTOR: f64 = 1.5;
+/// A shift beyond this many counts, or beyond [`LARGEST_PART`] of the drive where that is more, is no small
+/// residual: the measured speed holds at the verified drive, but isn't carried to other drives.
+const LARGEST_SHIFT: f64 = 10.0;
+/// See [`LARGEST_SHIFT`].
+const LARGEST_PART: f64 = 0.2;
 
 /// The curve of `direction`, corrected by the verified points of that direction (others, and those that no
 /// engine can give, are passed over). Without any, the curve as it was. At a verified drive the corrected
@@ -40,26 +45,47 @@ pub fn correct(
     SpeedCurve::through(knots(curve, &seen), dead_zone(curve, &seen))
 }
 
-/// What was measured at a verified drive, beside what the curve says there.
+/// What was measured at a verified drive, and how far the curve must move for it.
 #[derive(Clone, Copy, Debug)]
 struct Seen {
     point: CurvePoint,
-    /// Measured over predicted; 1 where it is not to be carried to other drives.
-    factor: f64,
+    /// The drive at which the old curve has the measured speed, less the verified drive; 0 where it is not to
+    /// be carried to other drives.
+    shift: f64,
     /// Its standard uncertainty.
-    u_factor: f64,
+    u_shift: f64,
 }
 
 impl Seen {
     fn new(curve: &SpeedCurve, point: CurvePoint) -> Self {
-        let predicted = curve.speed_at(point.drive).speed_mm_s;
-        let factor = point.speed_mm_s / predicted;
-        if predicted > 0.0 && (1.0 / LARGEST_FACTOR..=LARGEST_FACTOR).contains(&factor) {
-            Self { point, factor, u_factor: point.u_mm_s / predicted }
+        let slope = slope(curve, point.drive);
+        let stands = point.speed_mm_s <= curve.standing_mm_s();
+        let shift = drive_for(curve, point.speed_mm_s) - point.drive;
+        if stands || slope <= 0.0 || shift.abs() > LARGEST_SHIFT.max(LARGEST_PART * point.drive) {
+            Self { point, shift: 0.0, u_shift: 0.0 }
         } else {
-            Self { point, factor: 1.0, u_factor: 0.0 }
+            Self { point, shift, u_shift: point.u_mm_s / slope }
         }
     }
+}
+
+/// The slope at a drive, going on straight above the last point.
+fn slope(curve: &SpeedCurve, drive: f64) -> f64 {
+    curve.slope_at(drive.min(curve.last_drive()))
+}
+
+/// The speed at a drive, going on straight above the last point (by less than a small residual).
+fn speed_at(curve: &SpeedCurve, drive: f64) -> f64 {
+    let above = (drive - curve.last_drive()).max(0.0);
+    curve.speed_at(drive).speed_mm_s + above * slope(curve, drive)
+}
+
+/// The smallest drive that reaches a speed, going on straight above the last point.
+fn drive_for(curve: &SpeedCurve, speed_mm_s: f64) -> f64 {
+    curve.drive_for(speed_mm_s).unwrap_or_else(|| {
+        let last = curve.last_drive();
+        last + (speed_mm_s - curve.top().speed_mm_s) / slope(curve, last)
+    })
 }
 
 /// The corrected curve's points: every whole count, every point of the old curve, every verified drive.
@@ -79,23 +105,23 @@ fn knots(curve: &SpeedCurve, seen: &[Seen]) -> Vec<CurvePoint> {
     knots
 }
 
-/// The old curve at a drive under the factor there, between the verified speeds on both sides. The doubts of
-/// curve and factor add in squares.
+/// The old curve at a drive, moved by the shift there, between the verified speeds on both sides. The doubts
+/// of curve and shift add in squares.
 fn carry(curve: &SpeedCurve, seen: &[Seen], drive: f64) -> CurvePoint {
     let above = seen.partition_point(|seen| seen.point.drive <= drive);
     let (low, high) = (above.checked_sub(1).and_then(|below| seen.get(below)), seen.get(above));
-    let (factor, u_factor) = match (low, high) {
+    let (shift, u_shift) = match (low, high) {
         (Some(low), Some(high)) => {
             let part = (drive - low.point.drive) / (high.point.drive - low.point.drive);
             let between = |low: f64, high: f64| low + (high - low) * part;
-            (between(low.factor, high.factor), between(low.u_factor, high.u_factor))
+            (between(low.shift, high.shift), between(low.u_shift, high.u_shift))
         }
-        (Some(end), None) | (None, Some(end)) => (end.factor, end.u_factor),
-        (None, None) => (1.0, 0.0),
+        (Some(end), None) | (None, Some(end)) => (end.shift, end.u_shift),
+        (None, None) => (0.0, 0.0),
     };
-    let old = curve.speed_at(drive);
-    let (own, added) = (old.u_mm_s * factor, old.speed_mm_s * u_factor);
-    let speed_mm_s = (old.speed_mm_s * factor)
+    let place = (drive + shift).max(0.0);
+    let (own, added) = (curve.speed_at(place).u_mm_s, slope(curve, place) * u_shift);
+    let speed_mm_s = speed_at(curve, place)
         .max(low.map_or(0.0, |low| low.point.speed_mm_s))
         .min(high.map_or(f64::INFINITY, |high| high.point.speed_mm_s));
     CurvePoint { drive, speed_mm_s, u_mm_s: (own * own + added * added).sqrt() }

@@ -79,6 +79,23 @@ fn a_smooth_change_is_mended_at_entries_that_were_not_verified() {
     assert!(after < 1.6, "within the tolerance everywhere, where half a count alone is 1.04 mm/s: {after}");
 }
 
+/// Friction falls while an engine warms up (`standards/measurement.md` section 10: 10 to 40 %), and with it
+/// the dead zone: 1.5 counts here, a quarter of the creep speed but nothing at the top.
+#[test]
+fn a_smaller_dead_zone_is_mended_from_creep_to_top() {
+    let swept = measured(|_| 1.0);
+    let truth = measured(|drive| (drive - 18.5).max(0.0) / (drive - 20.0).max(1e-9));
+    let fit = fit_table(&swept, &swept, &target(), &tolerance()).unwrap();
+    let before = predicted_worst(&fit, &truth, &truth, &target());
+    let entries = [1.0, 5.0, 10.0, 14.0, 19.0, 24.0, 28.0];
+    let verified = verify(&truth, &fit, Direction::Forward, &entries);
+    let mended = correct(&swept, &fit, Direction::Forward, &verified);
+    let after = fit_table(&mended, &mended, &target(), &tolerance()).unwrap();
+    let after = predicted_worst(&after, &truth, &truth, &target());
+    assert!(before > 3.0, "{before}");
+    assert!(after < 1.6, "within the tolerance, where half a count alone is 1.0 mm/s: {after}");
+}
+
 #[test]
 fn an_engine_that_stood_at_a_verified_entry_is_told_so_there_and_nowhere_else() {
     let curve = measured(|_| 1.0);
