@@ -4,8 +4,8 @@ use super::record::RecordBody;
 use super::sweep::SweepFound;
 use super::verify::Verified;
 use crate::calibrate::{
-    ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
-    fit_table, predict, reachable_top,
+    SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
+    fit_table, predict, predicted_worst, reachable_top, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::station::Direction;
@@ -33,11 +33,7 @@ impl Computed {
 
     /// Worst predicted deviation over all entries and both directions, mm/s.
     pub(super) fn worst_predicted_mm_s(&self, target: &Target) -> f64 {
-        Direction::BOTH
-            .into_iter()
-            .flat_map(|direction| (1..=ENTRIES).map(move |entry| (direction, entry as f64)))
-            .map(|(direction, entry)| (self.predict(direction, entry).speed_mm_s - target.at(entry)).abs())
-            .fold(0.0, f64::max)
+        predicted_worst(&self.fit, &self.forward, &self.reverse, target)
     }
 }
 
@@ -104,7 +100,8 @@ impl Findings {
             if !limits.raise_creep {
                 return Err(Failure::rejected(&causes::CREEP_OUT_OF_REACH, evidence));
             }
-            let reason = Reason::new(&causes::CREEP_OUT_OF_REACH, format!("{evidence}; the creep was raised"));
+            let reason =
+                Reason::new(&causes::CREEP_OUT_OF_REACH, format!("{evidence}; the creep was raised"));
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
             self.target = self.target.raised_to(slowest_mm_s);
@@ -118,7 +115,10 @@ impl Findings {
     fn creep_out_of_reach(&self, computed: &Computed) -> Option<f64> {
         let wanted = self.target.at(1.0);
         let allowed = self.tolerance.allowed(wanted, 0.0);
-        let slowest = Direction::BOTH.map(|direction| computed.predict(direction, 1.0).speed_mm_s).into_iter().fold(0.0, f64::max);
+        let slowest = Direction::BOTH
+            .map(|direction| computed.predict(direction, 1.0).speed_mm_s)
+            .into_iter()
+            .fold(0.0, f64::max);
         let limit = Direction::BOTH
             .map(|direction| table_limit(&computed.fit, computed.curve(direction), direction, 1.0))
             .into_iter()

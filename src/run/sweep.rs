@@ -121,7 +121,11 @@ impl Sweep {
     /// The setting after this one: the next step while it stands, then the next of the spread.
     fn after(&self, value: u16, moved: bool) -> Option<u16> {
         let top = self.values.last().copied()?;
-        if moved { self.values.iter().copied().find(|next| *next > value) } else { Some(value + 1).filter(|next| *next <= top) }
+        if moved {
+            self.values.iter().copied().find(|next| *next > value)
+        } else {
+            Some(value + 1).filter(|next| *next <= top)
+        }
     }
 
     /// The middle one of the points forward that moved.
@@ -142,7 +146,7 @@ impl Sweep {
         if last >= self.needed_mm_s {
             return true;
         }
-        let (Some((before, slower)), Some(next)) = (speed(2), self.values.get(self.next)) else {
+        let (Some((before, slower)), Some(next)) = (speed(2), self.next) else {
             return false;
         };
         let slope = ((last - slower) / (value - before)).max(0.0);
@@ -164,10 +168,15 @@ impl Sweep {
         }
         let of = cx.plan.spec.engine.step_mode;
         let points = [0, 1].map(|side: usize| {
-            self.measured[side]
-                .iter()
-                .map(|(value, result)| self.curve_point(*value, of, *result, drift_rel))
-                .collect()
+            let moved = self.measured[side].iter().filter_map(|(value, result)| Some((*value, (*result)?)));
+            let moved: Vec<CurvePoint> =
+                moved.map(|(value, measured)| self.curve_point(value, of, measured, drift_rel)).collect();
+            let stands = moved.first().map(|first| CurvePoint {
+                drive: (first.drive - 1.0).max(0.0),
+                speed_mm_s: 0.0,
+                u_mm_s: STANDS_U_MM_S,
+            });
+            stands.into_iter().chain(moved).collect()
         });
         SweepFound { points, drift_rel }
     }
@@ -183,12 +192,37 @@ impl Sweep {
     }
 }
 
-/// The settings of a sweep, rising, first 1 and last the top step.
+/// So many settings, rising, the first 1 and the last the top step; closer together at the low end, where an engine's
+/// curve bends most.
 pub(super) fn spread(points: Option<u16>, of: u16) -> Vec<u16> {
     let wanted = points.unwrap_or(28).clamp(4, of);
-    let mut values: Vec<u16> = (0..wanted)
-        .map(|i| 1 + (f64::from(i) * f64::from(of - 1) / f64::from(wanted - 1) + 0.5) as u16)
-        .collect();
-    values.dedup();
+    let place = |i: u16| {
+        let part = f64::from(i) / f64::from(wanted - 1);
+        f64::from(of - 1) * part * part.sqrt()
+    };
+    let mut values: Vec<u16> = Vec::new();
+    for i in 0..wanted {
+        // Never two alike: where the curve of places is flat, every step is taken.
+        let least = values.last().map_or(1, |last| last + 1);
+        let most = of - (wanted - 1 - i);
+        let wished = (least..most).find(|value| f64::from(*value - 1) + 0.5 > place(i)).unwrap_or(most);
+        values.push(wished);
+    }
     values
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_spread_rises_from_the_first_step_to_the_top() {
+        assert_eq!(spread(None, 28), (1..=28).collect::<Vec<u16>>());
+        assert_eq!(spread(Some(8), 28), [1, 2, 5, 9, 13, 17, 22, 28]);
+        for wanted in 4..=126 {
+            let values = spread(Some(wanted), 126);
+            assert_eq!((values.len(), values[0], values[values.len() - 1]), (usize::from(wanted), 1, 126));
+            assert!(values.windows(2).all(|pair| pair[0] < pair[1]));
+        }
+    }
 }

@@ -5,9 +5,10 @@ use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::sweep::spread;
 use crate::calibrate::{
-    ENTRIES, SpeedEstimate, Verdict, VerifyPoint, entry_position, judge, nearest_step, table_limit,
+    ENTRIES, SpeedEstimate, Verdict, VerifyPoint, entry_position, judge_doubt, nearest_step, table_limit,
 };
 use crate::cause::engine as causes;
+use crate::motion::Measured;
 use crate::station::Direction;
 
 /// A point whose doubt straddles the tolerance is measured on with this fraction of the wanted half-width, once each.
@@ -77,10 +78,7 @@ impl VerifyRound {
             });
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
-            let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| {
-                SpeedEstimate { speed_mm_s: measured.speed_mm_s.abs(), u_mm_s: measured.u_mm_s }
-            });
-            let verified = verdict(cx, findings, step, direction, measured);
+            let verified = verdict(cx, findings, (step, direction), result);
             if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
                 self.tries += 1;
                 continue;
@@ -92,36 +90,30 @@ impl VerifyRound {
     }
 
     /// The worst verdict of the round.
-    pub(super) fn verdict(&self) -> Verdict {
-        self.done.iter().map(|verified| verified.verdict).max().unwrap_or(Verdict::Fail)
-    }
-
-    /// The step that deviates most.
-    pub(super) fn worst(&self) -> Option<&Verified> {
-        self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
-    }
-}
-
-fn verdict(
-    cx: &Cx,
-    findings: &Findings,
-    step: u16,
-    direction: Direction,
-    measured: SpeedEstimate,
-) -> Verified {
+    pub(super) fn verdict(cx: &Cx, findings: &Findings, at: (u16, Direction), result: Option<Measured>) -> Verified {
+    let (step, direction) = at;
     let entry = entry_position(step, cx.plan.spec.engine.step_mode);
     let target_mm_s = findings.target.at(entry);
-    let limit = findings
-        .computed
-        .as_ref()
-        .map_or(0.0, |computed| table_limit(&computed.fit, computed.curve(direction), direction, entry));
+    let limit = findings.computed.as_ref().map_or(0.0, |computed| {
+        table_limit(&computed.fit, computed.curve(direction), direction, entry)
+    });
     let allowed = findings.tolerance.allowed(target_mm_s, limit);
+    let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| SpeedEstimate {
+        speed_mm_s: measured.speed_mm_s.abs(),
+        u_mm_s: measured.u_mm_s,
+    });
     Verified {
         step,
         point: VerifyPoint { entry, direction, measured },
         target_mm_s,
-        verdict: judge(measured.speed_mm_s - target_mm_s, measured.u_mm_s, allowed),
+        verdict: judge_doubt(measured.speed_mm_s - target_mm_s, result.map_or(0.0, doubt_95_mm_s), allowed),
     }
+}
+
+/// 95 % doubt: Student's half-width of what repeats, twice the standard uncertainty of what all speeds share.
+fn doubt_95_mm_s(measured: Measured) -> f64 {
+    let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
+    (measured.half_width_mm_s * measured.half_width_mm_s + 4.0 * shared.max(0.0)).sqrt()
 }
 
 /// Says why a round is not a clean pass.
