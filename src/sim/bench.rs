@@ -133,9 +133,12 @@ impl SimBench {
 
     /// Runs everything up to `to`. A time before the present one changes nothing.
     pub fn advance(&mut self, to: BenchTime) {
-        while let Some(at) = self.next_step().filter(|at| *at <= to) {
+        loop {
+            let event = self.next_inside().filter(|at| *at <= to);
+            self.run_ticks(event.unwrap_or(to));
+            let Some(at) = event else { break };
             self.now = self.now.max(at);
-            self.step(self.now);
+            self.happen(self.now);
         }
         self.now = self.now.max(to);
     }
@@ -234,17 +237,27 @@ impl SimBench {
         bytes
     }
 
-    /// The next instant at which anything happens inside.
-    fn next_step(&self) -> Option<BenchTime> {
-        let tick = BenchTime::from_nanos((self.ticks + 1).saturating_mul(TICK_NS));
-        let others = [self.server.track().packet_ends(), self.sensor.next_line(), self.server.next_event()];
-        others.into_iter().flatten().chain([tick]).min()
+    /// The next instant at which anything but a tick happens inside. Ticks do not change it.
+    fn next_inside(&self) -> Option<BenchTime> {
+        let events = [self.server.track().packet_ends(), self.sensor.next_line(), self.server.next_event()];
+        events.into_iter().flatten().min()
     }
 
-    fn step(&mut self, at: BenchTime) {
-        if (self.ticks + 1).saturating_mul(TICK_NS) <= at.as_nanos() {
-            self.tick(at);
+    /// Ticks up to and at `until`.
+    fn run_ticks(&mut self, until: BenchTime) {
+        loop {
+            let at = BenchTime::from_nanos((self.ticks + 1).saturating_mul(TICK_NS));
+            if at > until {
+                return;
+            }
+            self.ticks += 1;
+            self.engine.tick(self.decoder.drive());
+            self.decoder.tick(at, TICK_S);
+            self.highest_speed_mm_s = self.highest_speed_mm_s.max(self.engine.speed_mm_s().abs());
         }
+    }
+
+    fn happen(&mut self, at: BenchTime) {
         if self.server.track().packet_ends().is_some_and(|ends| ends <= at) {
             self.end_packet(at);
         }
@@ -257,13 +270,6 @@ impl SimBench {
             self.server.advance(at);
             self.after_server();
         }
-    }
-
-    fn tick(&mut self, at: BenchTime) {
-        self.ticks += 1;
-        self.engine.tick(self.decoder.drive());
-        self.decoder.tick(at, TICK_S);
-        self.highest_speed_mm_s = self.highest_speed_mm_s.max(self.engine.speed_mm_s().abs());
     }
 
     fn end_packet(&mut self, at: BenchTime) {

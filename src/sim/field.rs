@@ -24,10 +24,14 @@ pub(super) struct Sensor {
     noise: Noise,
     health: Health,
     connected: bool,
-    /// Number of the next sample since bench time zero.
+    /// Number of the next sample since bench time zero, and when it is due.
     next: u64,
+    due: BenchTime,
     since_header: u32,
     last_field: [f64; 3],
+    /// Field amplitudes at its place: radial and axial; the tangential one is 1.
+    radial: f64,
+    axial: f64,
 }
 
 impl Sensor {
@@ -36,12 +40,16 @@ impl Sensor {
         spec.axes = spec.axes.clamp(2, 3);
         spec.decimals = spec.decimals.min(6);
         let noise = Noise::new(seed, Stream::Sensor);
+        let (polar_sin, polar_cos) = libm::sincos(spec.polar_deg.to_radians());
         Self {
+            radial: 3.0 * polar_sin * polar_sin - 1.0,
+            axial: 3.0 * polar_sin * polar_cos,
             spec,
             noise,
             health: Health::Well,
             connected: false,
             next: 0,
+            due: BenchTime::ZERO,
             since_header: 0,
             last_field: [0.0; 3],
         }
@@ -69,12 +77,12 @@ impl Sensor {
 
     /// When the next line is due, if anyone listens.
     pub(super) fn next_line(&self) -> Option<BenchTime> {
-        (self.connected && self.health != Health::Silent).then(|| self.sample_at(self.next))
+        (self.connected && self.health != Health::Silent).then_some(self.due)
     }
 
     /// Leaves out the samples up to `at`: they were taken while it was silent.
     pub(super) fn skip_to(&mut self, at: BenchTime) {
-        self.next = self.next.max(self.first_after(at));
+        self.go_to(self.next.max(self.first_after(at)));
     }
 
     /// The due line, for the wheel's way `turns` (in turns) at that time. The header may come before it.
@@ -94,7 +102,7 @@ impl Sensor {
             put_fixed(&mut line, self.last_field[axis], self.spec.decimals);
         }
         line.push(b'\n');
-        self.next += 1;
+        self.go_to(self.next + 1);
         line
     }
 
@@ -107,8 +115,9 @@ impl Sensor {
         self.period_us() * 1000.0 / (1.0 + self.spec.clock_ppm * 1e-6)
     }
 
-    fn sample_at(&self, number: u64) -> BenchTime {
-        BenchTime::from_nanos(nearest_count(number as f64 * self.period_ns()))
+    fn go_to(&mut self, number: u64) {
+        self.next = number;
+        self.due = BenchTime::from_nanos(nearest_count(number as f64 * self.period_ns()));
     }
 
     fn first_after(&self, at: BenchTime) -> u64 {
@@ -126,8 +135,7 @@ impl Sensor {
         let even = TAU * (turns - libm::floor(turns));
         let angle = even + self.spec.turn_error_rad * libm::sin(even - self.spec.turn_error_at_rad);
         let (sin, cos) = libm::sincos(angle);
-        let (polar_sin, polar_cos) = libm::sincos(self.spec.polar_deg.to_radians());
-        let place = [(3.0 * polar_sin * polar_sin - 1.0) * cos, -sin, 3.0 * polar_sin * polar_cos * cos];
+        let place = [self.radial * cos, -sin, self.axial * cos];
         let [x, y, z] = self.spec.mount.map(|row| row[0] * place[0] + row[1] * place[1] + row[2] * place[2]);
         let [y_to_x, z_to_x, z_to_y] = self.spec.skew_rad;
         let seen = [x, y + y_to_x * x, z + z_to_x * x + z_to_y * y];

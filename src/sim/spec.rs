@@ -1,4 +1,5 @@
-//! What a simulated bench is made of. Nothing here is checked; [`super::SimBench::new`] brings wild values into range.
+//! What a simulated bench is made of. The sensor's rate, axes and decimals are brought into range by
+//! [`super::SimBench::new`]; everything else is taken as it is and should make physical sense.
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
