@@ -156,7 +156,8 @@ impl Blocks {
     fn sum_up(&self) -> Option<Summary> {
         let sense = self.course?.sense;
         let turns_each = f64::from(self.turns_each);
-        let speeds: Vec<f64> = self.passages.windows(2).map(|pair| turns_each / (pair[1] - pair[0])).collect();
+        let speeds: Vec<f64> =
+            self.passages.windows(2).map(|pair| turns_each / (pair[1] - pair[0])).collect();
         let (_, variance) = mean_and_variance(&speeds)?;
         let seconds = self.passages.last()? - self.passages.first()?;
         let n = speeds.len() as f64;
@@ -199,7 +200,8 @@ impl Course {
         if self.arc.between.is_none() && before < self.target && off >= 0.0 {
             let part = (self.target - before) / (at - before);
             let rest = 1.0 - part;
-            self.arc.between = Some((before_s - self.origin_s + part * (t_s - before_s), part * part + rest * rest));
+            self.arc.between =
+                Some((before_s - self.origin_s + part * (t_s - before_s), part * part + rest * rest));
         }
         if off <= ARC {
             return None;

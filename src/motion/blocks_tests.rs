@@ -29,7 +29,8 @@ fn an_error_that_repeats_each_turn_cancels() {
 #[test]
 fn speed_is_path_over_time_not_the_mean_of_speeds() {
     // Turns of 1 s and 3 s in turn: 0.5 turns a second, while the mean of the speeds is 0.667.
-    let summary = fed(10, 200, 0.0, 1, 0.0, |k| if k % 2 == 0 { 1.0 } else { 3.0 }).summary().expect("blocks");
+    let summary =
+        fed(10, 200, 0.0, 1, 0.0, |k| if k % 2 == 0 { 1.0 } else { 3.0 }).summary().expect("blocks");
     assert_eq!(summary.turns % 2, 0, "{summary:?}");
     assert!((summary.turns_per_s - 0.5).abs() < 0.01, "{summary:?}");
 }
@@ -38,7 +39,8 @@ fn speed_is_path_over_time_not_the_mean_of_speeds() {
 fn a_drift_is_unsteady_and_noise_is_not() {
     let drifting = fed(40, 100, 0.01, 2, 0.0, |k| 0.5 + 0.002 * f64::from(k)).summary().expect("blocks");
     assert!(drifting.unsteady);
-    let alarms = (0..200).filter(|seed| fed(20, 50, 0.01, *seed, 0.0, |_| 0.5).summary().expect("blocks").unsteady);
+    let alarms =
+        (0..200).filter(|seed| fed(20, 50, 0.01, *seed, 0.0, |_| 0.5).summary().expect("blocks").unsteady);
     // One per cent is meant; the negative correlation of neighbours makes it rarer.
     assert!(alarms.count() <= 6);
 }
@@ -91,7 +93,8 @@ fn stated_doubt_is_honest_for_noise_and_for_scatter_and_for_both() {
         (40, 20, 0.001, 0.01),
     ] {
         let (rms, inside) = honesty(turns, rate, sigma, scatter);
-        let case = format!("{turns} turns, {rate} a turn, noise {sigma}, scatter {scatter}: {rms:.3}, {inside:.3}");
+        let case =
+            format!("{turns} turns, {rate} a turn, noise {sigma}, scatter {scatter}: {rms:.3}, {inside:.3}");
         assert!((0.7..1.3).contains(&rms) && (0.92..=0.995).contains(&inside), "{case}");
         eprintln_case(&case);
     }

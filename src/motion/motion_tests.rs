@@ -330,7 +330,11 @@ fn doubt_of_axle_and_clock_is_in_the_speed() {
     // GUM 5.1: parts add in squares.
     let clock = motion.clock_rate().u_rel;
     let rel = measured.u_repeat_mm_s / measured.speed_mm_s;
-    near(measured.u_mm_s, measured.speed_mm_s.abs() * (rel * rel + clock * clock + 0.004 * 0.004).sqrt(), 1e-9);
+    near(
+        measured.u_mm_s,
+        measured.speed_mm_s.abs() * (rel * rel + clock * clock + 0.004 * 0.004).sqrt(),
+        1e-9,
+    );
     assert!(measured.half_width_mm_s > 1.96 * measured.u_repeat_mm_s);
 }
 

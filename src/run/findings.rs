@@ -4,8 +4,8 @@ use super::record::RecordBody;
 use super::sweep::SweepFound;
 use super::verify::Verified;
 use crate::calibrate::{
-    SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
-    fit_table, predict, predicted_worst, reachable_top, table_limit,
+    SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
+    predict, predicted_worst, reachable_top, smoothed, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::station::Direction;
@@ -75,7 +75,7 @@ impl Findings {
     pub(super) fn compute(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         let Some(sweep) = &self.sweep else { return Ok(()) };
         let curve = |side: usize| {
-            SpeedCurve::fit(&sweep.points[side])
+            SpeedCurve::fit(&smoothed(&sweep.points[side]))
                 .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))
         };
         let (forward, reverse) = (curve(0)?, curve(1)?);

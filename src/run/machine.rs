@@ -367,7 +367,8 @@ impl Run {
             Phase::Sweep(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
                 self.findings.sweep = Some(found);
-                self.enter(PhaseName::Fit, Phase::Over);
+                self.cx.phase = PhaseName::Fit;
+                self.cx.record(RecordBody::Phase(PhaseName::Fit));
                 self.findings.compute(&mut self.cx)?;
                 self.begin_write(AfterWrite::Verify { number: 1, before: None });
             }

@@ -13,6 +13,8 @@ use crate::station::{Direction, Setting};
 
 /// Doubt (k = 1) of "stands" as a speed, mm/s.
 const STANDS_U_MM_S: f64 = 0.2;
+/// Counts between two settings that are near enough to begin the curve at the first that moved.
+const NEAR_COUNTS: f64 = 3.0;
 /// The next point is not driven to if it would come nearer than this to the speed limit.
 const LIMIT_PART: f64 = 0.97;
 /// A change of the anchor beyond this is said.
@@ -171,14 +173,21 @@ impl Sweep {
             let moved = self.measured[side].iter().filter_map(|(value, result)| Some((*value, (*result)?)));
             let moved: Vec<CurvePoint> =
                 moved.map(|(value, measured)| self.curve_point(value, of, measured, drift_rel)).collect();
-            let stands = moved.first().map(|first| CurvePoint {
-                drive: (first.drive - 1.0).max(0.0),
+            let stands = stands_at(&moved, self.stood(side, of)).map(|drive| CurvePoint {
+                drive,
                 speed_mm_s: 0.0,
                 u_mm_s: STANDS_U_MM_S,
             });
             stands.into_iter().chain(moved).collect()
         });
         SweepFound { points, drift_rel }
+    }
+
+    /// Drive of the last setting that stood before the first that moved.
+    fn stood(&self, side: usize, of: u16) -> f64 {
+        let row = &self.measured[side];
+        let last = row.iter().take_while(|(_, result)| result.is_none()).last();
+        last.map_or(0.0, |(value, _)| baseline_drive(self.kind, Setting { value: *value, of }))
     }
 
     /// Repeatability and drift enter the point; what all points share (circumference, clock) does not bend a curve.
@@ -190,6 +199,20 @@ impl Sweep {
         let u_mm_s = (measured.u_repeat_mm_s * measured.u_repeat_mm_s + drift * drift).sqrt();
         CurvePoint { drive, speed_mm_s, u_mm_s }
     }
+}
+
+/// Where the curve begins: just below the first point that moved; where the step below it is far, as far down as the
+/// line through the first two points would stand, but not below the drive that did stand.
+fn stands_at(moved: &[CurvePoint], stood: f64) -> Option<f64> {
+    let first = moved.first()?;
+    let near = (first.drive - 1.0).max(0.0);
+    let Some(second) = moved.get(1) else { return Some(near) };
+    if first.drive - stood <= NEAR_COUNTS {
+        return Some(near);
+    }
+    let slope = (second.speed_mm_s - first.speed_mm_s) / (second.drive - first.drive);
+    let zero = first.drive - first.speed_mm_s / slope.max(f64::EPSILON);
+    Some(zero.max(stood).min(near))
 }
 
 /// So many settings, rising, the first 1 and the last the top step; closer together at the low end, where an engine's

@@ -90,13 +90,24 @@ impl VerifyRound {
     }
 
     /// The worst verdict of the round.
-    pub(super) fn verdict(cx: &Cx, findings: &Findings, at: (u16, Direction), result: Option<Measured>) -> Verified {
+    pub(super) fn verdict(&self) -> Verdict {
+        self.done.iter().map(|verified| verified.verdict).max().unwrap_or(Verdict::Fail)
+    }
+
+    /// The step that deviates most.
+    pub(super) fn worst(&self) -> Option<&Verified> {
+        self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
+    }
+}
+
+fn verdict(cx: &Cx, findings: &Findings, at: (u16, Direction), result: Option<Measured>) -> Verified {
     let (step, direction) = at;
     let entry = entry_position(step, cx.plan.spec.engine.step_mode);
     let target_mm_s = findings.target.at(entry);
-    let limit = findings.computed.as_ref().map_or(0.0, |computed| {
-        table_limit(&computed.fit, computed.curve(direction), direction, entry)
-    });
+    let limit = findings
+        .computed
+        .as_ref()
+        .map_or(0.0, |computed| table_limit(&computed.fit, computed.curve(direction), direction, entry));
     let allowed = findings.tolerance.allowed(target_mm_s, limit);
     let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| SpeedEstimate {
         speed_mm_s: measured.speed_mm_s.abs(),
