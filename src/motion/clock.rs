@@ -187,7 +187,10 @@ mod tests {
             let crystal = fed(600, 20e-6, 0.005, seed).rate();
             assert!(!crystal.corrected && crystal.u_rel >= 20e-6, "{crystal:?}");
             let oscillator = fed(600, 0.01, 0.005, seed).rate();
-            assert!(oscillator.corrected && (oscillator.rel - 0.01).abs() < 3.0 * oscillator.u_rel, "{oscillator:?}");
+            assert!(
+                oscillator.corrected && (oscillator.rel - 0.01).abs() < 3.0 * oscillator.u_rel,
+                "{oscillator:?}"
+            );
             assert!(oscillator.u_rel < 1e-4, "{oscillator:?}");
         }
     }

@@ -95,7 +95,8 @@ fn fit_near_one(points: impl Iterator<Item = [f64; 2]>) -> Option<Conic> {
 /// The one eigenvalue that is not negative. All three are real, so Newton's iteration from above comes down to it.
 fn largest_eigenvalue(m: &Matrix3<f64>) -> Option<f64> {
     let trace = m.trace();
-    let minors = m[(0, 0)] * m[(1, 1)] - m[(0, 1)] * m[(1, 0)] + m[(0, 0)] * m[(2, 2)] - m[(0, 2)] * m[(2, 0)]
+    let minors = m[(0, 0)] * m[(1, 1)] - m[(0, 1)] * m[(1, 0)] + m[(0, 0)] * m[(2, 2)]
+        - m[(0, 2)] * m[(2, 0)]
         + m[(1, 1)] * m[(2, 2)]
         - m[(1, 2)] * m[(2, 1)];
     let det = m.determinant();
@@ -120,8 +121,9 @@ fn vector_of(m: &Matrix3<f64>, eigenvalue: f64) -> Option<Vector3<f64>> {
     let rest = m - Matrix3::identity() * eigenvalue;
     let rows = [rest.row(0).transpose(), rest.row(1).transpose(), rest.row(2).transpose()];
     let candidates = [rows[0].cross(&rows[1]), rows[0].cross(&rows[2]), rows[1].cross(&rows[2])];
-    let best =
-        candidates.into_iter().fold(Vector3::zeros(), |a, b| if b.norm_squared() > a.norm_squared() { b } else { a });
+    let best = candidates
+        .into_iter()
+        .fold(Vector3::zeros(), |a, b| if b.norm_squared() > a.norm_squared() { b } else { a });
     best.try_normalize(0.0)
 }
 
@@ -140,7 +142,8 @@ impl Ellipse {
             sin_phi,
             cos_phi: (1.0 - sin_phi * sin_phi).sqrt(),
         };
-        let good = [ellipse.gx, ellipse.gy, ellipse.cos_phi].iter().all(|value| value.is_finite() && *value > 0.0);
+        let good =
+            [ellipse.gx, ellipse.gy, ellipse.cos_phi].iter().all(|value| value.is_finite() && *value > 0.0);
         good.then_some(ellipse)
     }
 

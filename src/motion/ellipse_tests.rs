@@ -43,7 +43,8 @@ fn check_a_corrected_angles_and_radius() {
     let points = reference();
     let ellipse = Conic::fit(&points).as_ref().and_then(Ellipse::of).expect("an ellipse");
     let corrected: Vec<[f64; 2]> = points.iter().map(|point| ellipse.corrected(*point)).collect();
-    for (found, wanted) in corrected.iter().zip([0.142_607_033, 0.540_045_437, 0.937_756_339, 1.327_800_010]) {
+    for (found, wanted) in corrected.iter().zip([0.142_607_033, 0.540_045_437, 0.937_756_339, 1.327_800_010])
+    {
         near(libm::atan2(found[1], found[0]), wanted, 1e-9);
     }
     let radii: Vec<f64> = corrected.iter().map(|[u, w]| libm::hypot(*u, *w)).collect();
@@ -86,7 +87,10 @@ fn a_point_a_line_and_wild_numbers_give_nothing() {
     assert!(Conic::fit(&[[1.0, 2.0]; 20]).is_none());
     let line: Vec<_> = (0..20).map(|k| [f64::from(k), 2.0 * f64::from(k)]).collect();
     assert!(Conic::fit(&line).as_ref().and_then(Ellipse::of).is_none_or(|e| e.half_axes()[1] < 1e-3 * e.gx));
-    assert!(Conic::fit(&[[1e300, -1e300], [f64::NAN, 0.0], [0.0, 1e300], [1.0, 1.0], [2.0, 0.0], [0.0, 3.0]]).is_none());
+    assert!(
+        Conic::fit(&[[1e300, -1e300], [f64::NAN, 0.0], [0.0, 1e300], [1.0, 1.0], [2.0, 0.0], [0.0, 3.0]])
+            .is_none()
+    );
 }
 
 #[test]

@@ -240,7 +240,8 @@ impl Motion {
         if let Some(glance) = self.glance() {
             let unseen = (glance.speed_mm_s.abs() + 2.0 * glance.u_mm_s) * seconds(step_us);
             if unseen > self.setup.circumference_mm / 2.0 {
-                self.path.turned += glance.speed_mm_s.abs() * seconds(step_us) / self.setup.circumference_mm * TURN;
+                self.path.turned +=
+                    glance.speed_mm_s.abs() * seconds(step_us) / self.setup.circumference_mm * TURN;
                 self.void();
             }
         }

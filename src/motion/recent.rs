@@ -66,7 +66,8 @@ impl Recent {
         let mut best: Option<(f64, f64)> = None;
         for window_us in WINDOWS_US {
             let Some((slope, u)) = self.slope_over(window_us, sigma) else { continue };
-            if best.is_some_and(|(before, u_before)| (slope - before).abs() > 2.0 * u_before || u > u_before) {
+            if best.is_some_and(|(before, u_before)| (slope - before).abs() > 2.0 * u_before || u > u_before)
+            {
                 break;
             }
             best = Some((slope, u));

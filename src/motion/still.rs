@@ -10,7 +10,7 @@ use std::time::Duration;
 const CHUNK_US: i64 = 100_000;
 const CHUNK_SAMPLES: u32 = 4;
 /// A window of this many chunks gives one value of the noise.
-const WINDOW_CHUNKS: u32 = 16;
+const WINDOW_CHUNKS: u32 = 8;
 /// Means of two chunks differ by less than this many standard deviations of their difference while it stands.
 const APART: f64 = 5.0;
 /// Identical samples for this long and this many are no living signal.

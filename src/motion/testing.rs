@@ -101,9 +101,14 @@ impl Rig {
             *value = self.cosine[axis] * cos + self.sine[axis] * sin + self.offset[axis] + noise;
         }
         let since_us = (self.time_s - self.starts_s) * (1.0 - self.slow) * 1e6;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive and below 2^53")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "positive and below 2^53"
+        )]
         let since_us = since_us.round() as u64;
-        let stamp_us = u32::try_from(since_us % (1 << 32)).expect("a remainder").wrapping_add(self.first_stamp);
+        let stamp_us =
+            u32::try_from(since_us % (1 << 32)).expect("a remainder").wrapping_add(self.first_stamp);
         Sample { stamp_us, field }
     }
 

@@ -48,7 +48,11 @@ impl CsvSensor {
 
     fn broken(&mut self, (cause, evidence): Fault) {
         let line = self.line;
-        self.events.push_back(SensorEvent::Broken(BrokenLine { line, code: cause.code.to_owned(), evidence }));
+        self.events.push_back(SensorEvent::Broken(BrokenLine {
+            line,
+            code: cause.code.to_owned(),
+            evidence,
+        }));
     }
 
     /// Bytes that hold no line end: kept, or skipped once the line is over-long.
@@ -76,7 +80,8 @@ impl CsvSensor {
             return self.broken((&cause::LINE_TOO_LONG, too_long(bytes)));
         }
         let Ok(text) = std::str::from_utf8(bytes) else {
-            return self.broken((&cause::LINE_NOT_TEXT, format!("came {}, expected UTF-8 text", shown(bytes))));
+            return self
+                .broken((&cause::LINE_NOT_TEXT, format!("came {}, expected UTF-8 text", shown(bytes))));
         };
         if text.trim().is_empty() {
             return;
@@ -98,7 +103,8 @@ impl CsvSensor {
         match header(text) {
             Ok(layout) => {
                 self.layout = Some(layout);
-                self.events.push_back(SensorEvent::Layout { axes: if layout.third.is_some() { 3 } else { 2 } });
+                self.events
+                    .push_back(SensorEvent::Layout { axes: if layout.third.is_some() { 3 } else { 2 } });
             }
             // The order may have changed: what follows can't be trusted to the old one.
             Err(evidence) => {
@@ -158,8 +164,9 @@ fn header(text: &str) -> Result<Layout, String> {
             return Err(format!("came {}, expected {} only once", shown(text.as_bytes()), NAMES[name]));
         }
     }
-    let needed =
-        |name: usize| at[name].ok_or_else(|| format!("came {}, expected {} too", shown(text.as_bytes()), NAMES[name]));
+    let needed = |name: usize| {
+        at[name].ok_or_else(|| format!("came {}, expected {} too", shown(text.as_bytes()), NAMES[name]))
+    };
     Ok(Layout { columns, stamp: needed(0)?, axes: [needed(1)?, needed(2)?], third: at[3] })
 }
 
@@ -202,10 +209,13 @@ fn stamp(value: &str) -> Result<u32, Fault> {
 fn field(name: &str, value: &str) -> Result<f64, Fault> {
     match value.parse::<f64>() {
         Ok(field) if field.is_finite() => Ok(field),
-        Ok(_) => {
-            Err((&cause::LINE_NOT_FINITE, format!("{name} is {}, expected a finite number", shown(value.as_bytes()))))
+        Ok(_) => Err((
+            &cause::LINE_NOT_FINITE,
+            format!("{name} is {}, expected a finite number", shown(value.as_bytes())),
+        )),
+        Err(_) => {
+            Err((&cause::LINE_NUMBER, format!("{name} is {}, expected a number", shown(value.as_bytes()))))
         }
-        Err(_) => Err((&cause::LINE_NUMBER, format!("{name} is {}, expected a number", shown(value.as_bytes())))),
     }
 }
 
