@@ -27,7 +27,7 @@ pub(super) struct Phase {
 /// What a sample did to the calibration.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Tracked {
-    /// Not calibrated: no angle.
+    /// Not calibrated, or a stray sample that does not fit the calibration: no angle.
     Blind,
     /// An angle.
     Phase(Phase),
@@ -105,7 +105,7 @@ impl Track {
     /// the calibration, so it must stay as it is.
     pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], still: bool, frozen: bool) -> Tracked {
         if self.is_odd(t_us, field) {
-            return if self.lost { Tracked::Lost } else { self.unwrap(field, self.decode) };
+            return if self.lost { Tracked::Lost } else { Tracked::Blind };
         }
         let calibrated = self.decode.is_some();
         if !(calibrated && still) {
@@ -155,8 +155,16 @@ impl Track {
     /// Tries a fit. The first one needs a whole turn and gives the path of its points.
     fn fit(&mut self) -> Option<f64> {
         let points = self.points.make_contiguous();
-        self.extent = extent(points);
-        let (decode, turned) = Decode::fit(points, self.axes, self.plane.as_ref())?;
+        let across = [0, 1, 2].map(|axis| middle(points, axis));
+        self.extent = across.iter().map(|(low, high)| (high - low) * (high - low)).sum::<f64>().sqrt();
+        // A stray sample would spoil a fit of squares.
+        let near = |(value, (low, high)): (&f64, &(f64, f64))| {
+            let width = high - low;
+            (low - width..=high + width).contains(value)
+        };
+        let sound: Vec<[f64; 3]> =
+            points.iter().filter(|point| point.iter().zip(&across).all(near)).copied().collect();
+        let (decode, turned) = Decode::fit(&sound, self.axes, self.plane.as_ref())?;
         let Some(before) = self.decode else {
             if turned.abs() < TURN {
                 return None;
@@ -207,13 +215,13 @@ fn whole_turn(continuous: f64, shown: f64) -> i64 {
     }
 }
 
-/// Size of the cloud without its outermost twentieth on each side, so that a stray sample can't blow it up.
-fn extent(points: &[[f64; 3]]) -> f64 {
-    let cut = points.len() / 20;
-    let across = |axis: usize| {
-        let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        values[values.len() - 1 - cut] - values[cut]
-    };
-    if points.is_empty() { 0.0 } else { (0..3).map(|axis| across(axis) * across(axis)).sum::<f64>().sqrt() }
+/// Lowest and highest value along an axis, without the outermost twentieth on each side.
+fn middle(points: &[[f64; 3]], axis: usize) -> (f64, f64) {
+    let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
+    values.sort_unstable_by(f64::total_cmp);
+    let cut = values.len() / 20;
+    match (values.get(cut), values.iter().rev().nth(cut)) {
+        (Some(low), Some(high)) => (*low, *high),
+        _ => (0.0, 0.0),
+    }
 }
