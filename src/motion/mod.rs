@@ -12,6 +12,7 @@ mod blocks;
 mod clock;
 mod decode;
 mod ellipse;
+mod points;
 mod recent;
 mod stamps;
 mod stats;

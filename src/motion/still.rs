@@ -184,6 +184,11 @@ impl Still {
         self.noise.variance().map(|variance| (variance / f64::from(axes)).sqrt())
     }
 
+    /// Standard deviation of the noise, all axes together; 0 while unknown.
+    pub(super) fn noise(&self) -> f64 {
+        self.noise.variance().unwrap_or(0.0).sqrt()
+    }
+
     pub(super) fn standing(&self) -> Standing {
         let frozen_us = self.previous.map_or(0, |(t_us, _)| t_us - self.identical_since_us);
         if self.identical >= FROZEN_SAMPLES && frozen_us >= FROZEN_US {
@@ -198,6 +203,7 @@ impl Still {
     }
 }
 
-fn square_distance(a: [f64; 3], b: [f64; 3]) -> f64 {
+/// Square of the distance of two fields.
+pub(super) fn square_distance(a: [f64; 3], b: [f64; 3]) -> f64 {
     a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
 }

@@ -2,6 +2,7 @@
 use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
+use super::points::MOST_POINTS;
 use super::recent::Recent;
 use super::stamps::{Stamped, Stamps};
 use super::still::Still;
@@ -148,7 +149,7 @@ impl Motion {
 
     fn turn(&mut self, t_us: i64, field: [f64; 3]) {
         let still = self.still.take(t_us, field);
-        match self.track.take(t_us, field, still, self.blocks.is_some()) {
+        match self.track.take(t_us, field, self.still.noise(), still, self.blocks.is_some()) {
             Tracked::Blind => {}
             Tracked::Lost => self.void(),
             Tracked::Phase(phase) => {
@@ -162,7 +163,7 @@ impl Motion {
                 }
             }
         }
-        if let Some(decode) = self.track.new_decode() {
+        if let Some(decode) = self.track.newly_fitted() {
             let sigma = decode.radius_sd * decode.ellipse.half_axes()[0];
             self.still.noise_at_most(sigma * sigma * f64::from(self.track.axes()));
         }
@@ -200,7 +201,12 @@ impl Motion {
         let decode = self.track.decode()?;
         let [larger, smaller] = decode.ellipse.half_axes();
         let sigma = self.noise().unwrap_or(decode.radius_sd * larger);
-        let (slope, u) = self.recent.slope(sigma / (larger * smaller).sqrt())?;
+        let (slope, noise, window) = self.recent.slope(sigma / (larger * smaller).sqrt())?;
+        // What the noise left in the correction shows as ripple of the speed, two periods a turn, until the window
+        // averages it (`standards/measurement.md` 1.4, 1.5, 3.3).
+        let periods = (2.0 * slope.abs() * window / TURN).max(1.0);
+        let ripple = slope * sigma / smaller * (8.0 / MOST_POINTS as f64).sqrt() / (periods * periods);
+        let u = (noise * noise + ripple * ripple).sqrt();
         let mm_per_rad = self.setup.circumference_mm / TURN / self.clock_factor();
         Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s: u * mm_per_rad, at: self.newest? })
     }
@@ -295,3 +301,7 @@ fn seconds(us: i64) -> f64 {
 #[cfg(test)]
 #[path = "motion_tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "standing_tests.rs"]
+mod standing_tests;

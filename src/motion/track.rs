@@ -1,12 +1,7 @@
 //! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
-//!
-//! Points for the fit are taken by distance in the field, not by time, so that a long stand does not outweigh a turn.
 use super::decode::{Decode, Plane, TURN, wrapped};
-use std::collections::VecDeque;
+use super::points::Points;
 
-const MOST_POINTS: usize = 256;
-/// Neighbours in the fit are at least this part of the signal's extent apart: some 70 points a turn at most.
-const SPACING: f64 = 0.03;
 /// New points and time that make a fit worth while: before the first calibration, and after it.
 const FIRST_FIT: (usize, i64) = (16, 100_000);
 const NEXT_FIT: (usize, i64) = (64, 250_000);
@@ -42,9 +37,7 @@ pub(super) struct Track {
     decode: Option<Decode>,
     /// Kept when a calibration is given up, so that the sense stays.
     plane: Option<Plane>,
-    points: VecDeque<[f64; 3]>,
-    extent: f64,
-    fresh: usize,
+    points: Points,
     tried_us: i64,
     last: Option<([f64; 3], f64)>,
     turns: i64,
@@ -60,9 +53,7 @@ impl Track {
             axes,
             decode: None,
             plane: None,
-            points: VecDeque::with_capacity(MOST_POINTS),
-            extent: 0.0,
-            fresh: 0,
+            points: Points::new(),
             tried_us: 0,
             last: None,
             turns: 0,
@@ -86,9 +77,10 @@ impl Track {
         self.decode.as_ref()
     }
 
-    /// The calibration, if it is new since this was last asked.
-    pub(super) fn new_decode(&mut self) -> Option<Decode> {
-        std::mem::take(&mut self.fitted).then_some(self.decode).flatten()
+    /// A calibration whose points were single samples, if it is new since this was last asked: its scatter bounds theirs.
+    pub(super) fn newly_fitted(&mut self) -> Option<Decode> {
+        let fitted = std::mem::take(&mut self.fitted);
+        self.decode.filter(|_| fitted && self.points.all_single())
     }
 
     /// A calibration was given up and none has come since: the field proves nothing.
@@ -102,18 +94,25 @@ impl Track {
     }
 
     /// A sample. `still`: the axle is known to stand, so there is nothing to learn. `frozen`: a measurement rests on
-    /// the calibration, so it must stay as it is.
-    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], still: bool, frozen: bool) -> Tracked {
+    /// the calibration, so it must stay as it is. `noise`: standard deviation of the field, all axes together.
+    pub(super) fn take(
+        &mut self,
+        t_us: i64,
+        field: [f64; 3],
+        noise: f64,
+        still: bool,
+        frozen: bool,
+    ) -> Tracked {
         if self.is_odd(t_us, field) {
             return if self.lost { Tracked::Lost } else { Tracked::Blind };
         }
         let calibrated = self.decode.is_some();
         if !(calibrated && still) {
-            self.gather(field);
+            self.points.offer(field, noise, self.phi());
         }
         let (points, wait_us) = if calibrated { NEXT_FIT } else { FIRST_FIT };
-        if self.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
-            (self.fresh, self.tried_us) = (0, t_us);
+        if self.points.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
+            (self.points.fresh, self.tried_us) = (0, t_us);
             if let Some(turned) = self.fit() {
                 let Tracked::Phase(phase) = self.unwrap(field, self.decode) else { return Tracked::Blind };
                 return Tracked::Phase(Phase { step: turned, ..phase });
@@ -136,34 +135,9 @@ impl Track {
         true
     }
 
-    fn gather(&mut self, field: [f64; 3]) {
-        let least = SPACING * self.extent;
-        let far = |last: &[f64; 3]| {
-            let square: f64 = last.iter().zip(field).map(|(a, b)| (a - b) * (a - b)).sum();
-            square >= least * least
-        };
-        if !self.points.back().is_none_or(far) {
-            return;
-        }
-        if self.points.len() == MOST_POINTS {
-            self.points.pop_front();
-        }
-        self.points.push_back(field);
-        self.fresh += 1;
-    }
-
     /// Tries a fit. The first one needs a whole turn and gives the path of its points.
     fn fit(&mut self) -> Option<f64> {
-        let points = self.points.make_contiguous();
-        let across = [0, 1, 2].map(|axis| middle(points, axis));
-        self.extent = across.iter().map(|(low, high)| (high - low) * (high - low)).sum::<f64>().sqrt();
-        // A stray sample would spoil a fit of squares.
-        let near = |(value, (low, high)): (&f64, &(f64, f64))| {
-            let width = high - low;
-            (low - width..=high + width).contains(value)
-        };
-        let sound: Vec<[f64; 3]> =
-            points.iter().filter(|point| point.iter().zip(&across).all(near)).copied().collect();
+        let sound = self.points.sound();
         let (decode, turned) = Decode::fit(&sound, self.axes, self.plane.as_ref())?;
         let Some(before) = self.decode else {
             if turned.abs() < TURN {
@@ -194,7 +168,16 @@ impl Track {
         let before = self.last.replace((field, theta)).map_or(theta, |(_, theta)| theta);
         let step = wrapped(theta - before);
         self.turns += whole_turn(before + step, theta);
-        Tracked::Phase(Phase { phi: self.turns as f64 * TURN + theta + self.shift, step })
+        Tracked::Phase(Phase { phi: self.unwrapped(theta), step })
+    }
+
+    fn unwrapped(&self, theta: f64) -> f64 {
+        self.turns as f64 * TURN + theta + self.shift
+    }
+
+    /// Unwrapped angle of the last sample.
+    fn phi(&self) -> Option<f64> {
+        self.last.map(|(_, theta)| self.unwrapped(theta))
     }
 
     /// Standard deviation of the angle where the unwrapped angle is `phi`, for noise of `sigma` in each axis.
@@ -212,16 +195,5 @@ fn whole_turn(continuous: f64, shown: f64) -> i64 {
         -1
     } else {
         0
-    }
-}
-
-/// Lowest and highest value along an axis, without the outermost twentieth on each side.
-fn middle(points: &[[f64; 3]], axis: usize) -> (f64, f64) {
-    let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
-    values.sort_unstable_by(f64::total_cmp);
-    let cut = values.len() / 20;
-    match (values.get(cut), values.iter().rev().nth(cut)) {
-        (Some(low), Some(high)) => (*low, *high),
-        _ => (0.0, 0.0),
     }
 }
