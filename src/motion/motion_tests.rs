@@ -187,7 +187,7 @@ fn a_glance_states_its_doubt() {
                     (square, count) = (square + off * off, count + 1.0);
                 }
             }
-            let rms = (square / count as f64).sqrt();
+            let rms = (square / count).sqrt();
             assert!(
                 (0.3..1.7).contains(&rms),
                 "{rate} Hz, noise {noise}, ratio {ratio}, {speed} mm/s: {rms}"

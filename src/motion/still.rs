@@ -133,7 +133,7 @@ impl Still {
 
     fn same(&mut self, t_us: i64, same: bool) {
         if same {
-            self.identical += 1;
+            self.identical = self.identical.saturating_add(1);
         } else {
             (self.identical, self.identical_since_us) = (0, t_us);
         }

@@ -76,8 +76,10 @@ impl Motion {
         }
     }
 
-    /// The sensor has so many axes (2 or 3). Another number than before begins calibration anew; the same changes nothing.
+    /// The sensor has so many axes (2, or else 3). Another number than before begins calibration anew; the same changes
+    /// nothing.
     pub fn set_layout(&mut self, axes: u8) {
+        let axes = axes.clamp(2, 3);
         if axes != self.track.axes() {
             self.track.set_axes(axes);
             self.still = Still::default();
