@@ -5,7 +5,8 @@
 //! over whole turns would not do that). Speed is total path over total time. Blocks are whole turns; Student's t on
 //! blocks is fair where it would not be on samples (section 5).
 use super::decode::TURN;
-use super::stats::{mean_and_variance, t_975, welch};
+use super::stats::{t_975, welch};
+use core::f64::consts::PI;
 
 /// Half of the arc about the position whose samples time a passage, in rad.
 const ARC: f64 = 0.2;
@@ -20,6 +21,12 @@ const FEWEST_IN_ARC: u32 = 6;
 const MOST_PASSAGES: usize = 513;
 /// Blocks from which two halves are compared.
 const FEWEST_FOR_HALVES: usize = 6;
+/// Fewest and most components that tell the scatter.
+const FEWEST_SLOW: usize = 6;
+const MOST_SLOW: usize = 32;
+/// Scatter that few blocks do not show may be there all the same: at least this part of the standard uncertainty of
+/// its variance is taken for granted.
+const UNSEEN: f64 = 0.2;
 /// A difference of the halves smaller than this is of no concern, however sure it is.
 const HALVES_DIFFER: f64 = 1e-4;
 
@@ -158,21 +165,22 @@ impl Blocks {
         let turns_each = f64::from(self.turns_each);
         let speeds: Vec<f64> =
             self.passages.windows(2).map(|pair| turns_each / (pair[1] - pair[0])).collect();
-        let (_, variance) = mean_and_variance(&speeds)?;
+        if speeds.len() < 2 {
+            return None;
+        }
         let seconds = self.passages.last()? - self.passages.first()?;
         let n = speeds.len() as f64;
         let speed = turns_each * n / seconds;
-        // Noise of the passages' times: a block has two ends, and so has the whole. Neighbouring blocks share an end, so
-        // that the scatter due to it averages out faster than 1/n: it is taken out of the blocks' scatter and counted
-        // once, at the ends of the whole.
-        let ends = 2.0 * self.noise.0 / (TURN * TURN);
-        let scatter = (variance / (speed * speed) - ends / (turns_each * turns_each)).max(0.0);
-        let u_rel = (scatter / n + ends / (turns_each * n * turns_each * n)).sqrt();
+        let relative: Vec<f64> = speeds.iter().map(|block| block / speed - 1.0).collect();
+        // Variance that the field's noise gives to the time of one passage, relative to a block.
+        let passage = self.noise.0 / (TURN * TURN) / (turns_each * turns_each);
+        let (scatter, degrees) = scatter(&relative, passage);
+        let u_rel = (scatter / n + 2.0 * passage / (n * n)).sqrt();
         let good = speed.is_finite() && speed > 0.0 && u_rel.is_finite();
         good.then(|| Summary {
             turns_per_s: sense * speed,
             u_rel,
-            factor: t_975(n - 1.0),
+            factor: t_975(degrees),
             turns: u32::try_from(speeds.len()).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
             seconds,
             unsteady: halves_differ(&speeds, speed),
@@ -209,6 +217,73 @@ impl Course {
         let passage = std::mem::take(&mut self.arc).passage();
         passage.map(|(t, factor)| (self.origin_s + t, factor))
     }
+}
+
+/// Variance of the blocks beyond the noise of their ends, as it counts for their mean, and its degrees of freedom.
+///
+/// Neighbouring blocks share an end, so that its noise (`ends`: variance of one, relative to a block) makes them differ
+/// in opposite ways; slow wandering, or scatter that begins in one block and ends in the next, makes them alike. The sine
+/// transform tells them apart: component j of n blocks has variance scatter + ends (2 - 2 cos(pi j / (n + 1))), exactly,
+/// and its slow half is what the mean suffers from. Restricted likelihood (Patterson, Thompson, Biometrika 58, 1971,
+/// from memory) gives the scatter; for `ends` = 0 and all components it is the usual s^2 (checked by a test).
+fn scatter(relative: &[f64], ends: f64) -> (f64, f64) {
+    let parts = slow_parts(relative, ends);
+    let (mut variance, mut known) = (parts.iter().map(|part| part.value * part.value).sum::<f64>(), 0.0);
+    // Weighted by what each component is worth, which depends on the variance itself: settles within a few rounds.
+    for _ in 0..20 {
+        let weighted = |part: &Part| 1.0 / (variance + part.ends);
+        let (mut of_mean, mut mean) = (0.0, 0.0);
+        for part in &parts {
+            of_mean += part.mean * part.mean * weighted(part);
+            mean += part.mean * part.value * weighted(part);
+        }
+        mean /= of_mean;
+        let (mut sum, mut worth) = (0.0, 0.0);
+        for part in &parts {
+            let rest = part.value - mean * part.mean;
+            let free = 1.0 - part.mean * part.mean * weighted(part) / of_mean;
+            let weight = weighted(part) * weighted(part);
+            sum += weight * (rest * rest - free * part.ends);
+            worth += weight * free;
+        }
+        let next = (sum / worth).max(UNSEEN * (2.0 / worth).sqrt());
+        if !next.is_finite() {
+            break;
+        }
+        (variance, known) = (next, next);
+    }
+    (known, parts.len() as f64 - 1.0)
+}
+
+/// A component of the sine transform of the blocks.
+#[derive(Clone, Copy, Debug)]
+struct Part {
+    value: f64,
+    /// What a mean of one gives to it.
+    mean: f64,
+    /// What the noise of the ends gives to its variance.
+    ends: f64,
+}
+
+/// The slow half of the components.
+fn slow_parts(relative: &[f64], ends: f64) -> Vec<Part> {
+    let n = relative.len();
+    let used = n.min(n.div_ceil(2).clamp(FEWEST_SLOW, MOST_SLOW));
+    let step = PI / (n as f64 + 1.0);
+    let size = (2.0 / (n as f64 + 1.0)).sqrt();
+    let part = |j: usize| {
+        // sin(k x) for k = 1, 2, ... by the recurrence of sines.
+        let (sin, cos) = libm::sincos(step * j as f64);
+        let (mut before, mut sine) = (0.0, sin);
+        let (mut value, mut mean) = (0.0, 0.0);
+        for block in relative {
+            value += block * sine;
+            mean += sine;
+            (before, sine) = (sine, 2.0 * cos * sine - before);
+        }
+        Part { value: value * size, mean: mean * size, ends: ends * (2.0 - 2.0 * cos) }
+    };
+    (1..=used).map(part).collect()
 }
 
 /// Welch's test, first half against second half, p < 0.01 (`standards/measurement.md` 4.6).

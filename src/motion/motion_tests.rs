@@ -1,5 +1,5 @@
 //! Tests of motion as a whole, on a turning magnet made for them.
-use super::testing::{CIRCUMFERENCE, Random, Rig};
+use super::super::testing::{CIRCUMFERENCE, Random, Rig};
 use super::*;
 use proptest::prelude::*;
 
@@ -80,7 +80,7 @@ fn metamorphic_scaled_permuted_mirrored_shifted() {
     near(base.abs(), speed, 1e-3);
     let check = |change: &dyn Fn(&mut Rig, &mut Sample), same_sign: bool, tolerance: f64| {
         let (mut rig, mut motion) = (Rig::new(4), Rig::motion());
-        let mut feed = |rig: &mut Rig, motion: &mut Motion, speed: f64, seconds: f64| {
+        let feed = |rig: &mut Rig, motion: &mut Motion, speed: f64, seconds: f64| {
             let until = rig.time_s + seconds;
             while rig.time_s < until - 1e-9 {
                 let (at, mut sample) = rig.next(speed);
@@ -131,8 +131,9 @@ fn both_senses_differ_in_sign_only_and_keep_it_through_refits_and_restarts() {
             rig.first_stamp = rig.first_stamp.wrapping_add(2_000_000_000);
         }
         if round == 8 {
-            rig.time_s += 0.7;
-            rig.starts_s += 0.7;
+            for _ in 0..140 {
+                rig.next(0.0);
+            }
         }
         let sense = if round % 2 == 0 { 1.0 } else { -1.0 };
         rig.run(&mut motion, 0.0, 1.0);
@@ -169,96 +170,30 @@ fn a_day_over_twenty_wraps() {
 }
 
 #[test]
-fn standing_is_seen_against_noise_and_a_creep_is_not_standing() {
-    let (mut rig, mut motion) = (Rig::new(8), Rig::motion());
-    rig.run(&mut motion, 0.0, 5.0);
-    // Before any turn: standing is known, speed is not.
-    assert!(matches!(motion.standing(), Standing::For(time) if time > Duration::from_secs(4)), "{motion:?}");
-    assert!(motion.glance().is_none() && motion.quality().is_none());
-    // First movement is seen long before a turn is complete.
-    rig.run(&mut motion, 10.0, 0.3);
-    assert_eq!(motion.standing(), Standing::No);
-    // A creep of half a millimetre a second never stands for as long as a second.
-    let mut longest = Duration::ZERO;
-    for _ in 0..2_000 {
-        rig.run(&mut motion, 0.5, 0.005);
-        if let Standing::For(time) = motion.standing() {
-            longest = longest.max(time);
-        }
-    }
-    assert!(longest < Duration::from_secs(1), "{longest:?}");
-    // After running, standing is seen again soon, and the glance is about nothing.
-    rig.ready(&mut motion, 200.0);
-    assert_eq!(motion.standing(), Standing::No);
-    rig.run(&mut motion, 0.0, 1.0);
-    assert!(matches!(motion.standing(), Standing::For(time) if time >= Duration::from_millis(700)));
-    let glance = motion.glance().expect("a glance");
-    assert!(glance.speed_mm_s.abs() <= 4.0 * glance.u_mm_s && glance.u_mm_s < 0.1, "{glance:?}");
-}
-
-#[test]
-fn standing_is_rarely_missed_and_never_seen_while_turning() {
-    for (rate, noise) in [(50.0, 1.0), (200.0, 3.0), (1000.0, 0.3), (2000.0, 5.0)] {
-        let (mut rig, mut motion) = (Rig::new(9), Rig::motion());
-        (rig.rate_hz, rig.noise) = (rate, noise);
-        rig.ready(&mut motion, 150.0);
-        rig.run(&mut motion, 0.0, 0.5);
-        let mut unsure = 0;
-        for _ in 0..600 {
-            rig.run(&mut motion, 0.0, 0.1);
-            unsure += u32::from(!matches!(motion.standing(), Standing::For(_)));
-        }
-        assert!(unsure <= 3, "{rate} Hz, noise {noise}: {unsure} of 600");
-        for speed in [2.0, 5.0, 20.0, 80.0, 165.0, 260.0, 330.0] {
-            // The last two pass 90 degrees a sample at 50 Hz, where turning is not to be measured; but it is no rest.
-            rig.run(&mut motion, speed, 0.5);
-            for _ in 0..100 {
-                rig.run(&mut motion, speed, 0.02);
-                let standing = motion.standing();
-                let fits = match standing {
-                    Standing::No => true,
-                    Standing::For(time) => time.as_secs_f64() * speed < 2.0,
-                    Standing::Frozen => false,
-                };
-                assert!(fits, "{rate} Hz, noise {noise}, {speed} mm/s: {standing:?}");
+fn a_glance_states_its_doubt() {
+    // From slow to fast, clean to noisy, amplitudes alike to a third: rms of error over u.
+    for (rate, noise, ratio) in [(50.0, 1.0, 1.0), (200.0, 1.0, 0.3), (200.0, 5.0, 1.0), (1000.0, 1.0, 1.0)] {
+        for speed in [0.0, 3.0, 15.0, 60.0, 150.0] {
+            let (mut square, mut count) = (0.0_f64, 0.0_f64);
+            for seed in 0..4 {
+                let (mut rig, mut motion) = (Rig::new(seed), Rig::motion());
+                (rig.rate_hz, rig.noise, rig.sine) = (rate, noise, rig.sine.map(|b| b * ratio));
+                rig.ready(&mut motion, if speed > 0.0 { speed } else { 80.0 });
+                rig.run(&mut motion, speed, 1.0);
+                for _ in 0..40 {
+                    rig.run(&mut motion, speed, 0.3);
+                    let glance = motion.glance().expect("a glance");
+                    let off = (glance.speed_mm_s.abs() - speed) / glance.u_mm_s;
+                    (square, count) = (square + off * off, count + 1.0);
+                }
             }
+            let rms = (square / count).sqrt();
+            assert!(
+                (0.3..1.7).contains(&rms),
+                "{rate} Hz, noise {noise}, ratio {ratio}, {speed} mm/s: {rms}"
+            );
         }
     }
-}
-
-#[test]
-fn a_frozen_sensor_is_no_standstill() {
-    let (mut rig, mut motion) = (Rig::new(10), Rig::motion());
-    rig.ready(&mut motion, 100.0);
-    let (_, last) = rig.next(100.0);
-    for _ in 0..400 {
-        let (at, sample) = rig.next(100.0);
-        motion.take(at, Sample { field: last.field, ..sample });
-    }
-    assert_eq!(motion.standing(), Standing::Frozen);
-    rig.run(&mut motion, 100.0, 0.5);
-    assert_eq!(motion.standing(), Standing::No);
-}
-
-#[test]
-fn old_data_and_a_lost_magnet_prove_no_standstill() {
-    let (mut rig, mut motion) = (Rig::new(11), Rig::motion());
-    rig.run(&mut motion, 0.0, 30.0);
-    for _ in 0..400 {
-        let (_, sample) = rig.next(0.0);
-        motion.take(rig.at(2.0), sample);
-    }
-    assert!(motion.lateness() > Duration::from_millis(1500), "{:?}", motion.lateness());
-    assert_eq!(motion.standing(), Standing::No);
-
-    let (mut rig, mut motion) = (Rig::new(12), Rig::motion());
-    rig.ready(&mut motion, 100.0);
-    (rig.cosine, rig.sine) = ([0.0; 3], [0.0; 3]);
-    for _ in 0..20 {
-        rig.run(&mut motion, 100.0, 0.1);
-        assert_eq!(motion.standing(), Standing::No);
-    }
-    assert!(motion.glance().is_none() && motion.quality().is_none());
 }
 
 #[test]
@@ -268,6 +203,29 @@ fn a_moved_sensor_is_calibrated_anew() {
     rig.offset = [900.0, 0.0, 0.0];
     rig.run(&mut motion, 100.0, 4.0);
     near(motion.glance().expect("a glance").speed_mm_s.abs(), 100.0, 0.05);
+}
+
+#[test]
+fn stray_samples_do_no_harm() {
+    let (mut rig, mut motion) = (Rig::new(17), Rig::motion());
+    let mut random = Random::new(17);
+    let mut feed = |motion: &mut Motion, seconds: f64| {
+        let until = rig.time_s + seconds;
+        while rig.time_s < until {
+            let (at, mut sample) = rig.next(100.0);
+            if random.unit() < 0.02 {
+                sample.field = sample.field.map(|_| 5000.0 * random.normal());
+            }
+            motion.take(at, sample);
+        }
+    };
+    feed(&mut motion, 3.0);
+    motion.begin_measure();
+    feed(&mut motion, 20.0);
+    let measured = motion.measured().expect("blocks");
+    assert!((measured.speed_mm_s.abs() - 100.0).abs() < 4.0 * measured.u_repeat_mm_s, "{measured:?}");
+    assert!(measured.turns >= 58 && !measured.unsteady, "{measured:?}");
+    near(motion.distance_mm(), 2300.0, 0.02);
 }
 
 #[test]
@@ -384,13 +342,12 @@ fn stated_doubt_is_honest_at_all_speeds() {
         (100.0, 200.0, 0.003),
         (380.0, 200.0, 0.003),
     ] {
-        let (rms, inside) = honesty(speed, rate, 1.0, scatter, 13.0);
-        table.push((format!("{speed} mm/s {rate} Hz scatter {scatter}: {rms:.3} {inside:.3}"), rms, inside));
+        let (rms, inside) = honesty(speed, rate, 1.0, scatter, 26.0);
+        // Without scatter the interval is wider than it need be: so many blocks can't exclude some.
+        let good = (0.7..1.3).contains(&rms) && inside >= 0.92 && (inside <= 0.99 || scatter == 0.0);
+        table.push((format!("{speed} mm/s {rate} Hz scatter {scatter}: {rms:.3} {inside:.3}"), good));
     }
-    let all: Vec<&str> = table.iter().map(|(text, ..)| text.as_str()).collect();
-    for (text, rms, inside) in &table {
-        assert!((0.7..1.3).contains(rms) && (0.92..=0.995).contains(inside), "{text}\n{all:#?}");
-    }
+    assert!(table.iter().all(|(_, good)| *good), "{table:#?}");
 }
 
 proptest! {

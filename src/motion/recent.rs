@@ -61,16 +61,17 @@ impl Recent {
         }
     }
 
-    /// Slope in rad/s and its standard uncertainty, for angle noise of `sigma` rad a sample.
-    pub(super) fn slope(&self, sigma: f64) -> Option<(f64, f64)> {
-        let mut best: Option<(f64, f64)> = None;
+    /// Slope in rad/s, its standard uncertainty for angle noise of `sigma` rad a sample, and the window in s.
+    pub(super) fn slope(&self, sigma: f64) -> Option<(f64, f64, f64)> {
+        let mut best: Option<(f64, f64, f64)> = None;
         for window_us in WINDOWS_US {
             let Some((slope, u)) = self.slope_over(window_us, sigma) else { continue };
-            if best.is_some_and(|(before, u_before)| (slope - before).abs() > 2.0 * u_before || u > u_before)
+            if best
+                .is_some_and(|(before, u_before, _)| (slope - before).abs() > 2.0 * u_before || u > u_before)
             {
                 break;
             }
-            best = Some((slope, u));
+            best = Some((slope, u, window_us as f64 * 1e-6));
             if u <= GOOD_ENOUGH * slope.abs() {
                 break;
             }

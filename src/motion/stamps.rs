@@ -8,8 +8,8 @@ use crate::time::BenchTime;
 const WRAP_US: i64 = 1 << 32;
 /// A stamp that goes back by up to this is a disorder on the way, not a restart.
 const BACK_US: i64 = 1_000_000;
-/// Arrival may wander by this much against the stamp, as bench time may be a scaled clock.
-const SLACK_US: i64 = 2_000_000;
+/// Stamps may run ahead of arrival by this much: the first samples may have waited on the way, much by a scaled clock.
+const SLACK_US: i64 = 30_000_000;
 /// Clock rates may differ by one part in this: a simple oscillator is off by up to 2 % (`standards/measurement.md` 2.7).
 const RATE_PART: i64 = 32;
 

@@ -85,7 +85,7 @@ impl Line {
             s_ty += t * y;
             s_yy += y * y;
         }
-        if n < 3.0 || !(s_tt > 0.0) {
+        if n < 3.0 || s_tt.is_nan() || s_tt <= 0.0 {
             return None;
         }
         let slope = s_ty / s_tt;

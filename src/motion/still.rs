@@ -10,7 +10,7 @@ use std::time::Duration;
 const CHUNK_US: i64 = 100_000;
 const CHUNK_SAMPLES: u32 = 4;
 /// A window of this many chunks gives one value of the noise.
-const WINDOW_CHUNKS: u32 = 16;
+const WINDOW_CHUNKS: u32 = 8;
 /// Means of two chunks differ by less than this many standard deviations of their difference while it stands.
 const APART: f64 = 5.0;
 /// Identical samples for this long and this many are no living signal.
@@ -102,7 +102,7 @@ impl Still {
             Some((_, before)) => {
                 self.chunk.steps += square_distance(before, field);
                 self.noise.step(before, field);
-                self.same(t_us, before == field);
+                self.same(t_us, before.map(f64::to_bits) == field.map(f64::to_bits));
             }
             None => self.same(t_us, false),
         }
@@ -133,7 +133,7 @@ impl Still {
 
     fn same(&mut self, t_us: i64, same: bool) {
         if same {
-            self.identical += 1;
+            self.identical = self.identical.saturating_add(1);
         } else {
             (self.identical, self.identical_since_us) = (0, t_us);
         }
@@ -184,6 +184,11 @@ impl Still {
         self.noise.variance().map(|variance| (variance / f64::from(axes)).sqrt())
     }
 
+    /// Standard deviation of the noise, all axes together; 0 while unknown.
+    pub(super) fn noise(&self) -> f64 {
+        self.noise.variance().unwrap_or(0.0).sqrt()
+    }
+
     pub(super) fn standing(&self) -> Standing {
         let frozen_us = self.previous.map_or(0, |(t_us, _)| t_us - self.identical_since_us);
         if self.identical >= FROZEN_SAMPLES && frozen_us >= FROZEN_US {
@@ -198,6 +203,7 @@ impl Still {
     }
 }
 
-fn square_distance(a: [f64; 3], b: [f64; 3]) -> f64 {
+/// Square of the distance of two fields.
+pub(super) fn square_distance(a: [f64; 3], b: [f64; 3]) -> f64 {
     a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
 }

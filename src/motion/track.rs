@@ -1,12 +1,7 @@
 //! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
-//!
-//! Points for the fit are taken by distance in the field, not by time, so that a long stand does not outweigh a turn.
 use super::decode::{Decode, Plane, TURN, wrapped};
-use std::collections::VecDeque;
+use super::points::Points;
 
-const MOST_POINTS: usize = 256;
-/// Neighbours in the fit are at least this part of the signal's extent apart: some 70 points a turn at most.
-const SPACING: f64 = 0.03;
 /// New points and time that make a fit worth while: before the first calibration, and after it.
 const FIRST_FIT: (usize, i64) = (16, 100_000);
 const NEXT_FIT: (usize, i64) = (64, 250_000);
@@ -27,7 +22,7 @@ pub(super) struct Phase {
 /// What a sample did to the calibration.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Tracked {
-    /// Not calibrated: no angle.
+    /// Not calibrated, or a stray sample that does not fit the calibration: no angle.
     Blind,
     /// An angle.
     Phase(Phase),
@@ -42,9 +37,7 @@ pub(super) struct Track {
     decode: Option<Decode>,
     /// Kept when a calibration is given up, so that the sense stays.
     plane: Option<Plane>,
-    points: VecDeque<[f64; 3]>,
-    extent: f64,
-    fresh: usize,
+    points: Points,
     tried_us: i64,
     last: Option<([f64; 3], f64)>,
     turns: i64,
@@ -60,9 +53,7 @@ impl Track {
             axes,
             decode: None,
             plane: None,
-            points: VecDeque::with_capacity(MOST_POINTS),
-            extent: 0.0,
-            fresh: 0,
+            points: Points::new(),
             tried_us: 0,
             last: None,
             turns: 0,
@@ -86,9 +77,10 @@ impl Track {
         self.decode.as_ref()
     }
 
-    /// The calibration, if it is new since this was last asked.
-    pub(super) fn new_decode(&mut self) -> Option<Decode> {
-        std::mem::take(&mut self.fitted).then_some(self.decode).flatten()
+    /// A calibration whose points were single samples, if it is new since this was last asked: its scatter bounds theirs.
+    pub(super) fn newly_fitted(&mut self) -> Option<Decode> {
+        let fitted = std::mem::take(&mut self.fitted);
+        self.decode.filter(|_| fitted && self.points.all_single())
     }
 
     /// A calibration was given up and none has come since: the field proves nothing.
@@ -102,18 +94,25 @@ impl Track {
     }
 
     /// A sample. `still`: the axle is known to stand, so there is nothing to learn. `frozen`: a measurement rests on
-    /// the calibration, so it must stay as it is.
-    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], still: bool, frozen: bool) -> Tracked {
+    /// the calibration, so it must stay as it is. `noise`: standard deviation of the field, all axes together.
+    pub(super) fn take(
+        &mut self,
+        t_us: i64,
+        field: [f64; 3],
+        noise: f64,
+        still: bool,
+        frozen: bool,
+    ) -> Tracked {
         if self.is_odd(t_us, field) {
-            return if self.lost { Tracked::Lost } else { self.unwrap(field, self.decode) };
+            return if self.lost { Tracked::Lost } else { Tracked::Blind };
         }
         let calibrated = self.decode.is_some();
         if !(calibrated && still) {
-            self.gather(field);
+            self.points.offer(field, noise, self.phi());
         }
         let (points, wait_us) = if calibrated { NEXT_FIT } else { FIRST_FIT };
-        if self.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
-            (self.fresh, self.tried_us) = (0, t_us);
+        if self.points.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
+            (self.points.fresh, self.tried_us) = (0, t_us);
             if let Some(turned) = self.fit() {
                 let Tracked::Phase(phase) = self.unwrap(field, self.decode) else { return Tracked::Blind };
                 return Tracked::Phase(Phase { step: turned, ..phase });
@@ -136,27 +135,10 @@ impl Track {
         true
     }
 
-    fn gather(&mut self, field: [f64; 3]) {
-        let least = SPACING * self.extent;
-        let far = |last: &[f64; 3]| {
-            let square: f64 = last.iter().zip(field).map(|(a, b)| (a - b) * (a - b)).sum();
-            square >= least * least
-        };
-        if !self.points.back().is_none_or(far) {
-            return;
-        }
-        if self.points.len() == MOST_POINTS {
-            self.points.pop_front();
-        }
-        self.points.push_back(field);
-        self.fresh += 1;
-    }
-
     /// Tries a fit. The first one needs a whole turn and gives the path of its points.
     fn fit(&mut self) -> Option<f64> {
-        let points = self.points.make_contiguous();
-        self.extent = extent(points);
-        let (decode, turned) = Decode::fit(points, self.axes, self.plane.as_ref())?;
+        let sound = self.points.sound();
+        let (decode, turned) = Decode::fit(&sound, self.axes, self.plane.as_ref())?;
         let Some(before) = self.decode else {
             if turned.abs() < TURN {
                 return None;
@@ -186,7 +168,16 @@ impl Track {
         let before = self.last.replace((field, theta)).map_or(theta, |(_, theta)| theta);
         let step = wrapped(theta - before);
         self.turns += whole_turn(before + step, theta);
-        Tracked::Phase(Phase { phi: self.turns as f64 * TURN + theta + self.shift, step })
+        Tracked::Phase(Phase { phi: self.unwrapped(theta), step })
+    }
+
+    fn unwrapped(&self, theta: f64) -> f64 {
+        self.turns as f64 * TURN + theta + self.shift
+    }
+
+    /// Unwrapped angle of the last sample.
+    fn phi(&self) -> Option<f64> {
+        self.last.map(|(_, theta)| self.unwrapped(theta))
     }
 
     /// Standard deviation of the angle where the unwrapped angle is `phi`, for noise of `sigma` in each axis.
@@ -205,15 +196,4 @@ fn whole_turn(continuous: f64, shown: f64) -> i64 {
     } else {
         0
     }
-}
-
-/// Size of the cloud without its outermost twentieth on each side, so that a stray sample can't blow it up.
-fn extent(points: &[[f64; 3]]) -> f64 {
-    let cut = points.len() / 20;
-    let across = |axis: usize| {
-        let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        values[values.len() - 1 - cut] - values[cut]
-    };
-    if points.is_empty() { 0.0 } else { (0..3).map(|axis| across(axis) * across(axis)).sum::<f64>().sqrt() }
 }
