@@ -74,19 +74,57 @@ pub fn fit_table(
     tolerance: &Tolerance,
 ) -> Result<TableFit, FitError> {
     check_top(target.top(), forward, reverse, 0.0)?;
-    let wanted: Vec<Wanted> = (1..=ENTRIES)
+    let wanted = wanted(target, tolerance);
+    let trims = search(forward, reverse, &wanted).ok_or(FitError::DirectionsTooUnlike)?;
+    with_trims(trims, forward, reverse, &wanted)
+}
+
+/// A table for curves that a verify has corrected. The trims stay where they serve: a decoder that rounds the product
+/// of entry and trim rounds it as it did when it was measured, so the correction holds; other trims would shuffle
+/// the rounding anew. They are searched again where, kept, they would leave a deviation beyond the tolerance.
+///
+/// # Errors
+/// As [`fit_table`].
+pub fn refit_table(
+    before: &TableFit,
+    forward: &SpeedCurve,
+    reverse: &SpeedCurve,
+    target: &Target,
+    tolerance: &Tolerance,
+) -> Result<TableFit, FitError> {
+    check_top(target.top(), forward, reverse, 0.0)?;
+    let trims = (before.trim_forward, before.trim_reverse);
+    let wanted = wanted(target, tolerance);
+    let serves = Trial::new(forward, reverse, trims.0, trims.1)
+        .is_some_and(|trial| worst(&wanted, |speed| trial.best_deviation(speed)) <= 1.0);
+    if serves {
+        return with_trims(trims, forward, reverse, &wanted);
+    }
+    fit_table(forward, reverse, target, tolerance)
+}
+
+/// The wanted speeds of all entries.
+fn wanted(target: &Target, tolerance: &Tolerance) -> Vec<Wanted> {
+    (1..=ENTRIES)
         .map(|entry| target.at(entry as f64))
         .map(|speed_mm_s| Wanted {
             speed_mm_s,
             allowed_mm_s: tolerance.allowed(speed_mm_s, 0.0).max(f64::EPSILON),
         })
-        .collect();
-    let (trim_forward, trim_reverse) =
-        search(forward, reverse, &wanted).ok_or(FitError::DirectionsTooUnlike)?;
+        .collect()
+}
+
+/// The best entries under these trims.
+fn with_trims(
+    (trim_forward, trim_reverse): (u8, u8),
+    forward: &SpeedCurve,
+    reverse: &SpeedCurve,
+    wanted: &[Wanted],
+) -> Result<TableFit, FitError> {
     let trial =
         Trial::new(forward, reverse, trim_forward, trim_reverse).ok_or(FitError::DirectionsTooUnlike)?;
     let mut table = [0; ENTRIES];
-    for (value, wanted) in table.iter_mut().zip(&wanted) {
+    for (value, wanted) in table.iter_mut().zip(wanted) {
         *value = trial.best_value(wanted.speed_mm_s);
     }
     Ok(TableFit { table, trim_forward, trim_reverse })

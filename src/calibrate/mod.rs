@@ -25,7 +25,7 @@ mod trial;
 pub use baseline::{BaselineKind, baseline_drive};
 pub use correct::correct;
 pub use curve::{CurveError, SpeedCurve};
-pub use fit::{FitError, check_top, fit_table, reachable_top};
+pub use fit::{FitError, check_top, fit_table, reachable_top, refit_table};
 pub use predict::{predict, predicted_worst, table_limit};
 pub use smooth::smoothed;
 pub use steps::{entry_position, nearest_step};

@@ -5,7 +5,7 @@ use super::sweep::SweepFound;
 use super::verify::Verified;
 use crate::calibrate::{
     SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
-    predict, predicted_worst, reachable_top, smoothed, table_limit,
+    predict, predicted_worst, reachable_top, refit_table, smoothed, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::station::Direction;
@@ -137,8 +137,9 @@ impl Findings {
                 .collect();
             correct(computed.curve(direction), &computed.fit, direction, &points)
         };
-        let better = self.table(side(Direction::Forward), side(Direction::Reverse)).ok()?;
-        (better.fit != computed.fit).then_some(better)
+        let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
+        let fit = refit_table(&computed.fit, &forward, &reverse, &self.target, &self.tolerance).ok()?;
+        (fit != computed.fit).then_some(Computed { fit, forward, reverse })
     }
 
     fn table(&self, forward: SpeedCurve, reverse: SpeedCurve) -> Result<Computed, Failure> {

@@ -11,7 +11,7 @@ const RAMP_PARTS: u16 = 10;
 /// Pause between two changes of a ramp.
 const RAMP_PAUSE: Duration = Duration::from_millis(150);
 /// The axle must stand this long before the direction is changed.
-const STAND_BEFORE_REVERSE: Duration = Duration::from_millis(700);
+const STAND_BEFORE_REVERSE: Duration = Duration::from_millis(1000);
 
 /// A move to one setting and direction.
 #[derive(Debug)]

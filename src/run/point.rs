@@ -4,9 +4,10 @@
 //! then looks a quarter second apart, over at least two turns, whose older half agrees with the newer half within 1 %
 //! or their noise: halves of whole turns do not see what repeats every turn. Averaging rests on whole turns and
 //! Student's t (`standards/measurement.md` sections 3.3 and 5).
-use super::cx::{Cx, Step};
+use super::cx::{Cx, Failure, Step};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
+use crate::cause::sensor as causes;
 use crate::motion::{Measured, Standing};
 use crate::station::Direction;
 use crate::time::BenchTime;
@@ -29,6 +30,8 @@ const SETTLE_REL: f64 = 0.01;
 const STANDS: Duration = Duration::from_millis(2500);
 /// Fewest whole-turn blocks a result rests on, time limit apart.
 const TURNS_LEAST: u32 = 5;
+/// Samples a turn that are needed.
+const SAMPLES_A_TURN: f64 = 4.0;
 /// Measurements tried again because the first half differed from the second.
 const RETRIES: u32 = 2;
 
@@ -84,6 +87,7 @@ impl Point {
             Stage::Settling { .. } => Ok(self.settle(cx)),
             Stage::Measuring { since } => {
                 let since = *since;
+                enough_samples(cx)?;
                 Ok(self.measure(cx, since))
             }
         }
@@ -160,6 +164,17 @@ impl Point {
         });
         Some(Some(measured))
     }
+}
+
+/// Fewer than four samples a turn could be taken for another speed (`standards/measurement.md` section 2.2).
+fn enough_samples(cx: &Cx) -> Result<(), Failure> {
+    let (Some(quality), Some(glance)) = (cx.motion.quality(), cx.fresh_glance()) else { return Ok(()) };
+    let turns_hz = glance.speed_mm_s.abs() / cx.plan.spec.axle.circumference_mm;
+    if quality.rate_hz >= SAMPLES_A_TURN * turns_hz {
+        return Ok(());
+    }
+    let evidence = format!("{:.0} samples a second at {turns_hz:.1} turns a second", quality.rate_hz);
+    Err(Failure::halted(&causes::TOO_FEW_SAMPLES, evidence))
 }
 
 /// Recent looks at the speed, oldest first.
