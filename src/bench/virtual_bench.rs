@@ -6,8 +6,8 @@
 use crate::journal::{FrameRef, Header, Recorder, RecorderError, VirtualDisk};
 use crate::run::desk::Desk;
 use crate::run::{
-    Answer, CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record, RecordBody,
-    RunOutcome, RunPlan,
+    Answer, CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record,
+    RecordBody, RunOutcome, RunPlan,
 };
 use crate::sim::{Conn, SimBench, SimFault, SimOutput, SimSpec};
 use crate::station::{LinkOrder, Session};
@@ -212,12 +212,12 @@ impl Play {
     }
 
     /// When the simulation is looked at next: the end of the batch in which it does something.
-    fn sim_due(&self) -> Option<BenchTime> {
-        let at = self.setup.bench.next_event()?;
+    fn sim_due(&self) -> BenchTime {
+        let at = self.setup.bench.next_event();
         let batch = u64::try_from(self.setup.batch.as_nanos()).unwrap_or(u64::MAX).max(1);
         let nanos = at.since(self.setup.began).as_nanos();
         let ends = u64::try_from(nanos).unwrap_or(u64::MAX).div_ceil(batch).saturating_mul(batch);
-        Some(BenchTime::from_nanos(ends).max(self.now))
+        BenchTime::from_nanos(ends).max(self.now)
     }
 
     /// Goes on to the next thing that happens, and lets it happen.
@@ -226,9 +226,7 @@ impl Play {
         let flight = self.flights.keys().next().map(|(at, _)| *at);
         let fault = self.faults.front().map(|(at, _)| *at);
         let sim = self.sim_due();
-        let Some(next) = [wake, flight, fault, sim, self.sync_due].into_iter().flatten().min() else {
-            return self.break_off("nothing will ever happen again, and the run has not ended");
-        };
+        let next = [wake, flight, fault, self.sync_due].into_iter().flatten().fold(sim, BenchTime::min);
         if next > self.now {
             self.now = next;
             self.wakes_here = 0;
@@ -248,6 +246,7 @@ impl Play {
         } else if wake.is_some_and(|at| at <= self.now) {
             self.wake();
         }
+        self.collect();
     }
 
     fn wake(&mut self) {
@@ -302,8 +301,8 @@ impl Play {
             return;
         }
         // What was told in one look arrives in one piece.
-        if let Some((_, Flight::FromSensor(last, Input::SensorBytes(waiting)))) = self.flights.iter_mut().next_back()
-            .filter(|((at, _), _)| *at == self.now + self.setup.latency)
+        if let Some((_, Flight::FromSensor(last, Input::SensorBytes(waiting)))) =
+            self.flights.iter_mut().next_back().filter(|((at, _), _)| *at == self.now + self.setup.latency)
             && *last == link
         {
             waiting.extend_from_slice(&bytes);
@@ -346,7 +345,7 @@ impl Play {
 
     fn strike(&mut self, fault: Fault) {
         match fault {
-            Fault::Sim(fault) => self.setup.bench.inject(fault),
+            Fault::Sim(fault) => self.setup.bench.apply(fault),
             Fault::StationCut(span) => {
                 self.station_cut_until = self.now + span;
                 for (session, conn) in std::mem::take(&mut self.sessions) {

@@ -47,7 +47,10 @@ impl Reason {
 
 /// Every cause of the catalogue.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
-    [bench_file::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL].into_iter().flatten().copied()
+    [bench_file::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
+        .into_iter()
+        .flatten()
+        .copied()
 }
 
 /// The cause with this code.
