@@ -1,0 +1,299 @@
+//! The simulated bench as one machine: bytes and time in, bytes out. It knows no sockets and no clock; whoever runs it
+//! brings the time with [`SimBench::advance`] and carries the bytes.
+use super::decoder::Decoder;
+use super::drive;
+use super::engine::{Engine, TICK_S};
+use super::fault::SimFault;
+use super::field::{Health, Sensor};
+use super::noise::{Noise, Stream};
+use super::server::{Outgoing, Server};
+use super::spec::SimSpec;
+use super::track::Track;
+use crate::time::BenchTime;
+use std::collections::{BTreeMap, VecDeque};
+
+/// Nanoseconds of a tick of the engine.
+const TICK_NS: u64 = 1_000_000;
+
+/// A connection to the station's server, numbered by whoever carries the bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Conn(pub u32);
+
+/// What comes out of the bench.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SimOutput {
+    /// Bytes of the station on a connection.
+    Station(Conn, Vec<u8>),
+    /// The station closes a connection; nothing follows on it.
+    CloseStation(Conn),
+    /// Bytes of the sensor.
+    Sensor(Vec<u8>),
+}
+
+/// How things really are. The program under test never sees it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Truth {
+    /// The time this holds at.
+    pub at: BenchTime,
+    /// Speed of the wheel's rim, mm/s; positive is forward as the engine was built.
+    pub speed_mm_s: f64,
+    /// Way of the wheel's rim since the start, mm, signed.
+    pub position_mm: f64,
+    /// Drive of the motor, counts of 255; negative is reverse as built.
+    pub drive_counts: f64,
+    /// The rail carries power.
+    pub rail_live: bool,
+    /// The rail serves programming.
+    pub in_service_mode: bool,
+    /// The moving step the decoder was last ordered to; 0 stands still.
+    pub ordered_step: u16,
+    /// Steps of the mode it was ordered in: 14, 28 or 126.
+    pub ordered_of: u16,
+    /// The direction it was last ordered in.
+    pub ordered_forward: bool,
+    /// Functions as the decoder has them; bit n is Fn.
+    pub functions: u32,
+    /// 0 cold, 1 warm from running.
+    pub warmth: f64,
+    /// The highest speed so far, mm/s, whichever way.
+    pub highest_speed_mm_s: f64,
+    /// All CVs that the decoder has.
+    pub cvs: BTreeMap<u16, u8>,
+    /// How often the decoder was set back to its delivered state.
+    pub factory_resets: u32,
+}
+
+/// The simulated bench.
+///
+/// Call order: [`advance`](Self::advance) to the time of a happening, tell the happening (bytes, connections, faults),
+/// then [`poll_output`](Self::poll_output) until it returns nothing. The outputs do not depend on how the time between
+/// two happenings is cut into steps.
+#[derive(Clone, Debug)]
+pub struct SimBench {
+    now: BenchTime,
+    ticks: u64,
+    engine: Engine,
+    decoder: Decoder,
+    sensor: Sensor,
+    server: Server,
+    garbage: Noise,
+    circumference_mm: f64,
+    highest_speed_mm_s: f64,
+    out: VecDeque<SimOutput>,
+}
+
+impl SimBench {
+    /// A bench at bench time zero: rail dead, engine cold and standing, nobody connected.
+    #[must_use]
+    pub fn new(spec: SimSpec) -> Self {
+        let seed = spec.seed;
+        let track = Track::new(Noise::new(seed ^ 0x5EED, Stream::Rail), spec.server.overlooks);
+        Self {
+            now: BenchTime::ZERO,
+            ticks: 0,
+            circumference_mm: spec.engine.circumference_mm,
+            engine: Engine::new(spec.engine, seed),
+            decoder: Decoder::new(spec.decoder, seed),
+            sensor: Sensor::new(spec.sensor, seed),
+            server: Server::new(spec.server, track),
+            garbage: Noise::new(seed, Stream::Garbage),
+            highest_speed_mm_s: 0.0,
+            out: VecDeque::new(),
+        }
+    }
+
+    /// A client has connected to the station.
+    pub fn station_connected(&mut self, conn: Conn) {
+        self.server.connected(self.now, conn.0);
+        self.collect();
+    }
+
+    /// Bytes came from a client of the station.
+    pub fn station_bytes(&mut self, conn: Conn, bytes: &[u8]) {
+        self.server.bytes(self.now, conn.0, bytes);
+        self.after_server();
+    }
+
+    /// A client of the station is gone.
+    pub fn station_gone(&mut self, conn: Conn) {
+        self.server.gone(self.now, conn.0);
+        self.after_server();
+    }
+
+    /// Somebody listens to the sensor: its header line comes at once, samples follow.
+    pub fn sensor_connected(&mut self) {
+        let header = self.sensor.connect(self.now);
+        self.out.push_back(SimOutput::Sensor(header));
+    }
+
+    /// Nobody listens to the sensor any more.
+    pub fn sensor_gone(&mut self) {
+        self.sensor.disconnect();
+    }
+
+    /// Runs everything up to `to`. A time before the present one changes nothing.
+    pub fn advance(&mut self, to: BenchTime) {
+        while let Some(at) = self.next_step().filter(|at| *at <= to) {
+            self.now = self.now.max(at);
+            self.step(self.now);
+        }
+        self.now = self.now.max(to);
+    }
+
+    /// When something will come out by itself: the next sample, a reply that is due. The end of time if nothing will.
+    /// Programming replies are found by advancing: then it names the end of the packet on the rail.
+    #[must_use]
+    pub fn next_event(&self) -> BenchTime {
+        let programming = if self.server.track().busy() { self.server.track().packet_ends() } else { None };
+        let events = [self.sensor.next_line(), self.server.next_event(), programming];
+        events.into_iter().flatten().min().unwrap_or(BenchTime::from_nanos(u64::MAX)).max(self.now)
+    }
+
+    /// The next thing that came out.
+    pub fn poll_output(&mut self) -> Option<SimOutput> {
+        self.out.pop_front()
+    }
+
+    /// How things really are now.
+    #[must_use]
+    pub fn truth(&self) -> Truth {
+        let ordered = self.decoder.ordered();
+        Truth {
+            at: self.now,
+            speed_mm_s: self.engine.speed_mm_s(),
+            position_mm: self.engine.position_mm(self.since_tick_s(self.now)),
+            drive_counts: self.decoder.drive() * drive::FULL,
+            rail_live: self.server.track().live(),
+            in_service_mode: self.server.track().in_service(),
+            ordered_step: ordered.step,
+            ordered_of: ordered.steps,
+            ordered_forward: ordered.forward,
+            functions: self.decoder.functions(),
+            warmth: self.engine.warmth(),
+            highest_speed_mm_s: self.highest_speed_mm_s,
+            cvs: self.decoder.memory().all().clone(),
+            factory_resets: self.decoder.memory().factory_resets(),
+        }
+    }
+
+    /// Speed, mm/s without sign, to which the engine settles from standstill at `step` of `of` (14, 28 or 126) in the
+    /// direction ordered, as warm as it is and with the CVs as they are. Mean over turns, scatter left out.
+    #[must_use]
+    pub fn steady_speed(&self, forward: bool, step: u16, of: u16) -> f64 {
+        let share = self.decoder.counts_at(step, of, forward) / drive::FULL;
+        let drive = if self.decoder.turns_forward(forward) { share } else { -share };
+        self.engine.steady_speed(drive).abs()
+    }
+
+    /// A fault begins (or ends) now.
+    pub fn apply(&mut self, fault: SimFault) {
+        let now = self.now;
+        match fault {
+            SimFault::StationSilent(span) => self.server.be_silent(now, span),
+            SimFault::StationDrop(conn) => self.server.drop_links(now, conn.map(|conn| conn.0)),
+            SimFault::LateReplies(by) => self.server.be_late(by),
+            SimFault::StationGarbage(count) => {
+                let bytes = self.nonsense(count);
+                self.server.babble(&bytes);
+            }
+            SimFault::SensorGarbage(count) => {
+                let bytes = self.nonsense(count);
+                self.out.push_back(SimOutput::Sensor(bytes));
+            }
+            SimFault::SensorFrozen => self.set_sensor(Health::Frozen),
+            SimFault::SensorSilent => self.set_sensor(Health::Silent),
+            SimFault::SensorWell => self.set_sensor(Health::Well),
+            SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
+            SimFault::Stall => self.engine.set_stalled(true),
+            SimFault::Freed => self.engine.set_stalled(false),
+            SimFault::RunAway(share) => self.decoder.run_away(Some(share.clamp(-1.0, 1.0))),
+            SimFault::Tamed => self.decoder.run_away(None),
+            SimFault::AnotherThrottle { step, forward } => {
+                if let Some(address) = self.decoder.memory().address() {
+                    self.server.other_throttle(now, address, step, forward);
+                }
+            }
+            SimFault::AnotherLock => {
+                if let Some(address) = self.decoder.memory().address() {
+                    self.server.other_lock(now, address.number);
+                }
+            }
+            SimFault::Warmth(warmth) => self.engine.set_warmth(warmth),
+        }
+        self.after_server();
+    }
+
+    fn set_sensor(&mut self, health: Health) {
+        self.sensor.skip_to(self.now);
+        self.sensor.set_health(health);
+    }
+
+    fn nonsense(&mut self, count: usize) -> Vec<u8> {
+        let mut bytes = self.garbage.bytes(count);
+        bytes.push(b'\n');
+        bytes
+    }
+
+    /// The next instant at which anything happens inside.
+    fn next_step(&self) -> Option<BenchTime> {
+        let tick = BenchTime::from_nanos((self.ticks + 1).saturating_mul(TICK_NS));
+        let others = [self.server.track().packet_ends(), self.sensor.next_line(), self.server.next_event()];
+        others.into_iter().flatten().chain([tick]).min()
+    }
+
+    fn step(&mut self, at: BenchTime) {
+        if (self.ticks + 1).saturating_mul(TICK_NS) <= at.as_nanos() {
+            self.tick(at);
+        }
+        if self.server.track().packet_ends().is_some_and(|ends| ends <= at) {
+            self.end_packet(at);
+        }
+        if self.sensor.next_line().is_some_and(|due| due <= at) {
+            let turns = self.engine.position_mm(self.since_tick_s(at)) / self.circumference_mm;
+            let line = self.sensor.line(turns);
+            self.out.push_back(SimOutput::Sensor(line));
+        }
+        if self.server.next_event().is_some_and(|due| due <= at) {
+            self.server.advance(at);
+            self.after_server();
+        }
+    }
+
+    fn tick(&mut self, at: BenchTime) {
+        self.ticks += 1;
+        self.engine.tick(self.decoder.drive());
+        self.decoder.tick(at, TICK_S);
+        self.highest_speed_mm_s = self.highest_speed_mm_s.max(self.engine.speed_mm_s().abs());
+    }
+
+    fn end_packet(&mut self, at: BenchTime) {
+        let Some(packet) = self.server.track_mut().finish_packet(at) else { return };
+        let pulse = self.decoder.receive(at, packet.bytes());
+        let was_busy = self.server.track().busy();
+        self.server.track_mut().go_on(at, pulse);
+        if was_busy && !self.server.track().busy() {
+            self.server.advance(at);
+            self.after_server();
+        }
+    }
+
+    /// What the server did may have switched the rail, and it may have something to send.
+    fn after_server(&mut self) {
+        let live = self.server.track().live();
+        self.decoder.set_rail(self.now, live);
+        self.collect();
+    }
+
+    fn collect(&mut self) {
+        while let Some(out) = self.server.poll() {
+            self.out.push_back(match out {
+                Outgoing::Bytes(conn, bytes) => SimOutput::Station(Conn(conn), bytes),
+                Outgoing::Close(conn) => SimOutput::CloseStation(Conn(conn)),
+            });
+        }
+    }
+
+    fn since_tick_s(&self, at: BenchTime) -> f64 {
+        at.as_nanos().saturating_sub(self.ticks.saturating_mul(TICK_NS)) as f64 / 1e9
+    }
+}

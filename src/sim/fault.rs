@@ -1,0 +1,45 @@
+//! What can go wrong on the simulated bench, at an instant.
+use super::bench::Conn;
+use std::time::Duration;
+
+/// A fault. It begins when applied; those that last end by time or by their opposite.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum SimFault {
+    /// The server neither answers nor tells anything for this long; the rail goes on as it was.
+    StationSilent(Duration),
+    /// The server closes this connection, or all.
+    StationDrop(Option<Conn>),
+    /// Everything the server sends comes later by this much, from now on.
+    LateReplies(Duration),
+    /// This many bytes without sense come on every connection of the station, a line end among them.
+    StationGarbage(usize),
+    /// This many bytes without sense come from the sensor, a line end among them.
+    SensorGarbage(usize),
+    /// The sensor goes on stamping, but its field stays as it is.
+    SensorFrozen,
+    /// The sensor sends nothing.
+    SensorSilent,
+    /// The sensor works again.
+    SensorWell,
+    /// The station's protection cuts the rail.
+    PowerCut,
+    /// The wheels are held, until [`SimFault::Freed`].
+    Stall,
+    /// The wheels turn again.
+    Freed,
+    /// The decoder heeds no order and drives on at this share of full drive (-1 to 1), as long as the rail is live.
+    RunAway(f64),
+    /// The decoder heeds orders again.
+    Tamed,
+    /// Somebody at the station itself sets the engine going: a step of the steps that were announced.
+    AnotherThrottle {
+        /// The step; 0 stands still.
+        step: u16,
+        /// Where to.
+        forward: bool,
+    },
+    /// Somebody at the station itself takes the engine's lock, without limit.
+    AnotherLock,
+    /// The engine is as warm as this at once: 0 cold, 1 warm from running.
+    Warmth(f64),
+}

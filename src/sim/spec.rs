@@ -1,0 +1,214 @@
+//! What a simulated bench is made of. Nothing here is checked; [`super::SimBench::new`] brings wild values into range.
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+/// A whole simulated bench. Two benches with the same recipe and the same inputs give the same bytes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SimSpec {
+    /// Where every random number comes from.
+    pub seed: u64,
+    /// Motor, gears, friction.
+    pub engine: EngineSim,
+    /// The decoder in the engine.
+    pub decoder: DecoderSim,
+    /// The field sensor at the axle.
+    pub sensor: SensorSim,
+    /// The station's server.
+    pub server: ServerSim,
+}
+
+/// A brushed permanent-magnet motor with averaged drive, its gears and friction.
+///
+/// Textbook model, standards/measurement.md section 10:
+/// `J dw/dt = K (D Vs - K w)/R - Tc sgn(w) - b w`, `v = C w / (2 pi N)`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EngineSim {
+    /// Winding resistance when cold, ohm.
+    pub resistance_ohm: f64,
+    /// Motor constant when cold, V s/rad (and N m/A).
+    pub constant_v_s: f64,
+    /// Inertia of everything that turns, seen by the motor, kg m2.
+    pub inertia_kg_m2: f64,
+    /// Running friction when cold, N m.
+    pub friction_n_m: f64,
+    /// Friction at standstill over running friction.
+    pub stiction: f64,
+    /// Viscous friction, N m s/rad.
+    pub viscous_n_m_s: f64,
+    /// Rectified supply, V.
+    pub supply_v: f64,
+    /// Motor turns a turn of the wheel.
+    pub gear: f64,
+    /// Circumference of the wheel or roller, mm.
+    pub circumference_mm: f64,
+    /// Bend of the drive: `D + bend D (1 - D)` reaches the motor. 0 is straight.
+    pub bend: f64,
+    /// Drive that arrives in reverse over what arrives forward.
+    pub reverse_drive: f64,
+    /// Friction in reverse over friction forward.
+    pub reverse_friction: f64,
+    /// Share of the friction that is gone when warm, 0 to 1.
+    pub friction_fall: f64,
+    /// Share that winding resistance rises by when warm.
+    pub winding_rise: f64,
+    /// Share of the motor constant that is lost when warm.
+    pub flux_loss: f64,
+    /// Time constant of warming while it turns, s.
+    pub warming_s: f64,
+    /// Time constant of cooling while it stands, s.
+    pub cooling_s: f64,
+    /// Once-per-turn ripple of the real speed, share of the speed.
+    pub ripple: f64,
+    /// Where on the turn the ripple is at its top, rad.
+    pub ripple_at_rad: f64,
+    /// Scatter of the speed from turn to turn, standard deviation, share of the speed.
+    pub scatter: f64,
+}
+
+/// Which entry of the speed table a 126-mode step meets. RCN-225 only says "interpolate"; both readings exist.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TableReading {
+    /// Step 1 is entry 1, step 126 is entry 28: position `1 + (n - 1) x 27/125`.
+    EndToEnd,
+    /// Entry k lies at step 4.5 k, with zero below entry 1.
+    QuarterSteps,
+}
+
+/// What becomes of a drive that is not a whole count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rounding {
+    /// It stays as it is.
+    Exact,
+    /// Down to the whole count.
+    Down,
+    /// To the nearest count, halves up.
+    HalfUp,
+}
+
+/// A decoder as the NMRA and RCN standards describe it, with the liberties that makers take.
+#[derive(Clone, Debug, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "each liberty is taken or not, whatever the others")]
+pub struct DecoderSim {
+    /// The CVs it has, with their values as delivered.
+    pub cvs: BTreeMap<u16, u8>,
+    /// How 126 steps read the 28 entries.
+    pub reading: TableReading,
+    /// What becomes of fractions of a count.
+    pub rounding: Rounding,
+    /// The trims CV 66 and 95 act with the table bit off as well.
+    pub trims_without_table: bool,
+    /// A write of 0 to CV 2, 5 or 6 is not acknowledged and changes nothing.
+    pub refuses_zeros: bool,
+    /// With CV 2, 5 and 6 all 0, every moving step drives at this one count.
+    pub crawl: Option<u8>,
+    /// CVs that are stored but never answer a read.
+    pub unreadable: BTreeSet<u16>,
+    /// A write that was carried out is acknowledged (S-9.2.3 allows it without requiring it).
+    pub acknowledges_writes: bool,
+    /// CV 15 and 16 lock the others unless they are equal.
+    pub key_lock: bool,
+    /// It has a speed table; without one CV 29 bit 4 stays 0.
+    pub has_table: bool,
+    /// Share of packets that it misses (S-9.1 B allows 5 %).
+    pub misses: f64,
+    /// How long it drives on from its own store when the rail is dead.
+    pub store: Duration,
+}
+
+/// A field sensor beside an axle that carries a magnet.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorSim {
+    /// Samples a second, 50 to 2000.
+    pub rate_hz: u16,
+    /// 3, or 2 for a sensor without `bz`.
+    pub axes: u8,
+    /// Decimals that are sent, at most 6.
+    pub decimals: u8,
+    /// Field of the magnet across its moment at the sensor's place, in the sensor's unit.
+    pub amplitude: f64,
+    /// Root mean square noise an axis, share of the amplitude.
+    pub noise: f64,
+    /// Where it sits: angle from the axle's line to the sensor, degrees (0 at the axle's end, 90 beside the disc).
+    pub polar_deg: f64,
+    /// How it is mounted: rows turn (radial, tangential, axial) into its own axes.
+    pub mount: [[f64; 3]; 3],
+    /// Gain of each axis.
+    pub gains: [f64; 3],
+    /// Angle by which y leans to x, z to x, and z to y, rad.
+    pub skew_rad: [f64; 3],
+    /// Constant field of each axis, in the sensor's unit.
+    pub offsets: [f64; 3],
+    /// Once-per-turn error of the magnet's angle, rad.
+    pub turn_error_rad: f64,
+    /// Where on the turn that error is zero, rad.
+    pub turn_error_at_rad: f64,
+    /// Error of its clock rate, parts per million; a positive one runs fast.
+    pub clock_ppm: f64,
+    /// Its microsecond counter at bench time zero.
+    pub start_us: u32,
+    /// The header line comes again after this many samples; 0 for never.
+    pub header_every: u32,
+}
+
+/// Spellings of the 202 reply that are seen in the field (standards/srcp.md A2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spelling202 {
+    /// `202 OK CONNECTIONMODEOK`
+    Joined,
+    /// `202 OK CONNECTION MODE`
+    Apart,
+    /// `202 OK CONNECTIONMODE`
+    Plain,
+}
+
+/// An SRCP server, with the liberties that servers take (standards/srcp.md A10).
+#[derive(Clone, Debug, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "each liberty is taken or not, whatever the others")]
+pub struct ServerSim {
+    /// How it writes 202.
+    pub spelling: Spelling202,
+    /// Replies begin with a timestamp.
+    pub timestamps: bool,
+    /// Lines end in CR LF.
+    pub cr_lf: bool,
+    /// It offers LOCK.
+    pub locks: bool,
+    /// It offers SM.
+    pub programming: bool,
+    /// `200 OK 7` after GO in place of `200 OK GO 7`.
+    pub short_go: bool,
+    /// A second INIT of an engine is answered 424 (and carried out all the same).
+    pub says_reinitialized: bool,
+    /// Speeds are reported in decoder steps, not as they were sent.
+    pub reports_steps: bool,
+    /// Time from a line to its reply.
+    pub reply_delay: Duration,
+    /// Its clock at bench time zero, milliseconds since 1970.
+    pub epoch_ms: u64,
+    /// Error of its clock rate, parts per million.
+    pub clock_ppm: f64,
+    /// Share of acknowledgement pulses that it overlooks.
+    pub overlooks: f64,
+    /// Sessions it can hold.
+    pub most_sessions: usize,
+}
+
+impl Default for ServerSim {
+    fn default() -> Self {
+        Self {
+            spelling: Spelling202::Plain,
+            timestamps: true,
+            cr_lf: false,
+            locks: true,
+            programming: true,
+            short_go: false,
+            says_reinitialized: false,
+            reports_steps: false,
+            reply_delay: Duration::from_millis(2),
+            epoch_ms: 1_790_000_000_000,
+            clock_ppm: 0.0,
+            overlooks: 0.0,
+            most_sessions: 32,
+        }
+    }
+}
