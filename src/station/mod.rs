@@ -153,9 +153,12 @@ pub enum OrderEnd {
         /// The CV value read.
         value: Option<u8>,
     },
-    /// The station said no.
+    /// The station said no, or the order was not sent at all.
     Refused {
-        /// The station's own code, as text.
+        /// The station's own code, as text; or, where nothing was sent, a word: `superseded` (a stop came first),
+        /// `not-sent`, `not-offered`, `never-written`, `cv-range`, `setting-range`, `engine-not-taken`, `busy`, or the
+        /// code of a cause (`station-unreachable`, `station-silent`, `station-not-srcp`, `station-version`,
+        /// `station-no-engines`, `session-lost`).
         code: String,
         /// The station's own words.
         words: String,
@@ -254,11 +257,13 @@ pub enum LinkEvent<'a> {
 /// What the shell is asked to do with a link.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkOrder {
-    /// Open a connection for this session (the shell knows the endpoint).
+    /// Open a connection for this session (the shell knows the endpoint). Whatever was open or being opened for it
+    /// before is gone.
     Open(Session),
     /// Send these bytes now.
     Send(Session, Vec<u8>),
-    /// Close it.
+    /// Close it, or give up opening it. From here on the shell hands in no event of that connection any more, not even
+    /// its end: a late byte or a late `Closed` would be taken for one of the next connection.
     Close(Session),
 }
 

@@ -3,10 +3,11 @@
 //! It may not know sockets, clocks, the run or any particular server. Method: `standards/srcp.md` part A, above all its
 //! list of traps (A10). That sheet was written without the full text of the standard; conformity to it is not claimed.
 //!
-//! - [`lines`]: bytes to lines. [`reply`]: lines to codes and values. [`handshake`]: welcome to mode, a table.
-//! - [`exchange`]: one command and whether a reply answers it. [`wire`]: one session's exchanges and time limits.
-//! - [`attach`]: opening all sessions and the abilities. [`orders`]: queued orders, step by step. [`stop`]: what goes out
-//!   at once on several sessions. [`information`]: what the station tells unasked.
+//! - `lines`: bytes to lines. `reply`: lines to codes and values. `handshake`: welcome to mode, a table.
+//! - `exchange`: one command and whether a reply answers it. `wire`: one session's exchanges and time limits.
+//! - `attach`: opening all sessions and the abilities. `orders`: what an order consists of and which are never sent.
+//! - `jobs`: orders under way, step by step. `engine`: last setting, lock, asking when idle.
+//! - `stop`: what goes out at once on several sessions. `information`: what the station tells unasked.
 //!
 //! Time limits: each exchange has [`SrcpSetup::answer_limit`] (programming: [`SrcpSetup::cv_answer_limit`]), each step of
 //! a handshake (at most five: connect, greeting, protocol, mode, go) one `answer_limit`. A queued order that could not be
@@ -21,9 +22,11 @@ use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
 mod attach;
+mod engine;
 mod exchange;
 mod handshake;
 mod information;
+mod jobs;
 mod lines;
 mod orders;
 mod reply;
@@ -33,11 +36,11 @@ mod tests;
 mod wire;
 
 use attach::Attach;
+use engine::{Engine, Programming};
 use exchange::Verdict;
 use handshake::{Stage, Step};
 use information::Watch;
 use lines::{Line, quote};
-use orders::Engine;
 use stop::Stop;
 use wire::{Loss, Owner, Wire};
 
@@ -93,8 +96,7 @@ pub struct Srcp {
     attach: Option<Attach>,
     attached: bool,
     engine: Engine,
-    /// Programming was begun; and a new session has not been told since.
-    programming: orders::Programming,
+    programming: Programming,
     stops: Vec<Stop>,
     watch: Watch,
     links: VecDeque<LinkOrder>,
@@ -115,7 +117,7 @@ impl Srcp {
             attach: None,
             attached: false,
             engine,
-            programming: orders::Programming::default(),
+            programming: Programming::default(),
             stops: Vec::new(),
             watch: Watch::default(),
             links: VecDeque::new(),
@@ -266,7 +268,7 @@ impl Srcp {
         for leg in rest.urgent {
             self.leg_failed(leg.order, session, unsent.clone());
         }
-        for job in rest.current {
+        if let Some(job) = rest.current {
             self.finish(job.purpose, unknown.clone());
         }
         for job in rest.queue {

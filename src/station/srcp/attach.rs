@@ -3,7 +3,7 @@
 //! The driving session is needed. Without an information session or programming the adapter works with what there is.
 use super::exchange::Ask;
 use super::handshake::Stage;
-use super::orders::{Job, Purpose};
+use super::jobs::{Job, Purpose};
 use super::{Srcp, orders};
 use crate::cause::station as cause;
 use crate::station::{Abilities, OrderEnd, OrderId, Session, StationEvent};
@@ -44,7 +44,7 @@ impl Srcp {
         let expires = at + self.setup.handshake_limit() + self.setup.answer_limit;
         self.wire(Session::Drive).queue.push_back(Job {
             purpose: Purpose::Attach(order),
-            steps: VecDeque::from([Ask::Description, Ask::AskPower]),
+            steps: VecDeque::from([Ask::Description, Ask::PowerState]),
             moves: false,
             first_contact: true,
             retried: false,
@@ -82,16 +82,11 @@ impl Srcp {
 
     /// The driving session is through with its part, well or not.
     pub(super) fn attach_answered(&mut self, order: OrderId, end: OrderEnd) {
-        match end {
-            OrderEnd::Done { .. } => {
-                if let Some(attach) = &mut self.attach {
-                    attach.described = true;
-                }
-            }
-            _ => {
-                self.attach = None;
-                self.end(order, end);
-            }
+        if !matches!(end, OrderEnd::Done { .. }) {
+            self.attach = None;
+            self.end(order, end);
+        } else if let Some(attach) = &mut self.attach {
+            attach.described = true;
         }
     }
 

@@ -1,13 +1,13 @@
 //! One exchange: a command line, and whether a reply answers it (`standards/srcp.md` A3 to A7).
 //!
-//! A reply that does not fit what was asked is never taken as the answer. Never sent, by construction: V_max 0,
+//! A reply that does not fit what was asked is never taken as the answer. Never sent, by construction: `V_max` 0,
 //! CHECK and RESET (A10 no. 21).
 use super::SrcpSetup;
 use super::reply::{EngineLine, Reply, power_of};
 use crate::dcc::Address;
 use crate::station::{CvPlace, Direction};
 
-/// How the engine is set: drive mode, V and V_max of a GL line.
+/// How the engine is set: drive mode, V and `V_max` of a GL line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Throttle {
     /// Emergency stop (drive mode 2).
@@ -16,7 +16,7 @@ pub(super) struct Throttle {
     pub(super) direction: Direction,
     /// V.
     pub(super) value: u16,
-    /// V_max, never 0.
+    /// `V_max`, never 0.
     pub(super) of: u16,
 }
 
@@ -32,11 +32,11 @@ pub(super) enum Ask {
     /// Power off.
     PowerOff,
     /// Power state.
-    AskPower,
+    PowerState,
     /// Announce the engine.
     InitEngine,
     /// Engine setting.
-    AskEngine,
+    EngineState,
     /// Give the engine back.
     TermEngine,
     /// Set the engine.
@@ -99,9 +99,9 @@ impl Ask {
             Self::InitPower => format!("INIT {bus} POWER"),
             Self::PowerOn => format!("SET {bus} POWER ON"),
             Self::PowerOff => format!("SET {bus} POWER OFF"),
-            Self::AskPower => format!("GET {bus} POWER"),
+            Self::PowerState => format!("GET {bus} POWER"),
             Self::InitEngine => init_engine(setup),
-            Self::AskEngine => format!("GET {bus} GL {address}"),
+            Self::EngineState => format!("GET {bus} GL {address}"),
             Self::TermEngine => format!("TERM {bus} GL {address}"),
             Self::Set(throttle) => set_engine(setup, *throttle, functions),
             Self::Functions(_) => set_engine(setup, throttle, functions),
@@ -140,7 +140,7 @@ impl Ask {
             return Verdict::No { code: reply.code, words: reply.text() };
         }
         let found = match self {
-            Self::Description | Self::AskPower | Self::AskEngine | Self::ReadCv(_) => {
+            Self::Description | Self::PowerState | Self::EngineState | Self::ReadCv(_) => {
                 self.found(setup, reply)
             }
             _ => reply.is_ok().then_some(Found::Nothing),
@@ -158,8 +158,8 @@ impl Ask {
             (Self::Description, "DESCRIPTION") => {
                 Some(Found::Groups(rest.iter().map(|&word| word.to_owned()).collect()))
             }
-            (Self::AskPower, "POWER") => power_of(rest).map(|(on, words)| Found::Power(on, words)),
-            (Self::AskEngine, "GL") if reply.code == 100 => EngineLine::parse(rest, setup.step_mode)
+            (Self::PowerState, "POWER") => power_of(rest).map(|(on, words)| Found::Power(on, words)),
+            (Self::EngineState, "GL") if reply.code == 100 => EngineLine::parse(rest, setup.step_mode)
                 .filter(|engine| engine.address == number(setup.address))
                 .map(Found::Engine),
             (Self::ReadCv(cv), "SM") if reply.code == 100 => cv_value(rest, *cv).map(Found::Cv),

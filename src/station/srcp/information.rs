@@ -65,7 +65,7 @@ impl Srcp {
                 let Some((on, words)) = power_of(rest) else { return false };
                 self.events.push_back(StationEvent::Power { on, words, level });
             }
-            ("GL", _) if !self.is_ours(rest.first()) => return rest.first().is_some(),
+            ("GL", _) if !self.is_ours(rest.first()) => return !rest.is_empty(),
             ("GL", 100) => {
                 let Some(line) = EngineLine::parse(rest, self.setup.step_mode) else { return false };
                 self.engine_told(line, level);

@@ -1,4 +1,4 @@
-//! Framing: bytes to lines. Knows line ends and a longest line; what a line says is read in [`super::reply`].
+//! Framing: bytes to lines. Knows line ends and a longest line; what a line says is read in `reply`.
 //!
 //! SRCP is one line a command and a reply (`standards/srcp.md` A1). CR is taken off at either end of a line, because
 //! a server may write CR LF or LF CR (A10 no. 4); empty lines are skipped.

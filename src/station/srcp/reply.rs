@@ -151,7 +151,7 @@ pub(super) struct EngineLine {
 }
 
 impl EngineLine {
-    /// Reads `<addr> <drivemode> <V> <V_max> <f> ...`. `steps` is the range of V where the station says V_max = 0.
+    /// Reads `<addr> <drivemode> <V> <V_max> <f> ...`. `steps` is the range of V where the station says `V_max` = 0.
     pub(super) fn parse(words: &[&str], steps: u16) -> Option<Self> {
         let [address, mode, value, top, ..] = words else { return None };
         let (address, mode) = (address.parse().ok()?, mode.parse().ok().filter(|mode| *mode <= 2)?);

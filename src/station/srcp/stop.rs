@@ -4,7 +4,7 @@
 use super::Srcp;
 use super::exchange::{Ask, Throttle, Verdict};
 use super::handshake::Stage;
-use super::orders::LOCKED;
+use super::jobs::LOCKED;
 use super::wire::{Leg, Owner};
 use crate::station::{Action, LinkOrder, OrderEnd, OrderId, Session};
 use crate::time::BenchTime;

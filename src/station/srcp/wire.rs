@@ -1,8 +1,8 @@
 //! One session: where its handshake stands, what is sent and unanswered, what waits, and until when.
 use super::exchange::Ask;
 use super::handshake::Stage;
+use super::jobs::Job;
 use super::lines::Framer;
-use super::orders::Job;
 use super::reply::Welcome;
 use crate::cause::station as cause;
 use crate::station::{OrderEnd, OrderId, Session};
