@@ -74,7 +74,7 @@ impl Journaling {
         let (jobs, work) = channel();
         let (tell, progress) = watch::channel(Progress::default());
         let thread = thread::Builder::new().name("journal".to_owned()).spawn(move || {
-            Writer { scribe, progress: Progress::default(), tell, unsynced: None }.run(&work)
+            Writer { scribe, progress: Progress::default(), tell, unsynced: None }.run(&work);
         })?;
         let told = Progress::default();
         Ok(Self {

@@ -284,8 +284,7 @@ async fn next_signal(signals: Option<&mut Signals>) -> PersonAct {
 
 async fn wait_until(wall: Duration, due: Option<Duration>) {
     match due {
-        Some(due) if due > wall => pause(due - wall).await,
-        Some(_) => {}
+        Some(due) => pause(due.saturating_sub(wall)).await,
         None => std::future::pending().await,
     }
 }

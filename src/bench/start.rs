@@ -107,7 +107,7 @@ impl Prepared {
     ///
     /// # Errors
     /// [`NotBegun`]: the bench file, the time-lapse, another run at this station, or the disk.
-    pub fn new(request: Request) -> Result<Self, NotBegun> {
+    pub fn new(request: &Request) -> Result<Self, NotBegun> {
         let file_name = request.bench_file.display().to_string();
         let spec = config::read(&file_name, &request.bench_text).map_err(NotBegun::BenchFile)?;
         let lapse = request.lapse;
@@ -123,7 +123,7 @@ impl Prepared {
             .unfinished;
         let pending = unfinished.as_ref().map_or_else(Vec::new, |left| left.pending.originals().to_vec());
         let run_id = uuid::Uuid::now_v7().to_string();
-        let header = header(&request, &file_name, &spec, &run_id, key, pending.clone());
+        let header = header(request, &file_name, &spec, &run_id, key, pending.clone());
         let folder = records.join(folder_name(&header));
         let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;

@@ -124,7 +124,7 @@ impl VirtualBench {
     /// When the record cannot be created: nothing was begun.
     pub fn run_to_end(self, limit: Duration) -> Result<VirtualEnd, RecorderError> {
         let mut play = Play::begin(self)?;
-        play.feed(Input::Wake);
+        play.feed(&Input::Wake);
         while !play.over && play.now < BenchTime::ZERO + limit {
             play.step();
         }
@@ -254,7 +254,7 @@ impl Play {
         if self.wakes_here > MOST_WAKES {
             return self.break_off("the core asks for wake-ups without end at one instant");
         }
-        self.feed(Input::Wake);
+        self.feed(&Input::Wake);
     }
 
     fn break_off(&mut self, why: &str) {
@@ -331,15 +331,15 @@ impl Play {
                     if matches!(input, Input::StationClosed(..)) {
                         self.sessions.remove(&session);
                     }
-                    self.feed(input);
+                    self.feed(&input);
                 }
             }
             Flight::FromSensor(link, input) => {
                 if self.sensor == Some(link) {
-                    self.feed(input);
+                    self.feed(&input);
                 }
             }
-            Flight::Input(input) => self.feed(input),
+            Flight::Input(input) => self.feed(&input),
         }
     }
 
@@ -350,7 +350,7 @@ impl Play {
                 self.station_cut_until = self.now + span;
                 for (session, conn) in std::mem::take(&mut self.sessions) {
                     self.setup.bench.station_gone(conn);
-                    self.feed(Input::StationClosed(session, "connection reset".to_owned()));
+                    self.feed(&Input::StationClosed(session, "connection reset".to_owned()));
                 }
             }
             Fault::StationSilent(span) => self.station_silent_until = self.now + span,
@@ -358,7 +358,7 @@ impl Play {
                 self.sensor_cut_until = self.now + span;
                 if self.sensor.take().is_some() {
                     self.setup.bench.sensor_gone();
-                    self.feed(Input::SensorClosed("connection reset".to_owned()));
+                    self.feed(&Input::SensorClosed("connection reset".to_owned()));
                 }
             }
             Fault::SensorSilent(span) => self.sensor_silent_until = self.now + span,
@@ -366,9 +366,9 @@ impl Play {
             Fault::Gap(span) => {
                 // Everything that was on its way waits, and is there when the process runs again.
                 self.now = self.now + span;
-                self.feed(Input::Gap { nanos: u64::try_from(span.as_nanos()).unwrap_or(u64::MAX) });
+                self.feed(&Input::Gap { nanos: u64::try_from(span.as_nanos()).unwrap_or(u64::MAX) });
             }
-            Fault::Person(act) => self.feed(Input::Person(act)),
+            Fault::Person(act) => self.feed(&Input::Person(act)),
             Fault::DiskRoom(more) => {
                 let used = self.setup.disk.used();
                 self.setup.disk.set_room(more.map(|more| used.saturating_add(more)));
@@ -377,14 +377,14 @@ impl Play {
     }
 
     /// Keeps an input raw, hands it to the core, and does what the core wants.
-    fn feed(&mut self, input: Input) {
+    fn feed(&mut self, input: &Input) {
         if self.over {
             return;
         }
         self.inputs += 1;
-        let kept = self.recorder.frame(self.now, FrameRef::In(&input));
+        let kept = self.recorder.frame(self.now, FrameRef::In(input));
         self.noted(kept);
-        self.desk.handle(self.now, &input);
+        self.desk.handle(self.now, input);
         while let Some(output) = self.desk.poll_output() {
             self.carry_out(output);
         }

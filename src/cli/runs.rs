@@ -57,7 +57,7 @@ fn state_folder() -> PathBuf {
 /// A run from its request to its exit.
 pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
     let lapse = request.lapse;
-    let begun = match begin(request, output) {
+    let begun = match begin(&request, output) {
         Ok(begun) => begun,
         Err(not_begun) => return refuse(&not_begun, output, lapse),
     };
@@ -78,7 +78,7 @@ struct Begun {
     last_events: Option<Events>,
 }
 
-fn begin(request: Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
+fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     let lapse = request.lapse;
     let events = output.events.as_deref().map(open_events).transpose()?;
     let prepared = Prepared::new(request)?;

@@ -41,7 +41,7 @@ impl Audience for Show {
             News::Asked(question) => self.asked(*question),
             News::Said(words) => self.line(words),
             News::Missed(count) => {
-                self.line(&format!("({count} lines were not shown: nobody took them in time)"))
+                self.line(&format!("({count} lines were not shown: nobody took them in time)"));
             }
         }
     }

@@ -32,12 +32,9 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
     }
     let _ = writeln!(text, "  engine    {}", words::stop(result.stop));
     if let (Some(bench), Some(wall)) = (result.bench_seconds, result.wall_seconds) {
-        let _ = match lapse.is_on() {
-            true => {
-                writeln!(text, "  time      {} of bench time in {}", words::span(bench), words::span(wall))
-            }
-            false => writeln!(text, "  time      {}", words::span(wall)),
-        };
+        let bench =
+            if lapse.is_on() { format!("{} of bench time in ", words::span(bench)) } else { String::new() };
+        let _ = writeln!(text, "  time      {bench}{}", words::span(wall));
     }
     if let Some(folder) = &result.run_folder {
         let _ = writeln!(text, "  record    {folder}");
@@ -54,11 +51,10 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     }
     let _ = writeln!(
         text,
-        "\n{:8}{:<27}| {:<28}| {}\n{:>5}  {} | {} | {:>16} {:>17}",
+        "\n{:8}{:<27}| {:<28}| deviation +- 95 % doubt, km/h\n{:>5}  {} | {} | {:>16} {:>17}",
         "",
         "model speed, mm/s",
         "scale speed, km/h",
-        "deviation +- 95 % doubt, km/h",
         "step",
         columns(["wanted", "forward", "reverse"].map(str::to_owned)),
         columns(["wanted", "forward", "reverse"].map(str::to_owned)),

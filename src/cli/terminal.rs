@@ -39,7 +39,7 @@ fn read_all(way_in: &WayIn) {
             Ok(true) => out::say(&serde_json::to_string(&way_in.status()).unwrap_or_default()),
             Ok(false) => {}
             Err(why) => {
-                out::say(&format!("{why}. Words understood: pause, go-on, stop, status, front, rear, done."))
+                out::say(&format!("{why}. Words understood: pause, go-on, stop, status, front, rear, done."));
             }
         }
     }
