@@ -15,7 +15,7 @@
 //! Shell (thin, does the I/O):
 //!
 //! - [`journal`]: what is written down, how durably, and how it is read again.
-//! - [`bench`]: sockets, clocks and tasks; also the virtual bench on a virtual clock.
+//! - [`mod@bench`]: sockets, clocks and tasks; also the virtual bench on a virtual clock.
 //! - [`cli`]: what the person types and sees.
 //!
 //! - [`sim`]: a simulated bench. It shares no code with `motion`, `calibrate` or the table interpolation.

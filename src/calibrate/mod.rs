@@ -1,9 +1,34 @@
 //! Curves, the table and its two trims, verdicts. Pure computation on measured points.
 //!
-//! Method and check values: `standards/measurement.md` sections 7, 8, 9, 12.C; CV meanings: `standards/dcc.md` section 4.
-//! May not know time, links or phases.
+//! Method and check values: `standards/measurement.md` sections 7, 8, 9, 12.C; CV meanings:
+//! `standards/dcc.md` section 4. May not know time, links or phases.
+//!
+//! Points make a [`SpeedCurve`] a direction; two curves, a [`Target`] and a [`Tolerance`] make a
+//! [`TableFit`]; [`predict`] says what it will do; what verify saw goes through [`judge`] and, once, through
+//! [`correct`].
 use crate::station::Direction;
 use serde::{Deserialize, Serialize};
+
+mod baseline;
+mod correct;
+mod curve;
+mod fit;
+mod pava;
+mod pchip;
+mod predict;
+mod steps;
+mod target;
+mod tolerance;
+mod trial;
+
+pub use baseline::{BaselineKind, baseline_drive};
+pub use correct::correct;
+pub use curve::{CurveError, SpeedCurve};
+pub use fit::{FitError, check_top, fit_table, reachable_top};
+pub use predict::{predict, predicted_worst, table_limit};
+pub use steps::{entry_position, nearest_step};
+pub use target::{Target, TargetError};
+pub use tolerance::{COVERAGE, Tolerance, judge, judge_doubt};
 
 /// Number of entries of the speed table, CV 67 to CV 94.
 pub const ENTRIES: usize = 28;
@@ -61,15 +86,3 @@ pub struct VerifyPoint {
     /// What was measured.
     pub measured: SpeedEstimate,
 }
-
-// The interface that the run builds on (errors are thiserror enums; every public item documented):
-//
-// impl SpeedCurve { fit(points: &[CurvePoint]) -> Result<Self, CurveError>;      // weighted PAVA + PCHIP; standing at and below the dead zone
-//                   speed_at(drive: f64) -> SpeedEstimate;  drive_for(speed_mm_s) -> Option<f64>;  top() -> SpeedEstimate; slope_at(drive)->f64 }
-// impl Target { line(creep_mm_s, top_mm_s) ; through(points: &[(entry, mm/s)]) -> Result<..>; at(entry: f64) -> f64; top() -> f64; scaled_to_top(..) }
-// impl Tolerance { new(relative, absolute_mm_s); allowed(target_mm_s, table_limit_mm_s) -> f64 }
-// fn fit_table(forward: &SpeedCurve, reverse: &SpeedCurve, target: &Target, tolerance: &Tolerance) -> Result<TableFit, FitError>
-// fn predict(fit: &TableFit, curve: &SpeedCurve, direction, entry: f64) -> SpeedEstimate
-// fn table_limit(fit, curve, direction, entry) -> f64       // half the local step of the curve: what the table can do at best
-// fn correct(curve: &SpeedCurve, fit: &TableFit, direction, verified: &[VerifyPoint]) -> SpeedCurve  // residuals folded in, smooth in drive
-// fn judge(deviation_mm_s, u_mm_s, allowed_mm_s) -> Verdict       // 95 % doubt = 2 u (k = 2), or t with dof

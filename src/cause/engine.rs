@@ -1,5 +1,183 @@
-//! Causes that lie in the engine and its decoder.
+//! Causes that lie in the engine and its decoder, or in what a run found while driving it.
 use super::Cause;
 
+/// The engine stands although it was told to move.
+pub const NOT_MOVING: Cause = Cause {
+    code: "engine-not-moving",
+    seen: "The engine was told to move and the axle did not turn.",
+    may_be: "The measured axle is not driven or does not touch its roller, the magnet sits loose or with its poles along the axle, wheels or pickups are dirty, or the engine is jammed.",
+    to_try: "Watch the axle while the engine runs slowly by hand control, clean wheels and rollers, and turn the magnet so that its poles point across the axle.",
+};
+/// The engine moves although nothing was ordered.
+pub const MOVES_UNASKED: Cause = Cause {
+    code: "engine-moves-unasked",
+    seen: "The axle turned although the engine had been told to stand.",
+    may_be: "Another controller drives the engine, the decoder runs on from stored energy, or somebody touched the bench.",
+    to_try: "Take every other controller off, leave the bench alone during a run, and switch the energy store off in the decoder if it has one.",
+};
+/// The engine is faster than the limit.
+pub const TOO_FAST: Cause = Cause {
+    code: "engine-too-fast",
+    seen: "The engine ran faster than the limit of the bench file.",
+    may_be: "The limit is too tight for this engine, the decoder takes a setting for more than it is, or the circumference in the bench file is wrong.",
+    to_try: "Check the circumference, then raise the limit in the bench file only if the speed is harmless on your bench.",
+};
+/// The engine runs against the ordered direction.
+pub const WRONG_WAY: Cause = Cause {
+    code: "engine-wrong-way",
+    seen: "The axle turned against the ordered direction.",
+    may_be: "Somebody changed the direction elsewhere, or the sensor moved on its axle.",
+    to_try: "Fasten the sensor, keep other controllers away, and start again.",
+};
+/// No standstill after a stop.
+pub const NO_STANDSTILL: Cause = Cause {
+    code: "engine-no-standstill",
+    seen: "The engine was told to stop and standstill was not seen in time.",
+    may_be: "The decoder brakes slowly or runs on from an energy store, or the sensor reads a shaking axle.",
+    to_try: "Look whether the engine stands, raise the standstill limit if it only brakes slowly, and fasten the sensor.",
+};
+/// The decoder does not follow the setting.
+pub const DOES_NOT_FOLLOW: Cause = Cause {
+    code: "decoder-does-not-follow",
+    seen: "The speed did not rise with the setting, with CV 2, 6 and 5 at zero nor at 1, 128 and 255.",
+    may_be: "The decoder runs a speed curve that these CVs do not switch off, a shunting function is on, or the engine is blocked.",
+    to_try: "Switch off shunting and momentum functions in the bench file, set the decoder to its delivered state, and try again.",
+};
+/// The decoder made crawl or stand with zeros; the other linear baseline is taken.
+pub const ZEROS_NOT_LINEAR: Cause = Cause {
+    code: "decoder-zeros-not-linear",
+    seen: "With CV 2, 5 and 6 at zero the decoder refused a value or crawled whatever the setting.",
+    may_be: "This kind of decoder does not read zero as off.",
+    to_try: "Nothing needs doing: the run goes on with CV 2 = 1, CV 6 = 128 and CV 5 = 255.",
+};
+/// The engine on the rails is another one.
+pub const ANOTHER_ENGINE: Cause = Cause {
+    code: "another-engine",
+    seen: "The decoder's identity is not the one expected.",
+    may_be: "Another engine stands on the programming output, or the address in the bench file is wrong.",
+    to_try: "Put the engine of the bench file on the output alone, or correct its address and kind in the file.",
+};
+/// An active consist address.
+pub const IN_CONSIST: Cause = Cause {
+    code: "engine-in-consist",
+    seen: "The decoder has a consist address in CV 19 and is deaf to speed orders for its own address.",
+    may_be: "The engine was last run coupled to another one.",
+    to_try: "Take the engine out of the consist (CV 19 = 0) with your station and start again.",
+};
+/// CVs that the run must change cannot be read.
+pub const CV_UNREADABLE: Cause = Cause {
+    code: "decoder-cv-unreadable",
+    seen: "A CV that the run has to change could not be read, so it could not be put back either.",
+    may_be: "Wheels or rollers are dirty, the motor gives no load for the acknowledgement, the decoder has no such CV, or it is locked by CV 15 and 16.",
+    to_try: "Clean wheels and rollers, check the motor's connection, and unlock the decoder.",
+};
+/// A CV would not take its value.
+pub const CV_REFUSED: Cause = Cause {
+    code: "decoder-cv-refused",
+    seen: "A CV kept another value than the one written.",
+    may_be: "The decoder does not allow this value, is locked by CV 15 and 16, or lost contact while storing.",
+    to_try: "Clean wheels and rollers and try again; look up the CV in the decoder's own manual.",
+};
+/// The wanted top speed is out of reach.
+pub const TOP_OUT_OF_REACH: Cause = Cause {
+    code: "target-top-out-of-reach",
+    seen: "The engine is too slow for the wanted top speed with the reserve that the bench file asks for.",
+    may_be: "The target is meant for a faster engine, the track voltage is low, or the engine is stiff.",
+    to_try: "Lower the top in the bench file to what the evidence names, or set lower_top, and check the track voltage.",
+};
+/// The wanted creep speed is out of reach.
+pub const CREEP_OUT_OF_REACH: Cause = Cause {
+    code: "target-creep-out-of-reach",
+    seen: "The engine starts with a higher speed than the creep speed asked for at step 1.",
+    may_be: "Its friction is high when it starts, as in many old engines and worn gears, or its axles are dry.",
+    to_try: "Raise the creep in the bench file to what the evidence names, or set raise_creep; cleaning, oiling and running in help.",
+};
+/// The curve cannot be computed.
+pub const CURVE_UNUSABLE: Cause = Cause {
+    code: "engine-curve-unusable",
+    seen: "The measured points do not give a usable speed curve.",
+    may_be: "The engine ran unevenly, stalled, or the sensor signal was bad for part of the sweep.",
+    to_try: "Clean and oil the engine, let it run in, and look at the points in the record.",
+};
+/// Verify came out beyond the tolerance.
+pub const VERIFY_FAILED: Cause = Cause {
+    code: "verify-failed",
+    seen: "Measured again with the new table, a step lies beyond the tolerance.",
+    may_be: "The engine changes while it runs, the decoder scales its table, or the sensor slipped.",
+    to_try: "Run the engine in, clean it, and start again; the originals were put back where the result says so.",
+};
+/// Verify is undecided.
+pub const VERIFY_MARGINAL: Cause = Cause {
+    code: "verify-marginal",
+    seen: "Measured again with the new table, the doubt of a step straddles the tolerance.",
+    may_be: "The engine runs unevenly from turn to turn, or the tolerance is tight for this engine.",
+    to_try: "Keep the table if the figures suffice for you, or allow longer measuring in the bench file.",
+};
+/// Warm-up ended without a steady speed.
+pub const NOT_STEADY: Cause = Cause {
+    code: "engine-not-steady",
+    seen: "The speed still changed when the longest warm-up was over.",
+    may_be: "The engine is newly oiled or still runs in, or the track voltage drifts.",
+    to_try: "Allow a longer warm-up; the remaining change is part of the stated doubt.",
+};
+/// The anchor moved during the sweep.
+pub const DRIFTED: Cause = Cause {
+    code: "engine-drifted",
+    seen: "The same setting gave another speed at the end of the sweep than at its middle.",
+    may_be: "The engine was not warm yet or grew hot, or the track voltage changed.",
+    to_try: "Allow a longer warm-up; the change is part of the stated doubt.",
+};
+/// The run lasted longer than allowed.
+pub const RUN_TOO_LONG: Cause = Cause {
+    code: "run-too-long",
+    seen: "The run lasted longer than the bench file allows.",
+    may_be: "The engine settles slowly, or the limit is too tight for the points asked for.",
+    to_try: "Ask for fewer points or raise the run time in the bench file.",
+};
+/// A straight is too short for a sweep.
+pub const PATH_TOO_SHORT: Cause = Cause {
+    code: "path-too-short",
+    seen: "The bench file names a straight, and a sweep needs endless running.",
+    may_be: "The engine is not on rollers nor on a loop.",
+    to_try: "Put the engine on rollers or a closed loop and say so under path.",
+};
+/// The person ended the run.
+pub const PERSON_STOPPED: Cause = Cause {
+    code: "person-stopped",
+    seen: "The run was ended from outside.",
+    may_be: "Somebody asked for it, or the system told the program to end.",
+    to_try: "Start the run again when the bench is free.",
+};
+/// The engine stood with the wrong end leading.
+pub const REAR_LEADS: Cause = Cause {
+    code: "rear-leads",
+    seen: "With the decoder told forward the rear end leads.",
+    may_be: "The direction bit of CV 29 or the motor's wires are the other way round.",
+    to_try: "Nothing needs doing for the table; change bit 0 of CV 29 if forward should mean the front end.",
+};
+
 /// Every cause of this part.
-pub const ALL: &[&Cause] = &[];
+pub const ALL: &[&Cause] = &[
+    &NOT_MOVING,
+    &MOVES_UNASKED,
+    &TOO_FAST,
+    &WRONG_WAY,
+    &NO_STANDSTILL,
+    &DOES_NOT_FOLLOW,
+    &ZEROS_NOT_LINEAR,
+    &ANOTHER_ENGINE,
+    &IN_CONSIST,
+    &CV_UNREADABLE,
+    &CV_REFUSED,
+    &TOP_OUT_OF_REACH,
+    &CREEP_OUT_OF_REACH,
+    &CURVE_UNUSABLE,
+    &VERIFY_FAILED,
+    &VERIFY_MARGINAL,
+    &NOT_STEADY,
+    &DRIFTED,
+    &RUN_TOO_LONG,
+    &PATH_TOO_SHORT,
+    &PERSON_STOPPED,
+    &REAR_LEADS,
+];

@@ -1,5 +1,177 @@
-//! Causes that lie in the sensor and its link.
+//! Causes that lie in the sensor, its link and the magnet on the axle.
 use super::Cause;
 
+/// The sensor's address gives no connection.
+pub const UNREACHABLE: Cause = Cause {
+    code: "sensor-unreachable",
+    seen: "The sensor could not be reached at the address in the bench file.",
+    may_be: "It may be switched off, have another address or port, or the network between may be down.",
+    to_try: "Check that the sensor has power and that host and port in the bench file are right.",
+};
+
+/// Connected, but nothing comes.
+pub const SILENT: Cause = Cause {
+    code: "sensor-silent",
+    seen: "The link to the sensor is open, but no sample came.",
+    may_be: "The sensor may have hung, measure only on request, or send to somebody else.",
+    to_try: "Switch the sensor off and on, and look whether another program holds it.",
+};
+
+/// Samples come too late.
+pub const OLD_DATA: Cause = Cause {
+    code: "sensor-old-data",
+    seen: "Samples arrive much later than they were taken.",
+    may_be: "A weak radio link, a busy computer or a buffer on the way may hold them back.",
+    to_try: "Move the sensor's radio closer or use a cable, and close other programs that load the computer.",
+};
+
+/// Samples are missing.
+pub const GAPS: Cause = Cause {
+    code: "sensor-gaps",
+    seen: "Samples are missing, so that a turn of the axle may have been overlooked.",
+    may_be: "A weak radio link or a computer too busy to read in time may have lost them.",
+    to_try: "Move the sensor's radio closer or use a cable, and close other programs that load the computer.",
+};
+
+/// The sensor started again.
+pub const RESTARTED: Cause = Cause {
+    code: "sensor-restarted",
+    seen: "The sensor's own clock jumped, as it does when the sensor starts again.",
+    may_be: "Its supply may drop out for a moment, or its battery may be nearly empty.",
+    to_try: "Check the sensor's cable, plug and battery.",
+};
+
+/// Every sample is the same.
+pub const FROZEN: Cause = Cause {
+    code: "sensor-frozen",
+    seen: "The sensor sends the same field again and again, to the last digit.",
+    may_be: "The sensor may have hung, or it may be too coarse to show its own noise.",
+    to_try: "Switch the sensor off and on, and set it to its finest resolution.",
+};
+
+/// The sensor's clock is off.
+pub const CLOCK_OFF: Cause = Cause {
+    code: "sensor-clock-off",
+    seen: "The sensor's clock runs clearly faster or slower than the computer's.",
+    may_be: "The sensor may take its time from a simple oscillator instead of a crystal.",
+    to_try: "Nothing need be done, as the speeds were corrected; a sensor with a crystal makes the doubt smaller.",
+};
+
+/// No rotation is seen.
+pub const SIGNAL_NONE: Cause = Cause {
+    code: "signal-none",
+    seen: "The engine should move, but the sensor sees no rotation.",
+    may_be: "The magnet may be loose or have its poles along the axle, or this axle may not be driven, or slip.",
+    to_try: "Watch whether the measured axle turns, and use a magnet whose poles lie across the axle.",
+};
+
+/// The turning field is weak.
+pub const SIGNAL_WEAK: Cause = Cause {
+    code: "signal-weak",
+    seen: "The turning field is weak compared with the sensor's noise.",
+    may_be: "The sensor may sit too far from the magnet, or at an angle where one direction of the field vanishes.",
+    to_try: "Bring the sensor closer to the end of the axle, and keep steel tools away.",
+};
+
+/// The noise is large.
+pub const SIGNAL_NOISY: Cause = Cause {
+    code: "signal-noisy",
+    seen: "The field does not follow a clean ellipse while the axle turns.",
+    may_be: "The motor's or a transformer's field may reach the sensor, or sensor or magnet may shake.",
+    to_try: "Fix sensor and magnet firmly, and move transformers and cables with high current away.",
+};
+
+/// The sensor samples too slowly for this speed.
+pub const TOO_FEW_SAMPLES: Cause = Cause {
+    code: "too-few-samples-a-turn",
+    seen: "The axle turns too fast for the sensor: fewer than four samples come in a turn.",
+    may_be: "The sensor's rate may be set too low, or the measured wheel may be very small.",
+    to_try: "Set the sensor to a higher rate, or lower the highest speed in the bench file.",
+};
+
+/// A sample came before any header.
+pub const NO_HEADER: Cause = Cause {
+    code: "sensor-no-header",
+    seen: "A line came from the sensor before any header that names the columns.",
+    may_be: "The sensor may send its header only when it starts, or its format may not be CSV.",
+    to_try: "Let the sensor send a header line such as t_us,bx,by,bz when a connection opens.",
+};
+
+/// A header that lacks a column, or has one twice.
+pub const BAD_HEADER: Cause = Cause {
+    code: "sensor-header-columns",
+    seen: "The sensor's header line lacks a column that is needed, or names one twice.",
+    may_be: "The sensor may use other names for its columns, or may be set to send fewer values.",
+    to_try: "Let the header name t_us, bx and by once each, and bz too for a three-axis sensor.",
+};
+
+/// A line without end.
+pub const LINE_TOO_LONG: Cause = Cause {
+    code: "sensor-line-too-long",
+    seen: "A line from the sensor was longer than 512 bytes and was skipped.",
+    may_be: "Line ends may be missing, or the sensor may send something other than CSV.",
+    to_try: "Check the sensor's format and the port in the bench file.",
+};
+
+/// A line that is no text.
+pub const LINE_NOT_TEXT: Cause = Cause {
+    code: "sensor-line-not-text",
+    seen: "A line from the sensor was not readable text and was skipped.",
+    may_be: "Bytes may have been damaged on the way, or the sensor may send a binary format.",
+    to_try: "Check cable, line speed and the sensor's format.",
+};
+
+/// A line with too many or too few fields.
+pub const LINE_FIELDS: Cause = Cause {
+    code: "sensor-line-fields",
+    seen: "A line from the sensor had another number of fields than its header and was skipped.",
+    may_be: "Bytes may have been lost on the way, or the sensor may have changed its format without a new header.",
+    to_try: "Check cable and radio link; a few such lines in an hour do no harm.",
+};
+
+/// A field that is no number.
+pub const LINE_NUMBER: Cause = Cause {
+    code: "sensor-line-number",
+    seen: "A line from the sensor held something that is not a number and was skipped.",
+    may_be: "Bytes may have been damaged on the way, or the sensor may write decimal commas or units.",
+    to_try: "Let the sensor write plain numbers with a decimal point, separated by commas.",
+};
+
+/// A field that is not finite.
+pub const LINE_NOT_FINITE: Cause = Cause {
+    code: "sensor-line-not-finite",
+    seen: "A line from the sensor held a field that is not finite and was skipped.",
+    may_be: "The sensor may be over its range, or its own chip may not answer it.",
+    to_try: "Move the sensor a little away from the magnet, and switch it off and on.",
+};
+
+/// A stamp outside 32 bits.
+pub const LINE_STAMP: Cause = Cause {
+    code: "sensor-line-stamp",
+    seen: "A line from the sensor had a time stamp outside 0 to 4294967295 microseconds and was skipped.",
+    may_be: "The sensor may count in more than 32 bits, or below zero.",
+    to_try: "Let the sensor send its microseconds as a 32-bit counter that starts again at zero.",
+};
+
 /// Every cause of this part.
-pub const ALL: &[&Cause] = &[];
+pub const ALL: &[&Cause] = &[
+    &UNREACHABLE,
+    &SILENT,
+    &OLD_DATA,
+    &GAPS,
+    &RESTARTED,
+    &FROZEN,
+    &CLOCK_OFF,
+    &SIGNAL_NONE,
+    &SIGNAL_WEAK,
+    &SIGNAL_NOISY,
+    &TOO_FEW_SAMPLES,
+    &NO_HEADER,
+    &BAD_HEADER,
+    &LINE_TOO_LONG,
+    &LINE_NOT_TEXT,
+    &LINE_FIELDS,
+    &LINE_NUMBER,
+    &LINE_NOT_FINITE,
+    &LINE_STAMP,
+];

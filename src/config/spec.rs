@@ -210,6 +210,8 @@ pub struct LimitSpec {
     pub top_reserve: f64,
     /// Lower the target's top instead of stopping when it cannot be reached.
     pub lower_top: bool,
+    /// Raise the target's low end instead of stopping when the engine cannot start that slowly.
+    pub raise_creep: bool,
     /// Tolerance as a fraction of the speed.
     pub tolerance_rel: f64,
     /// Tolerance floor, mm/s of model speed.

@@ -77,6 +77,7 @@ mod tag {
     pub(super) const JOURNAL_TROUBLE: u8 = 10;
     pub(super) const PERSON: u8 = 11;
     pub(super) const GAP: u8 = 12;
+    pub(super) const TASK_FAILED: u8 = 14;
     pub(super) const SENT: u8 = 13;
 }
 
@@ -155,6 +156,10 @@ fn put_input(out: &mut Vec<u8>, input: &Input) {
         Input::JournalTrouble(trouble) => {
             out.push(tag::JOURNAL_TROUBLE);
             put_trouble(out, trouble);
+        }
+        Input::TaskFailed(why) => {
+            out.push(tag::TASK_FAILED);
+            put_bytes(out, why.as_bytes());
         }
         Input::Person(act) => {
             out.push(tag::PERSON);
@@ -258,6 +263,7 @@ impl Taker<'_, '_> {
             tag::JOURNAL => Input::Journal { written: self.number()?, synced: self.number()? },
             tag::JOURNAL_TROUBLE => Input::JournalTrouble(self.trouble()?),
             tag::PERSON => Input::Person(self.person()?),
+            tag::TASK_FAILED => Input::TaskFailed(self.text()?),
             tag::GAP => Input::Gap { nanos: self.number()? },
             tag::SENT => return Ok(FrameKind::Sent(self.session()?, self.bytes()?)),
             other => return Err(FrameError::Kind(other)),

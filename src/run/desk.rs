@@ -1,32 +1,125 @@
 //! The desk: sensor machine, station machine and run behind one queue. The whole pure core as one machine.
 //!
-//! After each `handle` ask `poll_output` until it returns nothing, then `next_wake` once.
+//! After each [`Desk::handle`] ask [`Desk::poll_output`] until it returns nothing, then [`Desk::next_wake`] once.
 use super::input::{Input, Output, RunPlan};
+use super::machine::Run;
+use crate::config::BenchSpec;
+use crate::sensor::SensorMachine;
+use crate::sensor::csv::CsvSensor;
+use crate::station::srcp::{Srcp, SrcpSetup};
+use crate::station::{LinkEvent, StationMachine};
 use crate::time::BenchTime;
+use std::collections::VecDeque;
 
 /// The whole pure core of one run.
 #[derive(Debug)]
-pub struct Desk {}
+pub struct Desk {
+    sensor: Box<dyn SensorMachine>,
+    station: Box<dyn StationMachine>,
+    run: Run,
+    outputs: VecDeque<Output>,
+    wake: Option<BenchTime>,
+}
 
 impl Desk {
-    /// A desk for this plan. The first `handle` (an `Input::Wake` at time zero) starts the run.
+    /// A desk for this plan. The first `handle` (an [`Input::Wake`] at time zero) starts the run.
     #[must_use]
-    pub fn new(_plan: RunPlan) -> Self {
-        Self {}
+    pub fn new(plan: RunPlan) -> Self {
+        let station = Box::new(Srcp::new(setup(&plan.spec)));
+        Self::with_machines(plan, Box::new(CsvSensor::new()), station)
+    }
+
+    /// A desk with other protocol machines.
+    #[must_use]
+    pub fn with_machines(
+        plan: RunPlan,
+        sensor: Box<dyn SensorMachine>,
+        station: Box<dyn StationMachine>,
+    ) -> Self {
+        Self { sensor, station, run: Run::new(plan), outputs: VecDeque::new(), wake: None }
     }
 
     /// An event, at its bench time; times never go back.
-    pub fn handle(&mut self, _at: BenchTime, _input: &Input) {}
+    pub fn handle(&mut self, at: BenchTime, input: &Input) {
+        self.run.set_now(at);
+        match input {
+            Input::SensorOpened => {
+                self.sensor.handle_opened();
+                self.run.sensor_opened();
+            }
+            Input::SensorBytes(bytes) => {
+                self.sensor.handle_bytes(bytes);
+                self.run.take_sensor(self.sensor.as_mut());
+            }
+            Input::SensorClosed(why) => self.run.sensor_closed(why),
+            Input::SensorDropped(_) => self.run.samples_dropped(),
+            Input::StationOpened(session) => self.station.handle_link(at, *session, LinkEvent::Opened),
+            Input::StationBytes(session, bytes) => {
+                self.station.handle_link(at, *session, LinkEvent::Bytes(bytes))
+            }
+            Input::StationClosed(session, why) => {
+                self.station.handle_link(at, *session, LinkEvent::Closed(why))
+            }
+            Input::Wake => self.station.handle_wake(at),
+            Input::Journal { written, synced } => self.run.journal_at(*written, *synced),
+            Input::JournalTrouble(trouble) => self.run.journal_trouble(trouble),
+            Input::TaskFailed(why) => self.run.task_failed(why),
+            Input::Person(act) => self.run.person(*act),
+            Input::Gap { nanos } => self.run.gap(*nanos),
+        }
+        self.settle(at);
+    }
+
+    /// Passes events and orders between the machines until nothing moves any more.
+    fn settle(&mut self, at: BenchTime) {
+        loop {
+            while let Some(event) = self.station.poll_event() {
+                self.run.take_station(event);
+            }
+            self.run.poll();
+            let mut moved = false;
+            while let Some((order, action)) = self.run.poll_order() {
+                self.station.submit(at, order, &action);
+                moved = true;
+            }
+            while let Some(link) = self.station.poll_link() {
+                self.outputs.push_back(Output::Link(link));
+            }
+            while let Some(output) = self.run.poll_output() {
+                self.outputs.push_back(output);
+            }
+            if !moved {
+                break;
+            }
+        }
+        self.wake = match (self.run.next_wake(), self.station.next_wake()) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+    }
 
     /// The next thing the core wants done.
     #[must_use]
     pub fn poll_output(&mut self) -> Option<Output> {
-        None
+        self.outputs.pop_front()
     }
 
-    /// When `Input::Wake` is wanted next.
+    /// When [`Input::Wake`] is wanted next. At or before the present: at once.
     #[must_use]
     pub fn next_wake(&self) -> Option<BenchTime> {
-        None
+        self.wake
+    }
+}
+
+/// What the station machine is told of the bench.
+fn setup(spec: &BenchSpec) -> SrcpSetup {
+    SrcpSetup {
+        bus: spec.station.bus,
+        address: spec.engine.address,
+        step_mode: spec.engine.step_mode,
+        functions: spec.functions.on.len(),
+        answer_limit: spec.station.answer_limit,
+        cv_answer_limit: spec.station.cv_answer_limit,
+        ask_interval: spec.station.ask_interval,
     }
 }

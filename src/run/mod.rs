@@ -2,10 +2,29 @@
 //!
 //! A pure machine. It knows the contracts of station and sensor, motion and calibrate; it may not know clocks, sockets,
 //! files, tokio or the simulator. [`desk::Desk`] joins it with the protocol machines behind one queue.
+mod baseline;
+mod cv_job;
+mod cx;
 pub mod desk;
+mod ending;
+mod findings;
+mod guards;
 pub mod input;
+mod link_check;
+mod machine;
+mod mover;
 pub mod outcome;
+mod point;
+mod progress;
 pub mod record;
+mod result;
+mod snapshot;
+mod stopper;
+mod sweep;
+mod throttle_watch;
+mod verify;
+mod warm_up;
+mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};

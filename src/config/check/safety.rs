@@ -51,6 +51,7 @@ pub(super) fn limits(
     let standstill = reading.value(&key::STANDSTILL);
     let top_reserve = reading.value(&measuring::RESERVE);
     let lower_top = reading.value(&measuring::LOWER_TOP);
+    let raise_creep = reading.value(&measuring::RAISE_CREEP);
     let tolerance_rel = reading.value(&measuring::RELATIVE);
     let floor = reading.value(&measuring::FLOOR);
     let needed = target.zip(top_reserve).map(|(target, reserve)| target.top_mm_s() / (1.0 - reserve));
@@ -67,6 +68,7 @@ pub(super) fn limits(
         standstill: standstill?,
         top_reserve: top_reserve?,
         lower_top: lower_top?,
+        raise_creep: raise_creep?,
         tolerance_rel: tolerance_rel?,
         tolerance_floor_mm_s: floor?.model_mm_s(ratio?),
     })

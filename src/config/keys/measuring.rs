@@ -155,13 +155,24 @@ pub(in crate::config) static LOWER_TOP: Key<Flag> = Key {
             writes nothing.",
 };
 
+/// Raise the creep.
+pub(in crate::config) static RAISE_CREEP: Key<Flag> = Key {
+    section: "target",
+    name: "raise_creep",
+    kind: Flag,
+    need: Need::Default("false"),
+    example: "false",
+    about: "If the engine cannot start as slowly as the creep speed: true raises the low end of the target to what \
+            it can; false says what it can and writes nothing.",
+};
+
 /// The target.
 pub(in crate::config) static TARGET: Section = Section {
     name: "target",
     required: true,
     about: "The speeds the engine is to run at.",
     cautions: &[],
-    keys: &[&TOP, &CREEP, &TARGET_POINTS, &RESERVE, &LOWER_TOP],
+    keys: &[&TOP, &CREEP, &TARGET_POINTS, &RESERVE, &LOWER_TOP, &RAISE_CREEP],
     either: &[&["top", "creep"], &["points"]],
 };
 

@@ -46,6 +46,7 @@ fn inputs() -> impl Strategy<Value = Input> {
         troubles().prop_map(Input::JournalTrouble),
         acts().prop_map(Input::Person),
         any::<u64>().prop_map(|nanos| Input::Gap { nanos }),
+        any::<String>().prop_map(Input::TaskFailed),
     ]
 }
 

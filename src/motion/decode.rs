@@ -1,0 +1,136 @@
+//! From points of the field to a decoder of angles: the plane in which the magnet turns, and the ellipse in it.
+//!
+//! The plane is that of the two largest principal components (`standards/measurement.md` 2.1 says why no fixed pair of
+//! axes will do). Its sense is kept from one calibration to the next, so that the sign of a speed never changes for the
+//! same turning sense.
+use super::ellipse::{Conic, Ellipse};
+use core::f64::consts::PI;
+use nalgebra::{Matrix3, SymmetricEigen, Vector3};
+
+pub(super) const TURN: f64 = 2.0 * PI;
+/// Largest arc that may be missing: 300 degrees must be covered (`standards/measurement.md` 1.4).
+const WIDEST_GAP: f64 = PI / 3.0;
+/// Scatter of the corrected radius above which the points are no ellipse; pure noise gives 0.5. A noise of a sixth of
+/// the amplitude, the most that unwraps (2.2), passes.
+const MOST_RADIUS_SD: f64 = 0.2;
+/// A signal thinner than this has no turning sense.
+const THINNEST: f64 = 0.05;
+
+/// The plane of rotation: two axes at right angles, and which way is up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Plane {
+    e1: Vector3<f64>,
+    e2: Vector3<f64>,
+}
+
+impl Plane {
+    /// The sensor's own first two axes.
+    pub(super) fn flat() -> Self {
+        Self { e1: Vector3::x(), e2: Vector3::y() }
+    }
+
+    /// The plane that the points lie in, turned as little as possible from `before`.
+    fn of(points: &[[f64; 3]], before: Option<&Self>) -> Option<Self> {
+        let normal = normal_of(points)?;
+        let (up, ahead) = match before {
+            Some(before) => (before.e1.cross(&before.e2), before.e1),
+            None => (axis_of_largest(&normal, true), axis_of_largest(&normal, false)),
+        };
+        let normal = if normal.dot(&up) < 0.0 { -normal } else { normal };
+        let flat = |axis: Vector3<f64>| (axis - normal * normal.dot(&axis)).try_normalize(1e-3);
+        let e1 = flat(ahead).or_else(|| flat(axis_of_largest(&normal, false)))?;
+        Some(Self { e1, e2: normal.cross(&e1) })
+    }
+
+    fn project(&self, field: [f64; 3]) -> [f64; 2] {
+        let field = Vector3::from(field);
+        [self.e1.dot(&field), self.e2.dot(&field)]
+    }
+}
+
+/// The sensor axis along which the normal is largest (signed so that they agree), or smallest.
+fn axis_of_largest(normal: &Vector3<f64>, largest: bool) -> Vector3<f64> {
+    let axis = if largest { normal.iamax() } else { normal.iamin() };
+    let mut unit = Vector3::zeros();
+    unit[axis] = 1.0;
+    unit
+}
+
+/// Direction of least variance.
+fn normal_of(points: &[[f64; 3]]) -> Option<Vector3<f64>> {
+    let n = points.len() as f64;
+    let mean = points.iter().map(|point| Vector3::from(*point)).sum::<Vector3<f64>>() / n;
+    let mut covariance = Matrix3::zeros();
+    for point in points {
+        let off = Vector3::from(*point) - mean;
+        covariance += off * off.transpose();
+    }
+    let size = covariance.trace();
+    if !(size.is_finite() && size > 0.0) {
+        return None;
+    }
+    let eigen = SymmetricEigen::try_new(covariance / size, 1e-15, 1000)?;
+    Some(eigen.eigenvectors.column(eigen.eigenvalues.imin()).into_owned())
+}
+
+/// What turns a field into an angle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Decode {
+    pub(super) plane: Plane,
+    pub(super) ellipse: Ellipse,
+    /// Scatter of the corrected radius about its mean, when fitted.
+    pub(super) radius_sd: f64,
+}
+
+impl Decode {
+    /// Angle in -pi..pi, and radius (1 on the ellipse).
+    pub(super) fn angle(&self, field: [f64; 3]) -> (f64, f64) {
+        let [u, w] = self.ellipse.corrected(self.plane.project(field));
+        (libm::atan2(w, u), (u * u + w * w).sqrt())
+    }
+
+    /// Fits plane and ellipse to `points`, in the order they came; none if they do not cover 300 degrees or do not lie
+    /// on an ellipse. Also gives how far they turned, in rad.
+    pub(super) fn fit(points: &[[f64; 3]], axes: u8, before: Option<&Plane>) -> Option<(Self, f64)> {
+        let plane = if axes < 3 { Plane::flat() } else { Plane::of(points, before)? };
+        let flat: Vec<[f64; 2]> = points.iter().map(|point| plane.project(*point)).collect();
+        let ellipse = Ellipse::of(&Conic::fit(&flat)?)?;
+        let [larger, smaller] = ellipse.half_axes();
+        if !(smaller >= THINNEST * larger) {
+            return None;
+        }
+        let corrected: Vec<[f64; 2]> = flat.iter().map(|point| ellipse.corrected(*point)).collect();
+        let radius_sd = radius_sd(&corrected);
+        let mut angles: Vec<f64> = corrected.iter().map(|[u, w]| libm::atan2(*w, *u)).collect();
+        let turned = angles.windows(2).map(|pair| wrapped(pair[1] - pair[0])).sum::<f64>();
+        angles.sort_unstable_by(f64::total_cmp);
+        if !(radius_sd <= MOST_RADIUS_SD) || widest_gap(&angles) > WIDEST_GAP {
+            return None;
+        }
+        Some((Self { plane, ellipse, radius_sd }, turned))
+    }
+}
+
+/// Scatter of the radius about one, its value on the ellipse.
+fn radius_sd(corrected: &[[f64; 2]]) -> f64 {
+    let off = |[u, w]: &[f64; 2]| (u * u + w * w).sqrt() - 1.0;
+    let square = corrected.iter().map(|point| off(point) * off(point)).sum::<f64>();
+    (square / (corrected.len() as f64 - 5.0).max(1.0)).sqrt()
+}
+
+/// Widest arc without a point, of sorted angles.
+fn widest_gap(sorted: &[f64]) -> f64 {
+    let (Some(first), Some(last)) = (sorted.first(), sorted.last()) else { return TURN };
+    sorted.windows(2).map(|pair| pair[1] - pair[0]).fold(first + TURN - last, f64::max)
+}
+
+/// An angle brought to -pi..pi by one turn at most.
+pub(super) fn wrapped(angle: f64) -> f64 {
+    if angle > PI {
+        angle - TURN
+    } else if angle < -PI {
+        angle + TURN
+    } else {
+        angle
+    }
+}

@@ -1,0 +1,136 @@
+//! A turning magnet for the tests of motion: written from `standards/measurement.md` section 1.1 alone.
+use super::{AxleSetup, Motion};
+use crate::sensor::Sample;
+use crate::time::BenchTime;
+use core::f64::consts::PI;
+
+/// Seeded random numbers (splitmix64: S. Vigna's public-domain mixing constants, from memory; only scatter is asked of
+/// it, checked by `the_random_numbers_scatter_as_they_should`).
+#[derive(Clone, Debug)]
+pub(super) struct Random(u64);
+
+impl Random {
+    pub(super) fn new(seed: u64) -> Self {
+        Self(seed.wrapping_mul(0x2545_f491_4f6c_dd1d) ^ 0x1234_5678_9abc_def1)
+    }
+
+    /// Evenly between 0 and 1, without 1.
+    pub(super) fn unit(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    /// Normal, mean 0, sd 1 (Box and Muller 1958).
+    pub(super) fn normal(&mut self) -> f64 {
+        let radius = (-2.0 * libm::log(1.0 - self.unit())).sqrt();
+        radius * libm::cos(2.0 * PI * self.unit())
+    }
+}
+
+/// Sensor and magnet.
+#[derive(Clone, Debug)]
+pub(super) struct Rig {
+    /// Directions and lengths of the field at angle 0 and at 90 degrees.
+    pub(super) cosine: [f64; 3],
+    pub(super) sine: [f64; 3],
+    pub(super) offset: [f64; 3],
+    /// Noise sd in each axis.
+    pub(super) noise: f64,
+    pub(super) rate_hz: f64,
+    pub(super) first_stamp: u32,
+    /// The sensor's clock is slow by this part.
+    pub(super) slow: f64,
+    pub(super) random: Random,
+    /// Samples sent.
+    pub(super) sent: u64,
+    /// Angle of the axle in turns, and bench time in s.
+    pub(super) turns: f64,
+    pub(super) time_s: f64,
+    /// Bench time of the first sample.
+    pub(super) starts_s: f64,
+}
+
+pub(super) const CIRCUMFERENCE: f64 = 33.0;
+
+impl Rig {
+    /// A tilted plane, unequal amplitudes (about 100 and 70), offsets, 1 % noise at 200 Hz.
+    pub(super) fn new(seed: u64) -> Self {
+        Self {
+            cosine: [80.0, -30.0, 50.0],
+            sine: [20.0, 65.0, 15.0],
+            offset: [40.0, -20.0, 12.0],
+            noise: 1.0,
+            rate_hz: 200.0,
+            first_stamp: 4_000_000_000,
+            slow: 0.0,
+            random: Random::new(seed),
+            sent: 0,
+            turns: 0.1,
+            time_s: 1.0,
+            starts_s: 1.0,
+        }
+    }
+
+    pub(super) fn motion() -> Motion {
+        Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0 })
+    }
+
+    /// The next sample after turning with `speed` mm/s for one interval.
+    pub(super) fn next(&mut self, speed: f64) -> (BenchTime, Sample) {
+        self.sent += 1;
+        self.time_s = self.starts_s + self.sent as f64 / self.rate_hz;
+        self.turns += speed / CIRCUMFERENCE / self.rate_hz;
+        // Whole turns make no difference to the field, but would cost the sine its digits.
+        self.turns -= self.turns.floor();
+        (self.at(0.0), self.sample())
+    }
+
+    /// Bench time now, `delay` s later.
+    pub(super) fn at(&self, delay: f64) -> BenchTime {
+        BenchTime::ZERO + std::time::Duration::from_secs_f64(self.time_s + delay)
+    }
+
+    pub(super) fn sample(&mut self) -> Sample {
+        let (sin, cos) = libm::sincos(2.0 * PI * self.turns);
+        let mut field = [0.0; 3];
+        for (axis, value) in field.iter_mut().enumerate() {
+            let noise = if self.noise > 0.0 { self.noise * self.random.normal() } else { 0.0 };
+            *value = self.cosine[axis] * cos + self.sine[axis] * sin + self.offset[axis] + noise;
+        }
+        let since_us = (self.time_s - self.starts_s) * (1.0 - self.slow) * 1e6;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive and below 2^53")]
+        let since_us = since_us.round() as u64;
+        let stamp_us = u32::try_from(since_us % (1 << 32)).expect("a remainder").wrapping_add(self.first_stamp);
+        Sample { stamp_us, field }
+    }
+
+    /// Feeds `seconds` at `speed` mm/s.
+    pub(super) fn run(&mut self, motion: &mut Motion, speed: f64, seconds: f64) {
+        let until = self.time_s + seconds;
+        while self.time_s < until - 1e-9 {
+            let (at, sample) = self.next(speed);
+            motion.take(at, sample);
+        }
+    }
+
+    /// Stands for two seconds, then turns at `speed` until the correction is there.
+    pub(super) fn ready(&mut self, motion: &mut Motion, speed: f64) {
+        self.run(motion, 0.0, 2.0);
+        self.run(motion, speed, 3.5 * CIRCUMFERENCE / speed.abs() + 0.5);
+    }
+}
+
+#[test]
+fn the_random_numbers_scatter_as_they_should() {
+    let mut random = Random::new(7);
+    let values: Vec<f64> = (0..100_000).map(|_| random.normal()).collect();
+    let mean = values.iter().sum::<f64>() / 1e5;
+    let square = values.iter().map(|value| value * value).sum::<f64>() / 1e5;
+    let tail = values.iter().filter(|value| value.abs() > 1.959_964).count();
+    // Three standard deviations of each statistic.
+    assert!(mean.abs() < 0.0095 && (square - 1.0).abs() < 0.0135, "{mean} {square}");
+    assert!((4_790..5_210).contains(&tail), "{tail}");
+}

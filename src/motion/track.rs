@@ -1,0 +1,219 @@
+//! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
+//!
+//! Points for the fit are taken by distance in the field, not by time, so that a long stand does not outweigh a turn.
+use super::decode::{Decode, Plane, TURN, wrapped};
+use std::collections::VecDeque;
+
+const MOST_POINTS: usize = 256;
+/// Neighbours in the fit are at least this part of the signal's extent apart: some 70 points a turn at most.
+const SPACING: f64 = 0.03;
+/// New points and time that make a fit worth while: before the first calibration, and after it.
+const FIRST_FIT: (usize, i64) = (16, 100_000);
+const NEXT_FIT: (usize, i64) = (64, 250_000);
+/// A corrected radius outside of this is not the magnet that was calibrated.
+const RADIUS: core::ops::RangeInclusive<f64> = 0.4..=2.5;
+/// After so many such samples in a row, over so long, the calibration is given up.
+const LOST: (u32, i64) = (16, 250_000);
+
+/// Angle at a sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Phase {
+    /// Unwrapped angle in rad; differences over whole turns are exact while the calibration stands.
+    pub(super) phi: f64,
+    /// Change since the sample before, in rad; the whole path to here for the first one after calibration.
+    pub(super) step: f64,
+}
+
+/// What a sample did to the calibration.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Tracked {
+    /// Not calibrated: no angle.
+    Blind,
+    /// An angle.
+    Phase(Phase),
+    /// The calibration was given up just now: the magnet moved, fell off, or something stronger came near.
+    Lost,
+}
+
+/// The follower.
+#[derive(Debug)]
+pub(super) struct Track {
+    axes: u8,
+    decode: Option<Decode>,
+    /// Kept when a calibration is given up, so that the sense stays.
+    plane: Option<Plane>,
+    points: VecDeque<[f64; 3]>,
+    extent: f64,
+    fresh: usize,
+    tried_us: i64,
+    last: Option<([f64; 3], f64)>,
+    turns: i64,
+    shift: f64,
+    odd: (u32, i64),
+    lost: bool,
+    fitted: bool,
+}
+
+impl Track {
+    pub(super) fn new(axes: u8) -> Self {
+        Self {
+            axes,
+            decode: None,
+            plane: None,
+            points: VecDeque::with_capacity(MOST_POINTS),
+            extent: 0.0,
+            fresh: 0,
+            tried_us: 0,
+            last: None,
+            turns: 0,
+            shift: 0.0,
+            odd: (0, 0),
+            lost: false,
+            fitted: false,
+        }
+    }
+
+    /// The sensor has so many axes from here on: calibration starts again, the sense stays as far as it can.
+    pub(super) fn set_axes(&mut self, axes: u8) {
+        *self = Self { plane: self.plane, ..Self::new(axes) };
+    }
+
+    pub(super) fn axes(&self) -> u8 {
+        self.axes
+    }
+
+    pub(super) fn decode(&self) -> Option<&Decode> {
+        self.decode.as_ref()
+    }
+
+    /// The calibration, if it is new since this was last asked.
+    pub(super) fn new_decode(&mut self) -> Option<Decode> {
+        std::mem::take(&mut self.fitted).then_some(self.decode).flatten()
+    }
+
+    /// A calibration was given up and none has come since: the field proves nothing.
+    pub(super) fn lost(&self) -> bool {
+        self.lost || self.odd.0 > 0
+    }
+
+    /// The next angle has no known turn count against the last one.
+    pub(super) fn forget_last(&mut self) {
+        self.last = None;
+    }
+
+    /// A sample. `still`: the axle is known to stand, so there is nothing to learn. `frozen`: a measurement rests on
+    /// the calibration, so it must stay as it is.
+    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], still: bool, frozen: bool) -> Tracked {
+        if self.is_odd(t_us, field) {
+            return if self.lost { Tracked::Lost } else { self.unwrap(field, self.decode) };
+        }
+        let calibrated = self.decode.is_some();
+        if !(calibrated && still) {
+            self.gather(field);
+        }
+        let (points, wait_us) = if calibrated { NEXT_FIT } else { FIRST_FIT };
+        if self.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
+            (self.fresh, self.tried_us) = (0, t_us);
+            if let Some(turned) = self.fit() {
+                let Tracked::Phase(phase) = self.unwrap(field, self.decode) else { return Tracked::Blind };
+                return Tracked::Phase(Phase { step: turned, ..phase });
+            }
+        }
+        self.unwrap(field, self.decode)
+    }
+
+    /// Watches the radius; true when this sample does not fit the calibration.
+    fn is_odd(&mut self, t_us: i64, field: [f64; 3]) -> bool {
+        let Some(decode) = self.decode else { return false };
+        if RADIUS.contains(&decode.angle(field).1) {
+            self.odd = (0, t_us);
+            return false;
+        }
+        self.odd.0 += 1;
+        if self.odd.0 >= LOST.0 && t_us - self.odd.1 >= LOST.1 {
+            *self = Self { plane: Some(decode.plane), lost: true, tried_us: t_us, ..Self::new(self.axes) };
+        }
+        true
+    }
+
+    fn gather(&mut self, field: [f64; 3]) {
+        let least = SPACING * self.extent;
+        let far = |last: &[f64; 3]| {
+            let square: f64 = last.iter().zip(field).map(|(a, b)| (a - b) * (a - b)).sum();
+            square >= least * least
+        };
+        if !self.points.back().is_none_or(far) {
+            return;
+        }
+        if self.points.len() == MOST_POINTS {
+            self.points.pop_front();
+        }
+        self.points.push_back(field);
+        self.fresh += 1;
+    }
+
+    /// Tries a fit. The first one needs a whole turn and gives the path of its points.
+    fn fit(&mut self) -> Option<f64> {
+        let points = self.points.make_contiguous();
+        self.extent = extent(points);
+        let (decode, turned) = Decode::fit(points, self.axes, self.plane.as_ref())?;
+        let Some(before) = self.decode else {
+            if turned.abs() < TURN {
+                return None;
+            }
+            (self.decode, self.plane, self.lost) = (Some(decode), Some(decode.plane), false);
+            (self.last, self.fitted) = (None, true);
+            return Some(turned);
+        };
+        // A worse fit is no progress: the magnet may be on the move, or a guest among the points.
+        if decode.radius_sd <= (2.0 * before.radius_sd).max(0.02) {
+            (self.decode, self.plane, self.fitted) = (Some(decode), Some(decode.plane), true);
+            // The angle goes on without a jump: the shift takes up what the new calibration moved it.
+            if let Some((field, theta)) = self.last {
+                let (again, _) = decode.angle(field);
+                let moved = wrapped(again - theta);
+                self.shift -= moved;
+                self.turns += whole_turn(theta + moved, again);
+                self.last = Some((field, again));
+            }
+        }
+        None
+    }
+
+    fn unwrap(&mut self, field: [f64; 3], decode: Option<Decode>) -> Tracked {
+        let Some(decode) = decode else { return Tracked::Blind };
+        let (theta, _) = decode.angle(field);
+        let before = self.last.replace((field, theta)).map_or(theta, |(_, theta)| theta);
+        let step = wrapped(theta - before);
+        self.turns += whole_turn(before + step, theta);
+        Tracked::Phase(Phase { phi: self.turns as f64 * TURN + theta + self.shift, step })
+    }
+
+    /// Standard deviation of the angle where the unwrapped angle is `phi`, for noise of `sigma` in each axis.
+    pub(super) fn angle_noise(&self, phi: f64, sigma: f64) -> f64 {
+        self.decode.map_or(0.0, |decode| decode.ellipse.angle_noise(phi - self.shift, sigma))
+    }
+}
+
+/// Turns to add when an angle that went on to `continuous` shows as `shown`.
+fn whole_turn(continuous: f64, shown: f64) -> i64 {
+    let off = continuous - shown;
+    if off > TURN / 2.0 {
+        1
+    } else if off < -TURN / 2.0 {
+        -1
+    } else {
+        0
+    }
+}
+
+/// Size of the cloud without its outermost twentieth on each side, so that a stray sample can't blow it up.
+fn extent(points: &[[f64; 3]]) -> f64 {
+    let cut = points.len() / 20;
+    let across = |axis: usize| {
+        let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
+        values.sort_unstable_by(f64::total_cmp);
+        values[values.len() - 1 - cut] - values[cut]
+    };
+    if points.is_empty() { 0.0 } else { (0..3).map(|axis| across(axis) * across(axis)).sum::<f64>().sqrt() }
+}

@@ -1,0 +1,274 @@
+//! Baseline: the decoder is made linear and quick, and that is proven on the first slow moves.
+//!
+//! Momentum off (CV 3, 4, 23, 24 = 0), table bit off, trims at unity, then a linear response: CV 2, 6, 5 all zero,
+//! or 1, 128, 255 where zeros are refused or make the engine crawl or stand whatever the step (common practice, no
+//! source). The first move also fixes which turning sense is the decoder's forward.
+use super::cv_job::{CvJob, CvOp};
+use super::cx::{Cx, Failure, Step};
+use super::input::{Answer, Question};
+use super::mover::Mover;
+use super::point::{Point, PointWish};
+use super::record::PointPurpose;
+use super::snapshot::{ANALOGUE_BIT, STEPS_BIT, TABLE_BIT};
+use crate::calibrate::BaselineKind;
+use crate::cause::engine as causes;
+use crate::config::LeadingEnd;
+use crate::motion::{Measured, Standing};
+use crate::station::Direction;
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// How long each setting of the first climb is looked at.
+const LOOK: Duration = Duration::from_millis(1200);
+/// The climb ends here, as a part of the range: who does not move by then does not follow.
+const CLIMB_MOST: f64 = 0.6;
+/// The climb has found motion at this part of the target's top.
+const FOUND: f64 = 0.12;
+/// The second probe must be at least this much faster than the first.
+const FOLLOWS: f64 = 1.2;
+
+/// What the baseline found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct BaselineFound {
+    pub(super) kind: BaselineKind,
+    /// (setting value, mm/s) of both probes.
+    pub(super) probes: [(u16, f64); 2],
+    /// Highest setting of the climb at which it stood.
+    pub(super) stood: u16,
+}
+
+impl BaselineFound {
+    /// The setting at which the engine warms up: about 60 % of the target's top, by the two probes.
+    pub(super) fn warm_up_value(&self, cx: &Cx) -> u16 {
+        let of = cx.plan.spec.engine.step_mode;
+        let [(low, slow), (high, fast)] = self.probes;
+        let slope = (fast - slow) / (f64::from(high) - f64::from(low)).max(1.0);
+        let wanted = 0.6 * cx.plan.spec.target.top_mm_s();
+        let reaches = |value: u16| slow + slope * (f64::from(value) - f64::from(low)) >= wanted;
+        (low..of).find(|value| reaches(*value)).unwrap_or(of)
+    }
+}
+
+#[derive(Debug)]
+enum Stage {
+    Writing(CvJob),
+    Climbing { value: u16, mover: Mover, since: Option<BenchTime> },
+    First(Point),
+    Second { first: (u16, f64), point: Point },
+    Standing { found: BaselineFound, mover: Mover },
+    Asking { found: BaselineFound, question: u32 },
+    Falling(Mover),
+}
+
+/// The baseline under way.
+#[derive(Debug)]
+pub(super) struct Baseline {
+    kind: BaselineKind,
+    stood: u16,
+    stage: Stage,
+}
+
+impl Baseline {
+    pub(super) fn new(cx: &Cx) -> Self {
+        let kind = BaselineKind::Zeros;
+        Self { kind, stood: 0, stage: Stage::Writing(job(cx, kind)) }
+    }
+
+    /// Begin the present move again, as after a pause.
+    pub(super) fn rewind(&mut self, cx: &mut Cx) {
+        match &mut self.stage {
+            Stage::First(point) | Stage::Second { point, .. } => point.rewind(cx),
+            Stage::Climbing { .. } => self.stage = climb(cx, 0),
+            Stage::Writing(_) | Stage::Standing { .. } | Stage::Asking { .. } | Stage::Falling(_) => {}
+        }
+    }
+
+    /// CV work is never paused in the middle.
+    pub(super) fn is_programming(&self) -> bool {
+        matches!(self.stage, Stage::Writing(_))
+    }
+
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<BaselineFound> {
+        loop {
+            let next = match &mut self.stage {
+                Stage::Writing(job) => {
+                    if job.poll(cx)?.is_none() {
+                        return Ok(None);
+                    }
+                    let refused = job.refused.clone();
+                    self.written(cx, &refused)?
+                }
+                Stage::Climbing { .. } => {
+                    let Some(next) = self.climbing(cx)? else { return Ok(None) };
+                    next
+                }
+                Stage::First(point) => {
+                    let Some(result) = point.poll(cx)? else { return Ok(None) };
+                    let value = point.wish.value;
+                    Self::first(cx, value, result)
+                }
+                Stage::Second { first, point } => {
+                    let Some(result) = point.poll(cx)? else { return Ok(None) };
+                    let (first, value) = (*first, point.wish.value);
+                    self.second(cx, first, value, result)
+                }
+                Stage::Falling(mover) => {
+                    if mover.poll(cx)?.is_none() {
+                        return Ok(None);
+                    }
+                    self.other_kind(cx, "speed does not rise with the setting")?
+                }
+                Stage::Standing { found, mover } => {
+                    let found = *found;
+                    if mover.poll(cx)?.is_none() {
+                        return Ok(None);
+                    }
+                    match cx.plan.spec.engine.leading_end {
+                        LeadingEnd::Front => return Ok(Some(found)),
+                        LeadingEnd::Rear => return Ok(Some(rear_leads(cx, found))),
+                        LeadingEnd::Ask => Stage::Asking { found, question: cx.ask(Question::WhichEndLed) },
+                    }
+                }
+                Stage::Asking { found, question } => {
+                    let (found, question) = (*found, *question);
+                    return Ok(match cx.answer(question) {
+                        None => None,
+                        Some(Answer::Rear) => Some(rear_leads(cx, found)),
+                        Some(_) => Some(found),
+                    });
+                }
+            };
+            self.stage = next;
+        }
+    }
+
+    fn written(&mut self, cx: &mut Cx, refused: &[u16]) -> Result<Stage, Failure> {
+        cx.momentum_s = 0.0;
+        if refused.iter().any(|cv| matches!(cv, 2 | 5 | 6)) {
+            let list: Vec<String> = refused.iter().map(u16::to_string).collect();
+            return self.other_kind(cx, &format!("refused: CV {}", list.join(", ")));
+        }
+        Ok(climb(cx, 0))
+    }
+
+    /// Zeros did not serve: take the other linear baseline, once.
+    fn other_kind(&mut self, cx: &mut Cx, evidence: &str) -> Result<Stage, Failure> {
+        match self.kind {
+            BaselineKind::Zeros => {
+                self.stood = 0;
+                cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+                self.kind = BaselineKind::OneMidFull;
+                Ok(Stage::Writing(job(cx, self.kind)))
+            }
+            BaselineKind::OneMidFull => Err(if cx.sense.is_none() {
+                Failure::halted(&causes::NOT_MOVING, evidence)
+            } else {
+                Failure::rejected(&causes::DOES_NOT_FOLLOW, evidence)
+            }),
+        }
+    }
+
+    /// Goes up until the engine clearly moves.
+    fn climbing(&mut self, cx: &mut Cx) -> Result<Option<Stage>, Failure> {
+        let Stage::Climbing { value, mover, since } = &mut self.stage else { return Ok(None) };
+        cx.may_stand = true;
+        let value = *value;
+        let Some(began) = *since else {
+            if mover.poll(cx)?.is_some() {
+                *since = Some(cx.now);
+                cx.wake_at(cx.now + LOOK);
+            }
+            return Ok(None);
+        };
+        if !cx.passed(began, LOOK) {
+            return Ok(None);
+        }
+        let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+        if matches!(cx.motion.standing(), Standing::For(_)) {
+            self.stood = value;
+        }
+        let enough = speed >= FOUND * cx.plan.spec.target.top_mm_s();
+        if enough {
+            return Ok(Some(Stage::First(probe(value))));
+        }
+        if cx.ordered.0.ratio() >= CLIMB_MOST {
+            if speed > 0.0 {
+                learn_sense(cx);
+            }
+            return Ok(Some(Stage::Falling(Mover::stand(cx))));
+        }
+        Ok(Some(climb(cx, value)))
+    }
+
+    fn first(cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
+        let Some(measured) = result else { return Stage::Falling(Mover::stand(cx)) };
+        cx.sense = Some(if measured.speed_mm_s < 0.0 { -1.0 } else { 1.0 });
+        let of = cx.ordered.0.of;
+        let second = u16::try_from(u32::from(value) * 8 / 5).unwrap_or(of);
+        // The second probe lies eight fifths as high.
+        let point = probe(second.max(value + 1).min(of));
+        Stage::Second { first: (value, measured.speed_mm_s.abs()), point }
+    }
+
+    fn second(&mut self, cx: &mut Cx, first: (u16, f64), value: u16, result: Option<Measured>) -> Stage {
+        let speed = result.map_or(0.0, |measured| measured.speed_mm_s.abs());
+        let mover = Mover::stand(cx);
+        // Who is at the end of the range already cannot be asked for more.
+        let wanted = if f64::from(value) >= 1.4 * f64::from(first.0) { FOLLOWS } else { 1.03 };
+        if speed < wanted * first.1 {
+            return Stage::Falling(mover);
+        }
+        let found = BaselineFound { kind: self.kind, probes: [first, (value, speed)], stood: self.stood };
+        Stage::Standing { found, mover }
+    }
+}
+
+fn rear_leads(cx: &mut Cx, found: BaselineFound) -> BaselineFound {
+    cx.note(&causes::REAR_LEADS, "as stated for this engine");
+    found
+}
+
+/// The sign of the present speed is the sense of forward.
+fn learn_sense(cx: &mut Cx) {
+    if let Some(glance) = cx.fresh_glance()
+        && glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s
+    {
+        cx.sense = Some(if glance.speed_mm_s < 0.0 { -1.0 } else { 1.0 });
+    }
+}
+
+/// The next setting of the climb after `value`: a twenty-eighth of the range more.
+fn climb(cx: &Cx, value: u16) -> Stage {
+    let of = cx.ordered.0.of;
+    let next = (value + (of / 28).max(1)).min(of);
+    Stage::Climbing { value: next, mover: Mover::to(next, Direction::Forward), since: None }
+}
+
+fn probe(value: u16) -> Point {
+    Point::new(PointWish {
+        purpose: PointPurpose::Probe,
+        value,
+        direction: Direction::Forward,
+        sharpness: 2.0,
+        may_stand: true,
+    })
+}
+
+/// The CV work that makes the decoder linear.
+fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
+    let (start, mid, high) = match kind {
+        BaselineKind::Zeros => (0, 0, 0),
+        BaselineKind::OneMidFull => (1, 128, 255),
+    };
+    let now = cx.cvs.known.get(&29).copied().or(cx.cvs.assumed_29).unwrap_or(STEPS_BIT);
+    let mut ops = vec![CvOp::Write(29, (now & !TABLE_BIT & !ANALOGUE_BIT) | STEPS_BIT)];
+    ops.extend([CvOp::Write(3, 0), CvOp::Write(4, 0)]);
+    let adjustments = [23, 24].into_iter().filter(|cv| cx.cvs.known.contains_key(cv));
+    ops.extend(adjustments.map(|cv| CvOp::Write(cv, 0)));
+    ops.extend([CvOp::Write(66, 128), CvOp::Write(95, 128)]);
+    ops.extend([CvOp::TryWrite(2, start), CvOp::TryWrite(6, mid), CvOp::TryWrite(5, high)]);
+    if kind == BaselineKind::OneMidFull {
+        ops.extend([CvOp::ReadBack(2), CvOp::ReadBack(6), CvOp::ReadBack(5)]);
+    }
+    CvJob::checked(cx, ops)
+}

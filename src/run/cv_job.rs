@@ -1,0 +1,441 @@
+//! A batch of CV work: the engine stands, programming is entered, identity is checked before anything is written,
+//! each change is on disk before it is sent, each write is read back, programming is left.
+use super::cx::{Cx, Failure, Step};
+use super::input::Question;
+use super::mover::Mover;
+use super::record::{Durability, RecordBody};
+use crate::calibrate::TableFit;
+use crate::cause::{engine as causes, station as station_causes};
+use crate::config::ProgrammingPlace;
+use crate::station::{Action, CvPlace, OrderEnd, OrderId};
+use std::collections::VecDeque;
+
+/// One piece of CV work.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum CvOp {
+    /// Read and remember; unreadable is no failure.
+    Read(u16),
+    /// Must hold this value, else another engine stands there.
+    Identity(u16, u8),
+    /// Change, confirm. A refusal fails the run.
+    Write(u16, u8),
+    /// Change, confirm. A refusal is remembered.
+    TryWrite(u16, u8),
+    /// Read again and compare with what was written.
+    ReadBack(u16),
+    /// Put the commit record on disk.
+    Commit(Box<TableFit>),
+}
+
+/// How the present operation stands.
+#[derive(Debug)]
+enum Doing {
+    Next,
+    Syncing { record: u64, then: Option<(u16, u8)> },
+    Reading { cv: u16, order: OrderId },
+    Writing { cv: u16, value: u8, order: OrderId },
+    Verifying { cv: u16, value: u8, order: OrderId },
+    Comparing { cv: u16, value: u8, order: OrderId },
+}
+
+#[derive(Debug)]
+enum Stage {
+    Standing(Mover),
+    AskThere(Option<u32>),
+    Begin(Option<OrderId>),
+    Ops,
+    End(Option<OrderId>),
+    Repower(Option<OrderId>),
+    AskBack(Option<u32>),
+}
+
+/// Most tries of one operation.
+const TRIES: u32 = 3;
+
+/// A batch of CV work.
+#[derive(Debug)]
+pub(super) struct CvJob {
+    ops: VecDeque<CvOp>,
+    total: usize,
+    stage: Stage,
+    doing: Doing,
+    tries: u32,
+    powered: bool,
+    /// CVs whose value was refused.
+    pub(super) refused: Vec<u16>,
+}
+
+impl CvJob {
+    pub(super) fn new(cx: &Cx, ops: impl IntoIterator<Item = CvOp>) -> Self {
+        let ops: VecDeque<CvOp> = ops.into_iter().collect();
+        Self {
+            total: ops.len().max(1),
+            ops,
+            stage: Stage::Standing(Mover::stand(cx)),
+            doing: Doing::Next,
+            tries: 0,
+            powered: false,
+            refused: Vec::new(),
+        }
+    }
+
+    /// With identity checks in front, from the snapshot.
+    pub(super) fn checked(cx: &Cx, ops: impl IntoIterator<Item = CvOp>) -> Self {
+        let identity = identity_ops(cx);
+        Self::new(cx, identity.into_iter().chain(ops))
+    }
+
+    /// While the engine has already been stopped for good: no move is ordered first.
+    pub(super) fn without_move(cx: &Cx, ops: impl IntoIterator<Item = CvOp>) -> Self {
+        let mut job = Self::checked(cx, ops);
+        job.stage = Stage::AskThere(None);
+        job
+    }
+
+    /// Part done, 0 to 1.
+    pub(super) fn done(&self) -> f64 {
+        1.0 - self.ops.len() as f64 / self.total as f64
+    }
+
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+        loop {
+            let moved = match &mut self.stage {
+                Stage::Standing(mover) => mover.poll(cx)?.map(|()| Stage::AskThere(None)),
+                Stage::AskThere(asked) => {
+                    ask(cx, asked, Question::MoveToProgramming).then_some(Stage::Begin(None))
+                }
+                Stage::Begin(order) => begin(cx, order, &mut self.powered)?.then_some(Stage::Ops),
+                Stage::Ops => {
+                    let through = self.poll_ops(cx)?;
+                    if !matches!(self.stage, Stage::Ops) {
+                        // The session was lost: programming is entered again before the operation is repeated.
+                        continue;
+                    }
+                    through.then_some(Stage::End(None))
+                }
+                Stage::End(order) => end(cx, order).then_some(Stage::Repower(None)),
+                Stage::Repower(order) => repower(cx, order).then_some(Stage::AskBack(None)),
+                Stage::AskBack(asked) => {
+                    if ask(cx, asked, Question::MoveToBench) {
+                        return Ok(Some(()));
+                    }
+                    None
+                }
+            };
+            match moved {
+                Some(stage) => self.stage = stage,
+                None => return Ok(None),
+            }
+        }
+    }
+
+    /// True once all operations are through.
+    fn poll_ops(&mut self, cx: &mut Cx) -> Result<bool, Failure> {
+        loop {
+            if matches!(self.doing, Doing::Next) {
+                let Some(op) = self.ops.front().cloned() else { return Ok(true) };
+                self.start(cx, op);
+            }
+            if !self.advance(cx)? || !matches!(self.stage, Stage::Ops) {
+                return Ok(false);
+            }
+        }
+    }
+
+    fn start(&mut self, cx: &mut Cx, op: CvOp) {
+        let place = place(cx);
+        match op {
+            CvOp::Read(cv) | CvOp::Identity(cv, _) | CvOp::ReadBack(cv) => {
+                if place == CvPlace::Main {
+                    self.finish();
+                } else {
+                    self.doing = Doing::Reading { cv, order: cx.order(Action::ReadCv { place, cv }) };
+                }
+            }
+            CvOp::Write(cv, value) | CvOp::TryWrite(cv, value) => {
+                if cx.cvs.known.get(&cv) == Some(&value) && !cx.cvs.doubtful.contains(&cv) {
+                    cx.cvs.settle(cv);
+                    self.finish();
+                } else {
+                    let from = cx.cvs.known.get(&cv).copied();
+                    cx.cvs.intend(cv);
+                    let record = cx.record(RecordBody::CvIntention { place, cv, from, to: value });
+                    self.doing = Doing::Syncing { record, then: Some((cv, value)) };
+                }
+            }
+            CvOp::Commit(fit) => {
+                let record = cx.record(RecordBody::Commit(*fit));
+                self.doing = Doing::Syncing { record, then: None };
+            }
+        }
+    }
+
+    fn finish(&mut self) {
+        self.ops.pop_front();
+        self.doing = Doing::Next;
+        self.tries = 0;
+    }
+
+    /// One step of the present operation; false while waiting.
+    fn advance(&mut self, cx: &mut Cx) -> Result<bool, Failure> {
+        match self.doing {
+            Doing::Next => Ok(true),
+            Doing::Syncing { record, then } => {
+                if !cx.is_safe(record, Durability::Synced) {
+                    return Ok(false);
+                }
+                match then {
+                    Some((cv, value)) => self.write(cx, cv, value),
+                    None => self.finish(),
+                }
+                Ok(true)
+            }
+            Doing::Reading { cv, order } => match cx.ended(order) {
+                None => Ok(false),
+                Some(end) => self.was_read(cx, cv, &end).map(|()| true),
+            },
+            Doing::Writing { cv, value, order } => match cx.ended(order) {
+                None => Ok(false),
+                Some(end) => self.was_written(cx, cv, value, &end).map(|()| true),
+            },
+            Doing::Verifying { cv, value, order } => match cx.ended(order) {
+                None => Ok(false),
+                Some(OrderEnd::Done { .. }) => {
+                    self.confirm(cx, cv, value);
+                    Ok(true)
+                }
+                Some(_) => {
+                    let order = cx.order(Action::ReadCv { place: place(cx), cv });
+                    self.doing = Doing::Comparing { cv, value, order };
+                    Ok(true)
+                }
+            },
+            Doing::Comparing { cv, value, order } => match cx.ended(order) {
+                None => Ok(false),
+                Some(end) => self.compared(cx, cv, value, &end).map(|()| true),
+            },
+        }
+    }
+
+    fn write(&mut self, cx: &mut Cx, cv: u16, value: u8) {
+        let order = cx.order(Action::WriteCv { place: place(cx), cv, value });
+        self.doing = Doing::Writing { cv, value, order };
+    }
+
+    fn was_read(&mut self, cx: &mut Cx, cv: u16, end: &OrderEnd) -> Result<(), Failure> {
+        let value = if let OrderEnd::Done { value } = end { *value } else { None };
+        if value.is_none() && self.again() {
+            self.reopen_if_lost(cx, end);
+            return Ok(());
+        }
+        if let OrderEnd::Unknown { why } = end {
+            return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, format!("CV {cv}: {why}")));
+        }
+        cx.record(RecordBody::CvRead { place: place(cx), cv, value });
+        match self.ops.front() {
+            Some(CvOp::Identity(_, expected)) if value != Some(*expected) => {
+                let came = value.map_or("no answer".to_owned(), |value| value.to_string());
+                return Err(Failure::halted(
+                    &causes::ANOTHER_ENGINE,
+                    format!("CV {cv}: expected {expected}, came {came}"),
+                ));
+            }
+            Some(CvOp::ReadBack(_)) if value.is_none() || value != cx.cvs.known.get(&cv).copied() => {
+                let came = value.map_or("no answer".to_owned(), |value| value.to_string());
+                return Err(Failure::halted(&causes::CV_REFUSED, format!("CV {cv}: read back {came}")));
+            }
+            _ => {}
+        }
+        if let Some(value) = value {
+            cx.cvs.known.insert(cv, value);
+        }
+        self.finish();
+        Ok(())
+    }
+
+    fn was_written(&mut self, cx: &mut Cx, cv: u16, value: u8, end: &OrderEnd) -> Result<(), Failure> {
+        if let OrderEnd::Unknown { why } = end {
+            cx.cvs.doubtful.insert(cv);
+            if self.again() {
+                self.reopen_if_lost(cx, end);
+                return Ok(());
+            }
+            return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, format!("CV {cv}: {why}")));
+        }
+        if place(cx) == CvPlace::Main {
+            if let OrderEnd::Refused { code, words } = end {
+                return self.refuse(cx, cv, value, &format!("{code} {words}"));
+            }
+            cx.cvs.known.insert(cv, value);
+            cx.record(RecordBody::CvWritten { cv, value, confirmed: false });
+            self.finish();
+            return Ok(());
+        }
+        let order = cx.order(Action::VerifyCv { place: place(cx), cv, value });
+        self.doing = Doing::Verifying { cv, value, order };
+        Ok(())
+    }
+
+    fn confirm(&mut self, cx: &mut Cx, cv: u16, value: u8) {
+        cx.cvs.known.insert(cv, value);
+        cx.cvs.settle(cv);
+        cx.record(RecordBody::CvWritten { cv, value, confirmed: true });
+        self.finish();
+    }
+
+    fn compared(&mut self, cx: &mut Cx, cv: u16, value: u8, end: &OrderEnd) -> Result<(), Failure> {
+        match end {
+            OrderEnd::Done { value: Some(found) } if *found == value => {
+                self.confirm(cx, cv, value);
+                Ok(())
+            }
+            OrderEnd::Done { value: Some(found) } => {
+                cx.cvs.known.insert(cv, *found);
+                cx.cvs.settle(cv);
+                if self.again() {
+                    self.doing = Doing::Next;
+                    return Ok(());
+                }
+                self.refuse(cx, cv, value, &format!("holds {found}"))
+            }
+            end => {
+                cx.cvs.doubtful.insert(cv);
+                if self.again() {
+                    self.reopen_if_lost(cx, end);
+                    return Ok(());
+                }
+                self.refuse(cx, cv, value, "no answer to reading it back")
+            }
+        }
+    }
+
+    fn refuse(&mut self, cx: &mut Cx, cv: u16, value: u8, why: &str) -> Result<(), Failure> {
+        cx.record(RecordBody::CvFailed { cv, value, why: why.to_owned() });
+        if matches!(self.ops.front(), Some(CvOp::TryWrite(..))) {
+            self.refused.push(cv);
+            self.finish();
+            return Ok(());
+        }
+        Err(Failure::rejected(&causes::CV_REFUSED, format!("CV {cv} = {value}: {why}")))
+    }
+
+    /// Counts a try; true while another is allowed.
+    fn again(&mut self) -> bool {
+        self.tries += 1;
+        self.tries < TRIES
+    }
+
+    /// The operation begins anew; after a lost session programming is entered again first.
+    fn reopen_if_lost(&mut self, cx: &mut Cx, end: &OrderEnd) {
+        self.doing = Doing::Next;
+        if matches!(end, OrderEnd::Unknown { .. }) {
+            cx.station.programming = false;
+            self.stage = Stage::Begin(None);
+        }
+    }
+}
+
+impl super::cx::CvBook {
+    /// This CV is going to be changed: keep its first content.
+    fn intend(&mut self, cv: u16) {
+        if let Some(value) = self.known.get(&cv) {
+            self.originals.entry(cv).or_insert(*value);
+        }
+        self.changed.insert(cv);
+        self.doubtful.insert(cv);
+    }
+
+    /// The content of this CV is certain again.
+    fn settle(&mut self, cv: u16) {
+        self.doubtful.remove(&cv);
+        if self.known.get(&cv).is_some_and(|value| self.originals.get(&cv) == Some(value)) {
+            self.changed.remove(&cv);
+        }
+    }
+}
+
+/// Where this bench reaches CVs.
+fn place(cx: &Cx) -> CvPlace {
+    match cx.plan.spec.programming.place {
+        ProgrammingPlace::Main => CvPlace::Main,
+        ProgrammingPlace::SameTrack | ProgrammingPlace::MovedByHand => CvPlace::ProgrammingTrack,
+    }
+}
+
+/// CVs that tell one engine from another, as the snapshot found them.
+fn identity_ops(cx: &Cx) -> Vec<CvOp> {
+    let address: &[u16] = match cx.plan.spec.engine.address {
+        crate::dcc::Address::Short(_) => &[1],
+        crate::dcc::Address::Long(_) => &[17, 18],
+    };
+    let mut numbers = vec![7, 8];
+    numbers.extend(address);
+    numbers
+        .into_iter()
+        .filter_map(|cv| cx.cvs.known.get(&cv).map(|value| CvOp::Identity(cv, *value)))
+        .collect()
+}
+
+/// Asks the person where the engine is carried by hand; true once answered or not needed.
+fn ask(cx: &mut Cx, asked: &mut Option<u32>, what: Question) -> bool {
+    if cx.plan.spec.programming.place != ProgrammingPlace::MovedByHand {
+        return true;
+    }
+    let question = *asked.get_or_insert_with(|| cx.ask(what));
+    cx.answer(question).is_some()
+}
+
+/// Enters programming; true once entered. A refusal with the power off is met once by switching it on.
+fn begin(cx: &mut Cx, order: &mut Option<OrderId>, powered: &mut bool) -> Result<bool, Failure> {
+    let Some(waiting) = *order else {
+        *order = Some(cx.order(Action::BeginProgramming));
+        return Ok(false);
+    };
+    match cx.ended(waiting) {
+        None => Ok(false),
+        Some(OrderEnd::Done { .. }) => {
+            cx.station.programming = true;
+            Ok(true)
+        }
+        Some(OrderEnd::Refused { .. }) if !*powered && cx.station.power == Some(false) => {
+            *powered = true;
+            cx.order(Action::PowerOn);
+            *order = Some(cx.order(Action::BeginProgramming));
+            Ok(false)
+        }
+        Some(OrderEnd::Refused { code, words }) => {
+            Err(Failure::halted(&station_causes::NO_PROGRAMMING, format!("{code} {words}")))
+        }
+        Some(OrderEnd::Unknown { why }) => Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, why)),
+    }
+}
+
+/// Leaves programming; true once the station answered, whatever it said.
+fn end(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
+    let Some(waiting) = *order else {
+        *order = Some(cx.order(Action::EndProgramming));
+        return false;
+    };
+    if cx.ended(waiting).is_none() {
+        return false;
+    }
+    cx.station.programming = false;
+    true
+}
+
+/// Some stations leave the track without power after programming: it is switched on again, the speed being zero.
+/// True once that is done or not needed.
+fn repower(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
+    if let Some(waiting) = *order {
+        let Some(end) = cx.ended(waiting) else { return false };
+        if matches!(end, OrderEnd::Done { .. }) {
+            cx.station.power = Some(true);
+        }
+        return true;
+    }
+    if !cx.station.power_wanted || cx.station.power != Some(false) {
+        return true;
+    }
+    *order = Some(cx.order(Action::PowerOn));
+    false
+}

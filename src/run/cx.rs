@@ -1,0 +1,344 @@
+//! What every part of a run works with: the time, the plan, motion, the mirror of the station, and the way orders
+//! and records leave. Parts are polled after each event; a poll that finds nothing to do changes nothing.
+use super::input::{Answer, Output, Question, RunPlan};
+use super::outcome::End;
+use super::record::{Durability, PhaseName, Record, RecordBody};
+use crate::cause::{Cause, Reason};
+use crate::motion::{AxleSetup, Glance, Motion, Standing};
+use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
+use crate::time::BenchTime;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::time::Duration;
+
+/// Why a run cannot go on.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Failure {
+    /// What kind of end it leads to.
+    pub(super) end: End,
+    /// Why.
+    pub(super) reason: Reason,
+    /// The engine may be out of hand: emergency stop and power off.
+    pub(super) emergency: bool,
+}
+
+impl Failure {
+    /// The bench failed.
+    pub(super) fn halted(cause: &Cause, evidence: impl Into<String>) -> Self {
+        Self { end: End::Halted, reason: Reason::new(cause, evidence), emergency: false }
+    }
+
+    /// The engine cannot be calibrated as asked.
+    pub(super) fn rejected(cause: &Cause, evidence: impl Into<String>) -> Self {
+        Self { end: End::Rejected, reason: Reason::new(cause, evidence), emergency: false }
+    }
+
+    /// The bench failed and the engine may be out of hand.
+    pub(super) fn emergency(cause: &Cause, evidence: impl Into<String>) -> Self {
+        Self { emergency: true, ..Self::halted(cause, evidence) }
+    }
+}
+
+/// Nothing yet, a result, or the end of the run.
+pub(super) type Step<T> = Result<Option<T>, Failure>;
+
+/// What is known of the station.
+#[derive(Debug, Default)]
+pub(super) struct StationMirror {
+    /// Once attached.
+    pub(super) abilities: Option<Abilities>,
+    /// Rail power as last said.
+    pub(super) power: Option<bool>,
+    /// We want power on; an "off" from now on is a fault.
+    pub(super) power_wanted: bool,
+    /// Programming was entered and not left.
+    pub(super) programming: bool,
+    /// The driving session is lost.
+    pub(super) lost: Option<String>,
+}
+
+/// An order that waits for its record to be safe.
+#[derive(Debug)]
+struct Gated {
+    record: u64,
+    durability: Durability,
+    order: OrderId,
+    action: Action,
+}
+
+/// What the run knows of the decoder's CVs.
+#[derive(Debug, Default)]
+pub(super) struct CvBook {
+    /// Content as last read or confirmed.
+    pub(super) known: BTreeMap<u16, u8>,
+    /// Content before the first change of this run.
+    pub(super) originals: BTreeMap<u16, u8>,
+    /// CVs changed and not yet put back.
+    pub(super) changed: BTreeSet<u16>,
+    /// CVs whose content nobody can say: an order to write them ended without an answer.
+    pub(super) doubtful: BTreeSet<u16>,
+    /// What CV 29 must hold where nothing can be read.
+    pub(super) assumed_29: Option<u8>,
+}
+
+impl CvBook {
+    /// What still has to go back.
+    pub(super) fn to_restore(&self) -> Vec<(u16, u8)> {
+        self.changed.iter().filter_map(|cv| self.originals.get(cv).map(|value| (*cv, *value))).collect()
+    }
+}
+
+/// What every part of a run works with.
+#[derive(Debug)]
+pub(super) struct Cx {
+    pub(super) now: BenchTime,
+    pub(super) plan: RunPlan,
+    pub(super) motion: Motion,
+    pub(super) station: StationMirror,
+    pub(super) cvs: CvBook,
+    /// Setting and direction last ordered, and when.
+    pub(super) ordered: (Setting, Direction),
+    pub(super) ordered_at: BenchTime,
+    /// When the setting last became zero or non-zero.
+    pub(super) turned_at: BenchTime,
+    /// +1 or -1: sensor sense times this is the decoder's forward. None until the first move.
+    pub(super) sense: Option<f64>,
+    /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
+    pub(super) momentum_s: f64,
+    /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
+    pub(super) may_stand: bool,
+    /// The engine on the rails was seen to be the one of the bench file: only then is anything written.
+    pub(super) identified: bool,
+    /// The journal failed: no CV may be changed any more.
+    pub(super) cvs_frozen: bool,
+    pub(super) phase: PhaseName,
+    /// Part of the present phase done, 0 to 1.
+    pub(super) phase_done: f64,
+    mailbox: BTreeMap<OrderId, OrderEnd>,
+    next_order: u64,
+    next_record: u64,
+    gate: VecDeque<Gated>,
+    journal: (u64, u64),
+    orders: VecDeque<(OrderId, Action)>,
+    outputs: VecDeque<Output>,
+    wake: Option<BenchTime>,
+    questions: u32,
+    answer: Option<Answer>,
+    /// Waiting for the person.
+    pub(super) waiting: bool,
+}
+
+impl Cx {
+    pub(super) fn new(plan: RunPlan) -> Self {
+        let axle = plan.spec.axle;
+        let of = plan.spec.engine.step_mode;
+        Self {
+            now: BenchTime::ZERO,
+            plan,
+            motion: Motion::new(AxleSetup {
+                circumference_mm: axle.circumference_mm,
+                circumference_u_rel: axle.circumference_u_rel,
+            }),
+            station: StationMirror::default(),
+            cvs: CvBook::default(),
+            ordered: (Setting { value: 0, of }, Direction::Forward),
+            ordered_at: BenchTime::ZERO,
+            turned_at: BenchTime::ZERO,
+            sense: None,
+            momentum_s: 0.0,
+            may_stand: false,
+            identified: false,
+            cvs_frozen: false,
+            phase: PhaseName::LinkCheck,
+            phase_done: 0.0,
+            mailbox: BTreeMap::new(),
+            next_order: 1,
+            next_record: 1,
+            gate: VecDeque::new(),
+            journal: (0, 0),
+            orders: VecDeque::new(),
+            outputs: VecDeque::new(),
+            wake: None,
+            questions: 0,
+            answer: None,
+            waiting: false,
+        }
+    }
+
+    /// Writes a record down; its number.
+    pub(super) fn record(&mut self, body: RecordBody) -> u64 {
+        let n = self.next_record;
+        self.next_record += 1;
+        self.outputs.push_back(Output::Record(Record { n, at: self.now, body }));
+        n
+    }
+
+    /// Says something without ending the run.
+    pub(super) fn note(&mut self, cause: &Cause, evidence: impl Into<String>) {
+        self.record(RecordBody::Noted(Reason::new(cause, evidence)));
+    }
+
+    /// Gives an order; its end comes by [`Cx::ended`]. A rise of speed leaves only when it is written down.
+    pub(super) fn order(&mut self, action: Action) -> OrderId {
+        let order = OrderId(self.next_order);
+        self.next_order += 1;
+        let rising = self.note_drive(&action);
+        if matches!(action, Action::Stop | Action::EmergencyStop | Action::PowerOff) {
+            self.drop_gated();
+            self.orders.push_back((order, action.clone()));
+            self.record(RecordBody::Ordered { order, action, rising });
+            return order;
+        }
+        let body = RecordBody::Ordered { order, action: action.clone(), rising };
+        let durability = body.durability();
+        let record = self.record(body);
+        self.gate.push_back(Gated { record, durability, order, action });
+        self.open_gate();
+        order
+    }
+
+    /// Orders that never left are over: a stop has been ordered.
+    fn drop_gated(&mut self) {
+        for gated in std::mem::take(&mut self.gate) {
+            let end =
+                OrderEnd::Refused { code: "superseded".to_owned(), words: "a stop came first".to_owned() };
+            self.mailbox.insert(gated.order, end);
+        }
+    }
+
+    /// Keeps track of what the engine is told; true where it may go faster than it went.
+    fn note_drive(&mut self, action: &Action) -> bool {
+        let (setting, direction) = match action {
+            Action::Drive { setting, direction } => (*setting, *direction),
+            Action::Stop | Action::EmergencyStop => {
+                (Setting { value: 0, of: self.ordered.0.of }, self.ordered.1)
+            }
+            _ => return false,
+        };
+        let (before, facing) = self.ordered;
+        if (before.value == 0) != (setting.value == 0) {
+            self.turned_at = self.now;
+        }
+        self.ordered = (setting, direction);
+        self.ordered_at = self.now;
+        setting.value > 0 && (setting.value > before.value || facing != direction)
+    }
+
+    /// The journal is this far.
+    pub(super) fn journal_at(&mut self, written: u64, synced: u64) {
+        self.journal = (self.journal.0.max(written), self.journal.1.max(synced));
+        self.open_gate();
+    }
+
+    fn open_gate(&mut self) {
+        while let Some(first) = self.gate.front() {
+            if !self.is_safe(first.record, first.durability) {
+                break;
+            }
+            if let Some(gated) = self.gate.pop_front() {
+                self.orders.push_back((gated.order, gated.action));
+            }
+        }
+    }
+
+    /// Whether record `n` is as safe as asked.
+    pub(super) fn is_safe(&self, n: u64, durability: Durability) -> bool {
+        match durability {
+            Durability::Behind => true,
+            Durability::Written => self.journal.0 >= n,
+            Durability::Synced => self.journal.1 >= n,
+        }
+    }
+
+    /// An order's end came from the station.
+    pub(super) fn post(&mut self, order: OrderId, end: OrderEnd) {
+        self.record(RecordBody::OrderEnded { order, end: end.clone() });
+        self.mailbox.insert(order, end);
+    }
+
+    /// The end of this order, once it is there.
+    pub(super) fn ended(&mut self, order: OrderId) -> Option<OrderEnd> {
+        self.mailbox.remove(&order)
+    }
+
+    /// Wants to be polled at `at` at the latest.
+    pub(super) fn wake_at(&mut self, at: BenchTime) {
+        self.wake = Some(self.wake.map_or(at, |wake| wake.min(at)));
+    }
+
+    /// True once `span` has passed since `from`; otherwise a wake-up is asked for.
+    pub(super) fn passed(&mut self, from: BenchTime, span: Duration) -> bool {
+        let due = from + span;
+        if self.now >= due {
+            return true;
+        }
+        self.wake_at(due);
+        false
+    }
+
+    /// Forgets the wake-up; whoever still wants one asks again while polled.
+    pub(super) fn take_wake(&mut self) {
+        self.wake = None;
+    }
+
+    pub(super) fn wake(&self) -> Option<BenchTime> {
+        self.wake
+    }
+
+    pub(super) fn poll_order(&mut self) -> Option<(OrderId, Action)> {
+        self.orders.pop_front()
+    }
+
+    pub(super) fn push(&mut self, output: Output) {
+        self.outputs.push_back(output);
+    }
+
+    pub(super) fn poll_output(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// Asks the person; the number of the question.
+    pub(super) fn ask(&mut self, what: Question) -> u32 {
+        self.questions += 1;
+        self.answer = None;
+        self.record(RecordBody::Asked { question: self.questions, what });
+        self.questions
+    }
+
+    /// The person answered; an answer to another question than the open one is dropped.
+    pub(super) fn answered(&mut self, question: u32, answer: Answer) {
+        if question == self.questions && self.answer.is_none() {
+            self.record(RecordBody::Answered { question, answer });
+            self.answer = Some(answer);
+        }
+    }
+
+    /// The answer to this question, once it is there.
+    pub(super) fn answer(&mut self, question: u32) -> Option<Answer> {
+        let answer = if question == self.questions { self.answer } else { None };
+        self.waiting = answer.is_none();
+        answer
+    }
+
+    /// The recent speed, if the newest sample is not old.
+    pub(super) fn fresh_glance(&self) -> Option<Glance> {
+        let glance = self.motion.glance()?;
+        (self.now.since(glance.at) <= self.plan.spec.limits.sensor_silence).then_some(glance)
+    }
+
+    /// Recent speed positive in the decoder's forward; none while the sense is unknown or data are old.
+    pub(super) fn speed_forward(&self) -> Option<f64> {
+        Some(self.fresh_glance()?.speed_mm_s * self.sense?)
+    }
+
+    /// Standing for at least `span`, by a living signal.
+    pub(super) fn stands_for(&self, span: Duration) -> bool {
+        let fresh =
+            self.motion.newest().is_some_and(|at| self.now.since(at) <= self.plan.spec.limits.sensor_silence);
+        fresh && matches!(self.motion.standing(), Standing::For(stood) if stood >= span)
+    }
+
+    /// A span stretched by the decoder's own momentum.
+    pub(super) fn with_momentum(&self, span: Duration) -> Duration {
+        span + Duration::from_secs_f64(self.momentum_s.clamp(0.0, 600.0))
+    }
+}

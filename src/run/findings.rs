@@ -1,0 +1,178 @@
+//! What a run has found out so far, and the computation between sweep and write.
+use super::cx::{Cx, Failure};
+use super::record::RecordBody;
+use super::sweep::SweepFound;
+use super::verify::Verified;
+use crate::calibrate::{
+    ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
+    fit_table, predict, reachable_top,
+};
+use crate::cause::{Reason, engine as causes};
+use crate::station::Direction;
+
+/// A table with the curves it was computed from.
+#[derive(Clone, Debug)]
+pub(super) struct Computed {
+    pub(super) fit: TableFit,
+    pub(super) forward: SpeedCurve,
+    pub(super) reverse: SpeedCurve,
+}
+
+impl Computed {
+    pub(super) fn curve(&self, direction: Direction) -> &SpeedCurve {
+        match direction {
+            Direction::Forward => &self.forward,
+            Direction::Reverse => &self.reverse,
+        }
+    }
+
+    /// Predicted speed at a table entry.
+    pub(super) fn predict(&self, direction: Direction, entry: f64) -> SpeedEstimate {
+        predict(&self.fit, self.curve(direction), direction, entry)
+    }
+
+    /// Worst predicted deviation over all entries and both directions, mm/s.
+    pub(super) fn worst_predicted_mm_s(&self, target: &Target) -> f64 {
+        Direction::BOTH
+            .into_iter()
+            .flat_map(|direction| (1..=ENTRIES).map(move |entry| (direction, entry as f64)))
+            .map(|(direction, entry)| (self.predict(direction, entry).speed_mm_s - target.at(entry)).abs())
+            .fold(0.0, f64::max)
+    }
+}
+
+/// What a run has found out so far.
+#[derive(Debug)]
+pub(super) struct Findings {
+    pub(super) target: Target,
+    pub(super) tolerance: Tolerance,
+    pub(super) sweep: Option<SweepFound>,
+    pub(super) computed: Option<Computed>,
+    /// The table in force was committed.
+    pub(super) committed: bool,
+    pub(super) verified: Vec<Verified>,
+    pub(super) verdict: Option<Verdict>,
+    pub(super) reasons: Vec<Reason>,
+    /// Doubt that all speeds share (circumference, clock), relative, k = 1.
+    pub(super) shared_u_rel: f64,
+}
+
+impl Findings {
+    pub(super) fn new(cx: &Cx) -> Self {
+        let limits = &cx.plan.spec.limits;
+        let target = Target::from_spec(&cx.plan.spec.target)
+            .expect("the bench file reader lets only targets through that start above 0 and never fall");
+        Self {
+            target,
+            tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
+            sweep: None,
+            computed: None,
+            committed: false,
+            verified: Vec::new(),
+            verdict: None,
+            reasons: Vec::new(),
+            shared_u_rel: cx.plan.spec.axle.circumference_u_rel,
+        }
+    }
+
+    /// Curves and table from the sweep. Fails where the target cannot be reached or the curve is no curve.
+    pub(super) fn compute(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let Some(sweep) = &self.sweep else { return Ok(()) };
+        let curve = |side: usize| {
+            SpeedCurve::fit(&sweep.points[side])
+                .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))
+        };
+        let (forward, reverse) = (curve(0)?, curve(1)?);
+        let limits = cx.plan.spec.limits;
+        let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
+        if reachable < self.target.top() {
+            let evidence = top_evidence(cx, self.target.top(), reachable);
+            if !limits.lower_top {
+                return Err(Failure::rejected(&causes::TOP_OUT_OF_REACH, evidence));
+            }
+            let reason = Reason::new(&causes::TOP_OUT_OF_REACH, format!("{evidence}; the top was lowered"));
+            cx.record(RecordBody::Noted(reason.clone()));
+            self.reasons.push(reason);
+            self.target = self
+                .target
+                .scaled_to_top(reachable)
+                .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
+        }
+        let mut computed = self.table(forward, reverse)?;
+        if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
+            let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
+            if !limits.raise_creep {
+                return Err(Failure::rejected(&causes::CREEP_OUT_OF_REACH, evidence));
+            }
+            let reason = Reason::new(&causes::CREEP_OUT_OF_REACH, format!("{evidence}; the creep was raised"));
+            cx.record(RecordBody::Noted(reason.clone()));
+            self.reasons.push(reason);
+            self.target = self.target.raised_to(slowest_mm_s);
+            computed = self.table(computed.forward, computed.reverse)?;
+        }
+        self.keep(cx, computed);
+        Ok(())
+    }
+
+    /// The slowest speed that both directions start with, where that is beyond the tolerance at entry 1.
+    fn creep_out_of_reach(&self, computed: &Computed) -> Option<f64> {
+        let wanted = self.target.at(1.0);
+        let allowed = self.tolerance.allowed(wanted, 0.0);
+        let slowest = Direction::BOTH.map(|direction| computed.predict(direction, 1.0).speed_mm_s).into_iter().fold(0.0, f64::max);
+        let limit = Direction::BOTH
+            .map(|direction| table_limit(&computed.fit, computed.curve(direction), direction, 1.0))
+            .into_iter()
+            .fold(allowed, f64::max);
+        (slowest - wanted > limit).then_some(slowest)
+    }
+
+    /// A table from the curves as verify corrects them; none where it stays the same.
+    pub(super) fn corrected(&self, done: &[Verified]) -> Option<Computed> {
+        let computed = self.computed.as_ref()?;
+        let side = |direction: Direction| {
+            let points: Vec<VerifyPoint> = done
+                .iter()
+                .map(|verified| verified.point)
+                .filter(|point| point.direction == direction)
+                .collect();
+            correct(computed.curve(direction), &computed.fit, direction, &points)
+        };
+        let better = self.table(side(Direction::Forward), side(Direction::Reverse)).ok()?;
+        (better.fit != computed.fit).then_some(better)
+    }
+
+    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve) -> Result<Computed, Failure> {
+        let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
+            .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
+        Ok(Computed { fit, forward, reverse })
+    }
+
+    /// This table is the one to write now.
+    pub(super) fn keep(&mut self, cx: &mut Cx, computed: Computed) {
+        let predicted_worst_percent = 100.0 * computed.worst_predicted_mm_s(&self.target) / self.target.top();
+        cx.record(RecordBody::Fitted { fit: computed.fit, predicted_worst_percent });
+        self.computed = Some(computed);
+    }
+}
+
+/// The creep speeds asked for and reachable, in model and scale speed.
+fn creep_evidence(cx: &Cx, asked_mm_s: f64, slowest_mm_s: f64) -> String {
+    let km_h = |mm_s: f64| mm_s * cx.plan.spec.engine.scale_ratio * 3.6 / 1000.0;
+    format!(
+        "asked {asked_mm_s:.1} mm/s ({:.1} km/h scale) at step 1, slowest that starts both ways {slowest_mm_s:.1} mm/s ({:.1} km/h scale)",
+        km_h(asked_mm_s),
+        km_h(slowest_mm_s)
+    )
+}
+
+/// The tops asked for and reachable, in model and scale speed.
+fn top_evidence(cx: &Cx, asked_mm_s: f64, reachable_mm_s: f64) -> String {
+    let ratio = cx.plan.spec.engine.scale_ratio;
+    let km_h = |mm_s: f64| mm_s * ratio * 3.6 / 1000.0;
+    format!(
+        "asked {asked_mm_s:.1} mm/s ({:.1} km/h scale), highest reachable {reachable_mm_s:.1} mm/s ({:.1} km/h scale) with {:.0} % reserve",
+        km_h(asked_mm_s),
+        km_h(reachable_mm_s),
+        100.0 * cx.plan.spec.limits.top_reserve
+    )
+}

@@ -1,0 +1,164 @@
+//! Guards: what must not happen while a run goes on. Each looks at the level, not only at changes, and knows the
+//! phase, so that none trips the calibration itself.
+use super::cx::{Cx, Failure};
+use crate::cause::{
+    engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes,
+};
+use crate::motion::Standing;
+use crate::station::{Action, Direction, OrderId};
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// A disagreement must last this long before it counts.
+const LASTING: Duration = Duration::from_millis(1000);
+/// Moves after a stop this long count as unasked (the decoder brakes, the axle settles).
+const COASTING: Duration = Duration::from_secs(2);
+
+/// The guards' memory: since when a level has been wrong.
+#[derive(Debug, Default)]
+pub(super) struct Guards {
+    wrong_way: Option<BenchTime>,
+    unasked: Option<BenchTime>,
+    frozen: Option<BenchTime>,
+    too_fast: Option<BenchTime>,
+    power_asked: Option<OrderId>,
+}
+
+impl Guards {
+    /// Looks once; the failure that must stop the run, if any.
+    pub(super) fn look(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        if let Some(why) = cx.station.lost.clone() {
+            return Err(Failure::halted(&station_causes::SESSION_LOST, why));
+        }
+        if cx.passed(BenchTime::ZERO, cx.plan.spec.limits.run_time) {
+            let limit = cx.plan.spec.limits.run_time.as_secs();
+            return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {limit} s")));
+        }
+        if cx.station.programming || cx.waiting {
+            // Acknowledgement pulses jerk the wheels, and the person may be handling the engine.
+            *self = Self::default();
+            return Ok(());
+        }
+        self.power(cx)?;
+        self.sensor(cx)?;
+        self.speed(cx)?;
+        self.direction(cx)?;
+        self.standing(cx)
+    }
+
+    /// A report of "power off" may be older than our own switching on: it counts when asking confirms it.
+    fn power(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        if !cx.station.power_wanted || cx.station.power != Some(false) {
+            self.power_asked = None;
+            return Ok(());
+        }
+        let Some(order) = self.power_asked else {
+            self.power_asked = Some(cx.order(Action::AskPower));
+            return Ok(());
+        };
+        match cx.ended(order) {
+            None => Ok(()),
+            Some(_) => Err(Failure::halted(
+                &station_causes::POWER_LOST,
+                "the station reports power off, also when asked",
+            )),
+        }
+    }
+
+    fn sensor(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let moving = cx.ordered.0.value > 0;
+        let newest = cx.motion.newest().unwrap_or(BenchTime::ZERO);
+        let silence = cx.plan.spec.limits.sensor_silence;
+        if moving && cx.passed(newest, silence) && cx.passed(cx.turned_at, silence) {
+            let evidence = format!("no sample for {:.2} s", cx.now.since(newest).as_secs_f64());
+            return Err(Failure::emergency(&sensor_causes::SILENT, evidence));
+        }
+        let frozen = moving && cx.motion.standing() == Standing::Frozen;
+        if lasts(&mut self.frozen, frozen, cx) {
+            return Err(Failure::emergency(&sensor_causes::FROZEN, "every sample alike for 1 s"));
+        }
+        Ok(())
+    }
+
+    fn speed(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let limit = cx.plan.spec.limits.speed_mm_s;
+        let Some(glance) = cx.fresh_glance() else { return Ok(()) };
+        let sure = glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s;
+        let began = *self.too_fast.get_or_insert(cx.now);
+        if sure <= limit {
+            self.too_fast = None;
+        } else if sure > 1.3 * limit || cx.passed(began, Duration::from_millis(300)) {
+            let evidence = format!("{:.0} mm/s seen, limit {limit:.0} mm/s", glance.speed_mm_s.abs());
+            return Err(Failure::emergency(&causes::TOO_FAST, evidence));
+        }
+        Ok(())
+    }
+
+    fn direction(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let wanted = if cx.ordered.1 == Direction::Forward { 1.0 } else { -1.0 };
+        let against = cx.ordered.0.value > 0
+            && cx.speed_forward().is_some_and(|speed| speed * wanted < -floor_mm_s(cx));
+        if lasts(&mut self.wrong_way, against, cx) {
+            let speed = cx.speed_forward().unwrap_or(0.0);
+            return Err(Failure::emergency(
+                &causes::WRONG_WAY,
+                format!("{:.1} mm/s against the order", speed.abs()),
+            ));
+        }
+        Ok(())
+    }
+
+    fn standing(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        if cx.ordered.0.value == 0 {
+            let moves = cx
+                .fresh_glance()
+                .is_some_and(|glance| glance.speed_mm_s.abs() > floor_mm_s(cx) + 3.0 * glance.u_mm_s)
+                && matches!(cx.motion.standing(), Standing::No);
+            let limit = cx.with_momentum(cx.plan.spec.limits.standstill) + COASTING;
+            let due = cx.passed(cx.turned_at, limit);
+            if lasts(&mut self.unasked, moves && due, cx) {
+                let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+                return Err(Failure::emergency(
+                    &causes::MOVES_UNASKED,
+                    format!("{speed:.1} mm/s at setting 0"),
+                ));
+            }
+            return Ok(());
+        }
+        let limit = cx.plan.spec.limits.no_motion;
+        let stands = !cx.may_stand && matches!(cx.motion.standing(), Standing::For(span) if span >= limit);
+        if stands && cx.passed(cx.turned_at, cx.with_momentum(limit)) {
+            let setting = cx.ordered.0;
+            let evidence =
+                format!("setting {} of {} for {:.0} s", setting.value, setting.of, limit.as_secs_f64());
+            return Err(Failure::halted(&causes::NOT_MOVING, evidence));
+        }
+        Ok(())
+    }
+}
+
+/// True once `level` has held for [`LASTING`].
+fn lasts(since: &mut Option<BenchTime>, level: bool, cx: &mut Cx) -> bool {
+    if !level {
+        *since = None;
+        return false;
+    }
+    let began = *since.get_or_insert(cx.now);
+    cx.passed(began, LASTING)
+}
+
+/// Slower than this is not called motion: a hundredth of the target's top.
+fn floor_mm_s(cx: &Cx) -> f64 {
+    cx.plan.spec.target.top_mm_s() * 0.01
+}
+
+/// The process did not run for a while.
+pub(super) fn gap(cx: &Cx, nanos: u64) -> Option<Failure> {
+    let seconds = nanos as f64 / 1e9;
+    (cx.ordered.0.value > 0).then(|| {
+        Failure::emergency(
+            &record_causes::GAP_IN_TIME,
+            format!("{seconds:.1} s missing while the engine ran"),
+        )
+    })
+}

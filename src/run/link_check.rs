@@ -1,0 +1,155 @@
+//! Link check: sensor and station are there, the engine is taken, everything stands, the power is on.
+//!
+//! Before the power goes on the speed is zero and the functions are as the bench file lists them.
+use super::cx::{Cx, Failure, Step};
+use super::input::Output;
+use crate::cause::{engine as causes, sensor as sensor_causes, station as station_causes};
+use crate::motion::Standing;
+use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
+use crate::time::BenchTime;
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// The signal must have shown standstill this long.
+const REST: Duration = Duration::from_millis(1000);
+/// Longest wait for the first samples and for standstill.
+const REST_MOST: Duration = Duration::from_secs(20);
+
+#[derive(Debug)]
+enum Stage {
+    Begin,
+    Attaching(OrderId),
+    Orders { left: VecDeque<Action>, pending: Option<(OrderId, Action)> },
+    Resting { since: BenchTime },
+}
+
+/// The link check under way.
+#[derive(Debug)]
+pub(super) struct LinkCheck {
+    stage: Stage,
+}
+
+impl LinkCheck {
+    pub(super) fn new() -> Self {
+        Self { stage: Stage::Begin }
+    }
+
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+        loop {
+            let next = match &mut self.stage {
+                Stage::Begin => {
+                    cx.push(Output::OpenSensor);
+                    Some(Stage::Attaching(cx.order(Action::Attach)))
+                }
+                Stage::Attaching(order) => attached(cx, *order)?,
+                Stage::Orders { left, pending } => orders(cx, left, pending)?,
+                Stage::Resting { since } => {
+                    let since = *since;
+                    return rest(cx, since);
+                }
+            };
+            match next {
+                Some(stage) => self.stage = stage,
+                None => return Ok(None),
+            }
+        }
+    }
+}
+
+fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
+    match cx.ended(order) {
+        None => Ok(None),
+        Some(OrderEnd::Done { .. }) => {
+            let abilities = cx.station.abilities.unwrap_or_default();
+            let standing = Setting { value: 0, of: cx.plan.spec.engine.step_mode };
+            let mut left = VecDeque::from([
+                Action::TakeEngine,
+                Action::Functions { on: cx.plan.spec.functions.on.clone() },
+                Action::Drive { setting: standing, direction: Direction::Forward },
+            ]);
+            if abilities.power {
+                left.push_front(Action::AskPower);
+                left.push_back(Action::PowerOn);
+            }
+            Ok(Some(Stage::Orders { left, pending: None }))
+        }
+        Some(OrderEnd::Refused { code, words }) => {
+            Err(Failure::halted(&station_causes::STATION_REFUSED, format!("attach: {code} {words}")))
+        }
+        Some(OrderEnd::Unknown { why }) => Err(Failure::halted(&station_causes::STATION_UNREACHABLE, why)),
+    }
+}
+
+fn orders(
+    cx: &mut Cx,
+    left: &mut VecDeque<Action>,
+    pending: &mut Option<(OrderId, Action)>,
+) -> Result<Option<Stage>, Failure> {
+    if let Some((order, action)) = pending {
+        match cx.ended(*order) {
+            None => return Ok(None),
+            Some(OrderEnd::Done { .. }) => {
+                if *action == Action::PowerOn {
+                    cx.station.power = Some(true);
+                }
+                *pending = None;
+            }
+            Some(OrderEnd::Refused { code, words }) => {
+                let cause = match action {
+                    Action::TakeEngine if code == "414" => &station_causes::ENGINE_LOCKED,
+                    _ => &station_causes::STATION_REFUSED,
+                };
+                return Err(Failure::halted(cause, format!("{}: {code} {words}", name(action))));
+            }
+            Some(OrderEnd::Unknown { why }) => {
+                let evidence = format!("{}: {why}", name(action));
+                return Err(Failure::halted(&station_causes::STATION_SILENT, evidence));
+            }
+        }
+    }
+    match left.pop_front() {
+        Some(action) => {
+            *pending = Some((cx.order(action.clone()), action));
+            Ok(None)
+        }
+        None => {
+            cx.station.power_wanted = cx.station.abilities.is_some_and(|abilities| abilities.power);
+            Ok(Some(Stage::Resting { since: cx.now }))
+        }
+    }
+}
+
+/// What an order is called in evidence.
+fn name(action: &Action) -> &'static str {
+    match action {
+        Action::TakeEngine => "taking the engine",
+        Action::Functions { .. } => "setting functions",
+        Action::AskPower => "asking for the power state",
+        Action::PowerOn => "switching power on",
+        _ => "setting speed zero",
+    }
+}
+
+fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
+    let over = cx.passed(since, REST_MOST);
+    let newest = cx.motion.newest();
+    let alive = newest.is_some_and(|at| cx.now.since(at) <= cx.plan.spec.limits.sensor_silence);
+    if !alive {
+        return if over {
+            let evidence = newest.map_or("no sample came".to_owned(), |at| format!("last sample at {at}"));
+            Err(Failure::halted(&sensor_causes::SILENT, evidence))
+        } else {
+            Ok(None)
+        };
+    }
+    match cx.motion.standing() {
+        Standing::For(span) if span >= REST => Ok(Some(())),
+        // A coarse sensor at rest repeats itself; the first move will tell.
+        Standing::Frozen if over => Ok(Some(())),
+        _ if over => Err(Failure::emergency(
+            &causes::MOVES_UNASKED,
+            format!("for {} s at setting 0", REST_MOST.as_secs()),
+        )),
+        _ => Ok(None),
+    }
+}

@@ -1,0 +1,504 @@
+//! The phase machine: which phase follows which, what a failure does, pause and go on.
+use super::baseline::Baseline;
+use super::cv_job::{CvJob, CvOp};
+use super::cx::{Cx, Failure};
+use super::ending::Ending;
+use super::findings::Findings;
+use super::guards::{self, Guards};
+use super::input::{JournalTrouble, Output, PersonAct, RunPlan};
+use super::link_check::LinkCheck;
+use super::mover::Mover;
+use super::outcome::{End, StopGrade};
+use super::progress::ProgressTeller;
+use super::record::{PhaseName, RecordBody};
+use super::sweep::Sweep;
+use super::throttle_watch::ThrottleWatch;
+use super::verify::{Verified, VerifyRound, complain};
+use super::warm_up::WarmUp;
+use super::{result, snapshot, write};
+use crate::calibrate::Verdict;
+use crate::cause::{Reason, engine as causes, record as record_causes, sensor as sensor_causes};
+use crate::config::PathKind;
+use crate::sensor::{SensorEvent, SensorMachine};
+use crate::station::{Action, OrderId, StationEvent};
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// A sensor link that closed while the engine stands is opened again after this time.
+const REOPEN_SENSOR: Duration = Duration::from_secs(1);
+/// Broken sensor lines written down one by one; later ones are only counted by motion.
+const BROKEN_TOLD: u32 = 10;
+
+/// What comes after a write.
+#[derive(Debug)]
+enum AfterWrite {
+    /// This round of verify; with what the round before found.
+    Verify { number: u32, before: Option<Box<Before>> },
+    /// The earlier table is back: it stands as judged before.
+    Finish,
+}
+
+/// A table and how it verified, to be beaten.
+#[derive(Debug)]
+struct Before {
+    computed: super::findings::Computed,
+    done: Vec<Verified>,
+    verdict: Verdict,
+    worst_mm_s: f64,
+}
+
+#[derive(Debug)]
+enum Phase {
+    LinkCheck(LinkCheck),
+    Snapshot(CvJob),
+    Settling(CvJob),
+    Baseline(Baseline),
+    WarmUp(WarmUp),
+    Sweep(Sweep),
+    Write { job: CvJob, then: Option<AfterWrite> },
+    Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
+    Ending(Ending),
+    Over,
+}
+
+/// One run.
+#[derive(Debug)]
+pub(super) struct Run {
+    cx: Cx,
+    phase: Phase,
+    findings: Findings,
+    guards: Guards,
+    throttles: ThrottleWatch,
+    progress: ProgressTeller,
+    end: End,
+    pause: bool,
+    resting: Option<Mover>,
+    broken: u32,
+    reopen_at: Option<BenchTime>,
+}
+
+impl Run {
+    pub(super) fn new(plan: RunPlan) -> Self {
+        let mut cx = Cx::new(plan);
+        for (cv, value) in cx.plan.pending.clone() {
+            cx.cvs.originals.insert(cv, value);
+            cx.cvs.changed.insert(cv);
+        }
+        let findings = Findings::new(&cx);
+        let mut run = Self {
+            cx,
+            phase: Phase::LinkCheck(LinkCheck::new()),
+            findings,
+            guards: Guards::default(),
+            throttles: ThrottleWatch::default(),
+            progress: ProgressTeller::default(),
+            end: End::Calibrated,
+            pause: false,
+            resting: None,
+            broken: 0,
+            reopen_at: None,
+        };
+        run.cx.record(RecordBody::Phase(PhaseName::LinkCheck));
+        run
+    }
+
+    pub(super) fn set_now(&mut self, now: BenchTime) {
+        self.cx.now = self.cx.now.max(now);
+    }
+
+    pub(super) fn sensor_opened(&mut self) {
+        self.reopen_at = None;
+    }
+
+    pub(super) fn sensor_closed(&mut self, why: &str) {
+        if self.is_ending() {
+            return;
+        }
+        if self.cx.ordered.0.value > 0 {
+            self.fail(Failure::emergency(&sensor_causes::UNREACHABLE, why));
+        } else {
+            self.cx.note(&sensor_causes::UNREACHABLE, why);
+            self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
+        }
+    }
+
+    pub(super) fn samples_dropped(&mut self) {
+        self.cx.motion.overrun();
+    }
+
+    /// Takes in everything the sensor machine has.
+    pub(super) fn take_sensor(&mut self, machine: &mut dyn SensorMachine) {
+        while let Some(event) = machine.poll_event() {
+            match event {
+                SensorEvent::Layout { axes } => self.cx.motion.set_layout(axes),
+                SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
+                SensorEvent::Broken(line) => {
+                    self.broken += 1;
+                    if self.broken <= BROKEN_TOLD {
+                        self.cx.record(RecordBody::BrokenLine(line));
+                    }
+                }
+            }
+        }
+    }
+
+    pub(super) fn take_station(&mut self, event: StationEvent) {
+        if let StationEvent::Ended { order, end } = event {
+            self.cx.post(order, end);
+            return;
+        }
+        self.cx.record(RecordBody::Station(event.clone()));
+        match event {
+            StationEvent::Attached { abilities, .. } => self.cx.station.abilities = Some(abilities),
+            StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
+            StationEvent::SessionLost { session, why } => {
+                if session == crate::station::Session::Drive {
+                    self.cx.station.lost = Some(why);
+                }
+            }
+            StationEvent::Engine { ratio, direction, level } => {
+                self.throttles.told(&self.cx, ratio, direction, level);
+            }
+            StationEvent::LockedByAnother { words } => self.throttles.locked(words),
+            StationEvent::Ended { .. } | StationEvent::Oddity { .. } => {}
+        }
+    }
+
+    pub(super) fn journal_at(&mut self, written: u64, synced: u64) {
+        self.cx.journal_at(written, synced);
+    }
+
+    pub(super) fn journal_trouble(&mut self, trouble: &JournalTrouble) {
+        self.cx.record(RecordBody::Journal(trouble.clone()));
+        let failure = match trouble {
+            JournalTrouble::Lagging => {
+                Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind")
+            }
+            JournalTrouble::Full => {
+                Failure::halted(&record_causes::DISK_FULL, "the record could not be written")
+            }
+            JournalTrouble::Failed(why) => Failure::halted(&record_causes::DISK_FAILED, why.clone()),
+        };
+        // Without a journal no CV may change: a write waits for its record for ever.
+        self.cx.cvs_frozen = true;
+        self.fail(failure);
+    }
+
+    pub(super) fn task_failed(&mut self, why: &str) {
+        self.fail(Failure::emergency(&record_causes::PANIC_IN_TASK, why));
+    }
+
+    pub(super) fn gap(&mut self, nanos: u64) {
+        match guards::gap(&self.cx, nanos) {
+            Some(failure) => self.fail(failure),
+            None => {
+                self.cx.note(
+                    &record_causes::GAP_IN_TIME,
+                    format!("{:.1} s, the engine stood", nanos as f64 / 1e9),
+                );
+            }
+        }
+    }
+
+    pub(super) fn person(&mut self, act: PersonAct) {
+        if let PersonAct::Answer { question, answer } = act {
+            self.cx.answered(question, answer);
+            return;
+        }
+        self.cx.record(RecordBody::Person(act));
+        match act {
+            PersonAct::Pause => self.pause = true,
+            PersonAct::GoOn => {
+                self.pause = false;
+                self.resting = None;
+                self.cx.waiting = false;
+            }
+            PersonAct::Stop => {
+                if let Phase::Ending(ending) = &mut self.phase {
+                    ending.skip_restore();
+                } else {
+                    let reason = Reason::new(&causes::PERSON_STOPPED, format!("at {}", self.cx.now));
+                    self.fail(Failure { end: End::Interrupted, reason, emergency: false });
+                }
+            }
+            PersonAct::Answer { .. } => {}
+        }
+    }
+
+    fn is_ending(&self) -> bool {
+        matches!(self.phase, Phase::Ending(_) | Phase::Over)
+    }
+
+    /// The run ends for this reason.
+    fn fail(&mut self, failure: Failure) {
+        if self.is_ending() {
+            return;
+        }
+        self.cx.motion.end_measure();
+        self.cx.record(RecordBody::Ending(failure.reason.clone()));
+        self.end = failure.end;
+        self.findings.reasons.insert(0, failure.reason);
+        self.begin_ending(failure.emergency, true);
+    }
+
+    fn begin_ending(&mut self, emergency: bool, restore: bool) {
+        self.cx.waiting = false;
+        let restore = restore && !self.cx.cvs_frozen;
+        let ending = Ending::new(&self.cx, emergency, restore);
+        self.enter(PhaseName::Stopping, Phase::Ending(ending));
+    }
+
+    fn enter(&mut self, name: PhaseName, phase: Phase) {
+        self.cx.phase = name;
+        self.cx.phase_done = 0.0;
+        self.cx.may_stand = false;
+        self.cx.record(RecordBody::Phase(name));
+        self.phase = phase;
+    }
+
+    /// Looks at everything once and moves what can be moved. Needless calls change nothing.
+    pub(super) fn poll(&mut self) {
+        self.cx.take_wake();
+        self.reopen_sensor();
+        if !self.is_ending() {
+            let looked = self.guards.look(&mut self.cx).and_then(|()| self.throttles.look(&mut self.cx));
+            if let Err(failure) = looked {
+                self.fail(failure);
+            }
+        }
+        if self.pause && !self.is_ending() && !self.is_programming() {
+            if let Err(failure) = self.rest() {
+                self.fail(failure);
+            }
+        }
+        while !self.pause || self.is_ending() || self.is_programming() {
+            match self.advance() {
+                Ok(true) => {}
+                Ok(false) => break,
+                Err(failure) => self.fail(failure),
+            }
+        }
+        self.progress.tell(&mut self.cx);
+    }
+
+    fn reopen_sensor(&mut self) {
+        if let Some(at) = self.reopen_at {
+            if self.cx.now >= at {
+                self.reopen_at = None;
+                self.cx.push(Output::OpenSensor);
+            } else {
+                self.cx.wake_at(at);
+            }
+        }
+    }
+
+    /// A pause: the present point is given up, the engine goes to standstill and waits.
+    fn rest(&mut self) -> Result<(), Failure> {
+        if self.resting.is_none() {
+            match &mut self.phase {
+                Phase::Baseline(phase) => phase.rewind(&mut self.cx),
+                Phase::WarmUp(phase) => phase.rewind(&mut self.cx),
+                Phase::Sweep(phase) => phase.rewind(&mut self.cx),
+                Phase::Verify { round, .. } => round.rewind(&mut self.cx),
+                _ => {}
+            }
+            self.resting = Some(Mover::stand(&self.cx));
+        }
+        if let Some(mover) = &mut self.resting
+            && mover.poll(&mut self.cx)?.is_some()
+        {
+            self.cx.waiting = true;
+        }
+        Ok(())
+    }
+
+    /// CV work and the link check are not paused in the middle.
+    fn is_programming(&self) -> bool {
+        match &self.phase {
+            Phase::LinkCheck(_) | Phase::Snapshot(_) | Phase::Settling(_) | Phase::Write { .. } => true,
+            Phase::Baseline(baseline) => baseline.is_programming(),
+            _ => false,
+        }
+    }
+
+    /// Polls the present phase; true when another phase began.
+    fn advance(&mut self) -> Result<bool, Failure> {
+        let cx = &mut self.cx;
+        match &mut self.phase {
+            Phase::LinkCheck(phase) => {
+                if phase.poll(cx)?.is_none() {
+                    return Ok(false);
+                }
+                if let PathKind::Straight { length_mm } = cx.plan.spec.path {
+                    return Err(Failure::rejected(
+                        &causes::PATH_TOO_SHORT,
+                        format!("{length_mm:.0} mm between ends"),
+                    ));
+                }
+                let job = snapshot::job(cx);
+                self.enter(PhaseName::Snapshot, Phase::Snapshot(job));
+            }
+            Phase::Snapshot(job) => {
+                cx.phase_done = job.done();
+                if job.poll(cx)?.is_none() {
+                    return Ok(false);
+                }
+                snapshot::judge(cx)?;
+                self.after_snapshot();
+            }
+            Phase::Settling(job) => {
+                cx.phase_done = job.done();
+                if job.poll(cx)?.is_none() {
+                    return Ok(false);
+                }
+                cx.record(RecordBody::OriginalsBack);
+                self.begin_baseline();
+            }
+            Phase::Baseline(phase) => {
+                let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                let phase = WarmUp::new(cx, found.warm_up_value(cx), found);
+                self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
+            }
+            Phase::WarmUp(phase) => {
+                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                let phase = Sweep::new(cx, baseline);
+                self.enter(PhaseName::Sweep, Phase::Sweep(phase));
+            }
+            Phase::Sweep(phase) => {
+                let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                self.findings.sweep = Some(found);
+                self.enter(PhaseName::Fit, Phase::Over);
+                self.findings.compute(&mut self.cx)?;
+                self.begin_write(AfterWrite::Verify { number: 1, before: None });
+            }
+            Phase::Write { .. } => return self.advance_write(),
+            Phase::Verify { .. } => return self.advance_verify(),
+            Phase::Ending(ending) => {
+                let Some(grade) = ending.poll(cx) else { return Ok(false) };
+                self.findings.reasons.append(&mut ending.reasons);
+                self.finish(grade);
+                return Ok(false);
+            }
+            Phase::Over => return Ok(false),
+        }
+        Ok(true)
+    }
+
+    fn after_snapshot(&mut self) {
+        if self.cx.plan.pending.is_empty() {
+            self.begin_baseline();
+            return;
+        }
+        let values = self.cx.plan.pending.clone();
+        let ops: Vec<CvOp> = snapshot::restore_ops(&self.cx, &values);
+        let job = CvJob::checked(&self.cx, ops);
+        self.enter(PhaseName::Settling, Phase::Settling(job));
+    }
+
+    fn begin_baseline(&mut self) {
+        let phase = Baseline::new(&self.cx);
+        self.enter(PhaseName::Baseline, Phase::Baseline(phase));
+    }
+
+    fn begin_write(&mut self, then: AfterWrite) {
+        let Some(computed) = &self.findings.computed else { return };
+        let job = write::job(&self.cx, &computed.fit);
+        self.enter(PhaseName::Write, Phase::Write { job, then: Some(then) });
+    }
+
+    fn advance_write(&mut self) -> Result<bool, Failure> {
+        let Phase::Write { job, then } = &mut self.phase else { return Ok(false) };
+        self.cx.phase_done = job.done();
+        if job.poll(&mut self.cx)?.is_none() {
+            return Ok(false);
+        }
+        self.findings.committed = true;
+        self.cx.momentum_s = write::momentum_s(&self.cx);
+        match then.take() {
+            Some(AfterWrite::Verify { number, before }) => {
+                let round = VerifyRound::new(&self.cx);
+                self.enter(PhaseName::Verify, Phase::Verify { round, number, before });
+            }
+            Some(AfterWrite::Finish) | None => self.conclude(),
+        }
+        Ok(true)
+    }
+
+    fn advance_verify(&mut self) -> Result<bool, Failure> {
+        let Phase::Verify { round, number, before } = &mut self.phase else { return Ok(false) };
+        if round.poll(&mut self.cx, &self.findings)?.is_none() {
+            return Ok(false);
+        }
+        let (number, before) = (*number, before.take());
+        let verdict = round.verdict();
+        let worst_mm_s = round.worst().map_or(0.0, |worst| worst.deviation_mm_s().abs());
+        let worst_percent = 100.0 * worst_mm_s / self.findings.target.top();
+        self.cx.record(RecordBody::Judged { round: number, verdict, worst_percent });
+        let reason = complain(&mut self.cx, round);
+        let done = std::mem::take(&mut round.done);
+        if let Some(before) = before
+            && (before.verdict, before.worst_mm_s) <= (verdict, worst_mm_s)
+        {
+            self.go_back(*before);
+            return Ok(true);
+        }
+        self.findings.verdict = Some(verdict);
+        self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
+        self.findings.reasons.extend(reason);
+        let better =
+            if verdict == Verdict::Pass || number > 1 { None } else { self.findings.corrected(&done) };
+        self.findings.verified.clone_from(&done);
+        match (better, self.findings.computed.clone()) {
+            (Some(better), Some(computed)) => {
+                self.findings.keep(&mut self.cx, better);
+                let before = Some(Box::new(Before { computed, done, verdict, worst_mm_s }));
+                self.begin_write(AfterWrite::Verify { number: number + 1, before });
+            }
+            _ => self.conclude(),
+        }
+        Ok(true)
+    }
+
+    /// The correction did not improve: the earlier table goes back and stands as judged.
+    fn go_back(&mut self, before: Before) {
+        self.findings.verdict = Some(before.verdict);
+        self.findings.verified = before.done;
+        self.findings.keep(&mut self.cx, before.computed);
+        self.begin_write(AfterWrite::Finish);
+    }
+
+    /// The verdict is final.
+    fn conclude(&mut self) {
+        let failed =
+            self.findings.verdict != Some(Verdict::Pass) && self.findings.verdict != Some(Verdict::Marginal);
+        if failed {
+            self.end = End::Rejected;
+        } else {
+            self.end = End::Calibrated;
+            // What stands in the decoder now is meant to stay.
+            self.cx.cvs.changed.clear();
+        }
+        self.begin_ending(false, failed);
+    }
+
+    fn finish(&mut self, grade: StopGrade) {
+        let outcome = result::outcome(&self.cx, &self.findings, self.end, grade);
+        self.cx.phase = PhaseName::Ended;
+        self.cx.record(RecordBody::Phase(PhaseName::Ended));
+        self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));
+        self.cx.push(Output::Ended(Box::new(outcome)));
+        self.phase = Phase::Over;
+    }
+
+    pub(super) fn poll_order(&mut self) -> Option<(OrderId, Action)> {
+        self.cx.poll_order()
+    }
+
+    pub(super) fn poll_output(&mut self) -> Option<Output> {
+        self.cx.poll_output()
+    }
+
+    pub(super) fn next_wake(&mut self) -> Option<BenchTime> {
+        if matches!(self.phase, Phase::Over) { None } else { self.cx.wake() }
+    }
+}

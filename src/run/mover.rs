@@ -1,0 +1,114 @@
+//! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen.
+use super::cx::{Cx, Failure, Step};
+use crate::cause::engine as causes;
+use crate::cause::station as station_causes;
+use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// Largest change of setting at once, as a part of the range: a tenth, so that couplings and gears are spared.
+const RAMP_PARTS: u16 = 10;
+/// Pause between two changes of a ramp.
+const RAMP_PAUSE: Duration = Duration::from_millis(150);
+/// The axle must stand this long before the direction is changed.
+const STAND_BEFORE_REVERSE: Duration = Duration::from_millis(700);
+
+/// A move to one setting and direction.
+#[derive(Debug)]
+pub(super) struct Mover {
+    value: u16,
+    direction: Direction,
+    pending: Option<OrderId>,
+    changed_at: Option<BenchTime>,
+}
+
+impl Mover {
+    /// To `value` of the step mode's range, in this direction.
+    pub(super) fn to(value: u16, direction: Direction) -> Self {
+        Self { value, direction, pending: None, changed_at: None }
+    }
+
+    /// To standstill; done when standstill was seen.
+    pub(super) fn stand(cx: &Cx) -> Self {
+        Self::to(0, cx.ordered.1)
+    }
+
+    /// Done once the setting is acknowledged; for setting 0 once the axle was seen to stand.
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+        if let Some(order) = self.pending {
+            match cx.ended(order) {
+                None => return Ok(None),
+                Some(OrderEnd::Done { .. }) => self.pending = None,
+                Some(OrderEnd::Refused { code, words }) => {
+                    let locked = code == "414";
+                    let cause = if locked {
+                        &station_causes::ENGINE_LOCKED
+                    } else {
+                        &station_causes::STATION_REFUSED
+                    };
+                    return Err(Failure::halted(cause, format!("drive order refused: {code} {words}")));
+                }
+                Some(OrderEnd::Unknown { why }) => {
+                    return Err(Failure::halted(
+                        &station_causes::STATION_SILENT,
+                        format!("drive order: {why}"),
+                    ));
+                }
+            }
+        }
+        let (now_at, facing) = cx.ordered;
+        if now_at.value > 0 && facing != self.direction {
+            return self.change(cx, 0, facing);
+        }
+        if now_at.value == 0 && (facing != self.direction || self.value == 0) {
+            return self.rest(cx, facing);
+        }
+        if now_at.value == self.value {
+            return Ok(Some(()));
+        }
+        self.change(cx, self.value, self.direction)
+    }
+
+    /// Waits for standstill; then done, or turned round.
+    fn rest(&mut self, cx: &mut Cx, facing: Direction) -> Step<()> {
+        if !cx.stands_for(STAND_BEFORE_REVERSE) {
+            let limit = cx.with_momentum(cx.plan.spec.limits.standstill);
+            if cx.passed(cx.turned_at, limit) && cx.passed(self.first_seen(cx), limit) {
+                let evidence =
+                    format!("{:.1} s after speed zero was ordered", cx.now.since(cx.turned_at).as_secs_f64());
+                return Err(Failure::halted(&causes::NO_STANDSTILL, evidence));
+            }
+            return Ok(None);
+        }
+        if facing == self.direction {
+            return Ok(Some(()));
+        }
+        self.order(cx, 0, self.direction);
+        Ok(None)
+    }
+
+    /// The limit also counts from the first look: after a pause the order may be long ago.
+    fn first_seen(&mut self, cx: &Cx) -> BenchTime {
+        *self.changed_at.get_or_insert(cx.now)
+    }
+
+    /// One change of the ramp towards `value`.
+    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) -> Step<()> {
+        if let Some(at) = self.changed_at
+            && !cx.passed(at, RAMP_PAUSE)
+        {
+            return Ok(None);
+        }
+        let (now_at, _) = cx.ordered;
+        let most = (now_at.of / RAMP_PARTS).max(1);
+        let next = value.clamp(now_at.value.saturating_sub(most), now_at.value + most);
+        self.order(cx, next, direction);
+        Ok(None)
+    }
+
+    fn order(&mut self, cx: &mut Cx, value: u16, direction: Direction) {
+        let setting = Setting { value, of: cx.ordered.0.of };
+        self.changed_at = Some(cx.now);
+        self.pending = Some(cx.order(Action::Drive { setting, direction }));
+    }
+}

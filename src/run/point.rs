@@ -1,0 +1,215 @@
+//! One measured point: drive, settle, measure.
+//!
+//! Settling is judged from the signal: at least a second at the setting (longer where the decoder keeps momentum),
+//! then looks a quarter second apart, over at least two turns, whose older half agrees with the newer half within 1 %
+//! or their noise: halves of whole turns do not see what repeats every turn. Averaging rests on whole turns and
+//! Student's t (`standards/measurement.md` sections 3.3 and 5).
+use super::cx::{Cx, Step};
+use super::mover::Mover;
+use super::record::{PointPurpose, RecordBody};
+use crate::motion::{Measured, Standing};
+use crate::station::Direction;
+use crate::time::BenchTime;
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// Fewest looks in each half.
+const LOOKS: usize = 3;
+/// Turns that the looks of both halves span at least.
+const LOOK_TURNS: f64 = 2.0;
+/// Time between looks.
+const LOOK_EVERY: Duration = Duration::from_millis(250);
+/// Least time at the setting.
+const SETTLE_LEAST: Duration = Duration::from_millis(1000);
+/// Longest wait for agreement; then it is measured all the same, and its scatter tells.
+const SETTLE_MOST: Duration = Duration::from_secs(20);
+/// Relative agreement of looks.
+const SETTLE_REL: f64 = 0.01;
+/// Standing this long at a setting in the dead zone is the result "does not move".
+const STANDS: Duration = Duration::from_millis(2500);
+/// Fewest whole-turn blocks a result rests on, time limit apart.
+const TURNS_LEAST: u32 = 5;
+/// Measurements tried again because the first half differed from the second.
+const RETRIES: u32 = 2;
+
+/// What a point wants.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct PointWish {
+    pub(super) purpose: PointPurpose,
+    pub(super) value: u16,
+    pub(super) direction: Direction,
+    /// Wanted 95 % half-width, as a multiple of what the bench file asks (1 is as asked).
+    pub(super) sharpness: f64,
+    /// Standing is an allowed result.
+    pub(super) may_stand: bool,
+}
+
+#[derive(Debug)]
+enum Stage {
+    Moving(Mover),
+    Settling { since: BenchTime, looks: Looks, looked: BenchTime },
+    Measuring { since: BenchTime },
+}
+
+/// A point being measured.
+#[derive(Debug)]
+pub(super) struct Point {
+    pub(super) wish: PointWish,
+    stage: Stage,
+    tries: u32,
+}
+
+impl Point {
+    pub(super) fn new(wish: PointWish) -> Self {
+        Self { wish, stage: Stage::Moving(Mover::to(wish.value, wish.direction)), tries: 0 }
+    }
+
+    /// Begin again, as after a pause.
+    pub(super) fn rewind(&mut self, cx: &mut Cx) {
+        cx.motion.end_measure();
+        self.stage = Stage::Moving(Mover::to(self.wish.value, self.wish.direction));
+    }
+
+    /// Done with the measured speed; none where the engine stood.
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<Option<Measured>> {
+        cx.may_stand = self.wish.may_stand;
+        match &mut self.stage {
+            Stage::Moving(mover) => {
+                if mover.poll(cx)?.is_some() {
+                    self.stage = Stage::Settling { since: cx.now, looks: Looks::default(), looked: cx.now };
+                    cx.wake_at(cx.now + LOOK_EVERY);
+                }
+                Ok(None)
+            }
+            Stage::Settling { .. } => Ok(self.settle(cx)),
+            Stage::Measuring { since } => {
+                let since = *since;
+                Ok(self.measure(cx, since))
+            }
+        }
+    }
+
+    fn settle(&mut self, cx: &mut Cx) -> Option<Option<Measured>> {
+        let Stage::Settling { since, looks, looked } = &mut self.stage else { return None };
+        let since = *since;
+        let least = cx.with_momentum(SETTLE_LEAST);
+        let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
+        if stood && cx.passed(since, least) && cx.passed(since, STANDS) {
+            if self.wish.may_stand {
+                return Some(None);
+            }
+            cx.wake_at(cx.now + LOOK_EVERY);
+            return None;
+        }
+        if !cx.passed(*looked, LOOK_EVERY) {
+            return None;
+        }
+        *looked = cx.now;
+        cx.wake_at(cx.now + LOOK_EVERY);
+        let Some(glance) = cx.fresh_glance() else {
+            looks.0.clear();
+            return None;
+        };
+        looks.push(cx.now, glance.speed_mm_s, cx.plan.spec.axle.circumference_mm);
+        let agree = looks.agree(glance.u_mm_s);
+        let late = cx.now >= since + cx.with_momentum(SETTLE_MOST);
+        let moving = glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s;
+        if cx.now >= since + least && (agree || late) && moving {
+            cx.motion.begin_measure();
+            self.stage = Stage::Measuring { since: cx.now };
+        }
+        None
+    }
+
+    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Option<Option<Measured>> {
+        let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
+        let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
+        if stood && self.wish.may_stand {
+            cx.motion.end_measure();
+            return Some(None);
+        }
+        let measured = cx.motion.measured();
+        let Some(measured) = measured else {
+            // Nothing after twice the limit: the guards say why; begin again meanwhile.
+            if cx.passed(since, cx.plan.spec.sweep.point_limit * 2) {
+                self.rewind(cx);
+            }
+            return None;
+        };
+        let wanted = (cx.plan.spec.sweep.precision_rel * measured.speed_mm_s.abs())
+            .max(cx.plan.spec.sweep.precision_floor_mm_s)
+            * self.wish.sharpness;
+        let sharp = measured.turns >= TURNS_LEAST && measured.half_width_mm_s <= wanted;
+        if !(sharp || over) {
+            return None;
+        }
+        if measured.unsteady && !over && self.tries < RETRIES {
+            self.tries += 1;
+            cx.motion.end_measure();
+            cx.motion.begin_measure();
+            self.stage = Stage::Measuring { since: cx.now };
+            return None;
+        }
+        cx.motion.end_measure();
+        cx.record(RecordBody::Point {
+            purpose: self.wish.purpose,
+            setting: cx.ordered.0,
+            direction: self.wish.direction,
+            measured,
+            quality: cx.motion.quality(),
+        });
+        Some(Some(measured))
+    }
+}
+
+/// Recent looks at the speed, oldest first.
+#[derive(Debug, Default)]
+struct Looks(VecDeque<(BenchTime, f64)>);
+
+impl Looks {
+    /// Keeps what lies within the span that matters: two turns at this speed, or as long as the fewest looks take.
+    fn push(&mut self, at: BenchTime, speed_mm_s: f64, circumference_mm: f64) {
+        self.0.push_back((at, speed_mm_s));
+        let turns = LOOK_TURNS * circumference_mm / speed_mm_s.abs().max(1e-3);
+        let span = Duration::from_secs_f64(turns.min(SETTLE_MOST.as_secs_f64()));
+        while self.0.len() > 2 * LOOKS && self.0.get(1).is_some_and(|(first, _)| at.since(*first) >= span) {
+            self.0.pop_front();
+        }
+    }
+
+    /// The older half and the newer half have the same mean, within 1 % or their noise.
+    fn agree(&self, u_mm_s: f64) -> bool {
+        let half = self.0.len() / 2;
+        if half < LOOKS {
+            return false;
+        }
+        let mean = |from: usize| {
+            self.0.iter().skip(from).take(half).map(|(_, speed)| speed).sum::<f64>() / half as f64
+        };
+        let (old, new) = (mean(0), mean(self.0.len() - half));
+        let noise = 3.0 * u_mm_s * (2.0 / half as f64).sqrt();
+        (new - old).abs() <= (SETTLE_REL * new.abs()).max(noise)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn looks(speed: impl Fn(f64) -> f64) -> Looks {
+        let mut looks = Looks::default();
+        for i in 0..40u64 {
+            looks.push(BenchTime::from_millis(250 * i), speed(i as f64 * 0.25), 33.0);
+        }
+        looks
+    }
+
+    #[test]
+    fn a_ripple_that_repeats_every_turn_is_settled_and_a_trend_is_not() {
+        let turn_s = 33.0 / 20.0;
+        let ripple = |t: f64| 20.0 * (1.0 + 0.03 * libm::sin(t / turn_s * std::f64::consts::TAU));
+        assert!(looks(ripple).agree(0.05));
+        assert!(!looks(|t| 20.0 + 0.5 * t).agree(0.05));
+        assert!(!Looks::default().agree(0.05));
+    }
+}

@@ -1,0 +1,64 @@
+//! Tells people where the run stands, about twice a second of bench time.
+use super::cx::Cx;
+use super::input::{Output, Progress};
+use super::record::PhaseName;
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// Time between two tellings within a phase.
+const EVERY: Duration = Duration::from_millis(500);
+
+/// Usual share of each phase in the whole, in order (own estimate from simulated runs).
+const SHARES: [(PhaseName, f64); 8] = [
+    (PhaseName::LinkCheck, 0.01),
+    (PhaseName::Snapshot, 0.03),
+    (PhaseName::Settling, 0.01),
+    (PhaseName::Baseline, 0.05),
+    (PhaseName::WarmUp, 0.30),
+    (PhaseName::Sweep, 0.34),
+    (PhaseName::Write, 0.06),
+    (PhaseName::Verify, 0.20),
+];
+
+/// Remembers when it told last.
+#[derive(Debug, Default)]
+pub(super) struct ProgressTeller {
+    last: Option<(BenchTime, PhaseName)>,
+}
+
+impl ProgressTeller {
+    pub(super) fn tell(&mut self, cx: &mut Cx) {
+        if let Some((at, phase)) = self.last
+            && phase == cx.phase
+            && cx.now < at + EVERY
+        {
+            return;
+        }
+        self.last = Some((cx.now, cx.phase));
+        let done = done(cx);
+        let spent = cx.now.as_secs_f64();
+        cx.push(Output::Progress(Progress {
+            phase: cx.phase,
+            ordered: Some(cx.ordered),
+            speed_mm_s: cx.speed_forward(),
+            done,
+            left_s: if done > 0.02 { spent * (1.0 - done) / done } else { 0.0 },
+            waiting: cx.waiting,
+        }));
+    }
+}
+
+/// Part of the whole, by the usual shares; the ends of a run count as all.
+fn done(cx: &Cx) -> f64 {
+    let mut before = 0.0;
+    for (phase, share) in SHARES {
+        if phase == cx.phase {
+            return before + share * cx.phase_done.clamp(0.0, 1.0);
+        }
+        before += share;
+    }
+    match cx.phase {
+        PhaseName::Fit => 0.74,
+        _ => 1.0,
+    }
+}

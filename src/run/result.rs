@@ -1,0 +1,101 @@
+//! The result of a run from what was found.
+use super::cx::Cx;
+use super::findings::{Computed, Findings};
+use super::outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+use super::verify::Verified;
+use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
+use crate::cause::{Reason, station as station_causes};
+use crate::station::Direction;
+
+pub(super) fn outcome(cx: &Cx, findings: &Findings, end: End, stop: StopGrade) -> RunOutcome {
+    let decoder_state = decoder_state(cx, end);
+    let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
+    let top = findings.target.top();
+    let worst =
+        findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
+    let mut reasons = findings.reasons.clone();
+    if stop == StopGrade::Unconfirmed {
+        reasons.insert(0, Reason::new(&station_causes::STOP_UNCONFIRMED, format!("at {}", cx.now)));
+    }
+    RunOutcome {
+        outcome: end,
+        verdict: findings.verdict.map_or(VerdictWord::None, |verdict| match verdict {
+            Verdict::Pass => VerdictWord::Pass,
+            Verdict::Marginal => VerdictWord::Marginal,
+            Verdict::Fail => VerdictWord::Fail,
+        }),
+        reasons,
+        stop,
+        decoder_state,
+        restore_pending: cx.cvs.to_restore(),
+        table: in_force.map(|computed| computed.fit.table),
+        trim_forward: in_force.map(|computed| computed.fit.trim_forward),
+        trim_reverse: in_force.map(|computed| computed.fit.trim_reverse),
+        step_mode: cx.plan.spec.engine.step_mode,
+        steps: findings.computed.as_ref().map_or_else(Vec::new, |computed| steps(cx, findings, computed)),
+        worst_deviation_percent: worst.and_then(|worst| finite(100.0 * worst.deviation_mm_s().abs() / top)),
+        worst_deviation_u_percent: worst.and_then(|worst| finite(100.0 * worst.point.measured.u_mm_s / top)),
+        predicted_worst_deviation_percent: findings
+            .computed
+            .as_ref()
+            .and_then(|computed| finite(100.0 * computed.worst_predicted_mm_s(&findings.target) / top)),
+        bench_seconds: cx.now.as_secs_f64(),
+    }
+}
+
+fn decoder_state(cx: &Cx, end: End) -> DecoderState {
+    if end == End::Calibrated {
+        DecoderState::New
+    } else if !cx.cvs.doubtful.is_empty() {
+        DecoderState::Unknown
+    } else if cx.cvs.changed.is_empty() {
+        DecoderState::Original
+    } else {
+        DecoderState::Mixed
+    }
+}
+
+fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
+    let of = cx.plan.spec.engine.step_mode;
+    (1..=ENTRIES)
+        .map(|entry| {
+            let step = nearest_step(entry as f64, of);
+            let entry = entry_position(step, of);
+            let seen = |direction| measured(&findings.verified, step, direction);
+            let (source, forward, reverse) = match (seen(Direction::Forward), seen(Direction::Reverse)) {
+                (Some(forward), Some(reverse)) => (StepSource::Measured, forward, reverse),
+                _ => {
+                    let guess = |direction| with_shared(computed.predict(direction, entry), findings, cx);
+                    (StepSource::Predicted, guess(Direction::Forward), guess(Direction::Reverse))
+                }
+            };
+            StepRow {
+                step,
+                target_mm_s: findings.target.at(entry),
+                forward_mm_s: finite(forward.speed_mm_s),
+                forward_u_mm_s: finite(forward.u_mm_s),
+                reverse_mm_s: finite(reverse.speed_mm_s),
+                reverse_u_mm_s: finite(reverse.u_mm_s),
+                source,
+            }
+        })
+        .collect()
+}
+
+fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<SpeedEstimate> {
+    let found = verified.iter().find(|one| one.step == step && one.point.direction == direction)?;
+    Some(found.point.measured)
+}
+
+/// What all speeds of this bench share (circumference, sensor clock) comes to the doubt of a prediction.
+fn with_shared(guess: SpeedEstimate, findings: &Findings, cx: &Cx) -> SpeedEstimate {
+    let clock = cx.motion.clock_rate().u_rel;
+    let circumference = findings.shared_u_rel;
+    let shared = guess.speed_mm_s * (clock * clock + circumference * circumference).sqrt();
+    SpeedEstimate { u_mm_s: (guess.u_mm_s * guess.u_mm_s + shared * shared).sqrt(), ..guess }
+}
+
+/// Non-finite numbers never enter a result.
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
