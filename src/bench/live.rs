@@ -11,7 +11,7 @@ use super::news::{Audience, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
 use crate::run::desk::Desk;
-use crate::run::{Input, JournalTrouble, Output, PersonAct, RecordBody, RunOutcome};
+use crate::run::{Input, Output, PersonAct, RecordBody, RunOutcome};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::any::Any;
@@ -309,7 +309,7 @@ fn sensor_input(news: SensorNews) -> Input {
 
 /// A failed task is a stop: without it the run may be blind or deaf.
 fn task_failed(why: String) -> Input {
-    Input::JournalTrouble(JournalTrouble::Failed(why))
+    Input::TaskFailed(why)
 }
 
 /// Calls into the core; its panic becomes a value. The core is not used again after one.

@@ -1,5 +1,6 @@
 //! The loop with cores and scribes played by the test, over real sockets.
 use super::*;
+use crate::run::JournalTrouble;
 use crate::bench::clock::TimeLapse;
 use crate::bench::status::Status;
 use crate::run::{
