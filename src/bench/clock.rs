@@ -232,7 +232,8 @@ mod tests {
         for yes in ["127.0.0.1:4303", "127.8.0.1:1", "[::1]:4303", "localhost:4303", "LocalHost:9"] {
             assert!(is_loopback(yes), "{yes}");
         }
-        for no in ["192.168.1.4:4303", "station:4303", "0.0.0.0:4303", "localhost.example:1", "localhost", ""] {
+        for no in ["192.168.1.4:4303", "station:4303", "0.0.0.0:4303", "localhost.example:1", "localhost", ""]
+        {
             assert!(!is_loopback(no), "{no}");
         }
     }
@@ -250,7 +251,11 @@ mod tests {
         assert_eq!(watch.beat(ms(250), Some(ms(90_000))), None);
         assert_eq!(watch.beat(ms(2_200), Some(ms(91_950))), None);
         assert_eq!(watch.beat(ms(4_300), None), Some(ms(1_850)), "the process stood still");
-        assert_eq!(watch.beat(ms(4_550), Some(ms(94_300))), Some(ms(2_100)), "seen against the last time it was asked");
+        assert_eq!(
+            watch.beat(ms(4_550), Some(ms(94_300))),
+            Some(ms(2_100)),
+            "seen against the last time it was asked"
+        );
         assert_eq!(watch.beat(ms(4_800), Some(ms(3_694_300))), Some(ms(3_599_750)), "the computer slept");
         assert_eq!(watch.beat(ms(5_050), Some(ms(3_694_550))), None);
     }

@@ -34,11 +34,8 @@ pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Durati
         ended: Vec::new(),
         orders: 0,
     };
-    let mut halted = Halted {
-        grade: StopGrade::Unconfirmed,
-        stop: "no answer".to_owned(),
-        power: "no answer".to_owned(),
-    };
+    let mut halted =
+        Halted { grade: StopGrade::Unconfirmed, stop: "no answer".to_owned(), power: "no answer".to_owned() };
     tokio::select! {
         () = halting.work(&mut halted) => {}
         () = pause(PATIENCE) => {}
@@ -134,5 +131,39 @@ fn words(end: &OrderEnd) -> String {
         OrderEnd::Done { .. } => "carried out, says the station".to_owned(),
         OrderEnd::Refused { code, words } => format!("refused by the station: {code} {words}"),
         OrderEnd::Unknown { why } => format!("not known: {why}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::simulated::SimulatedBench;
+    use crate::bench::start::stop_bench;
+    use crate::sim::demo_engines::lapwing;
+
+    const BENCH: &str = include_str!("../../scenarios/lapwing.toml");
+
+    #[tokio::test]
+    async fn a_station_that_answers_acknowledges() {
+        let bench = SimulatedBench::open(lapwing(1), TimeLapse::NONE, 0, 0).await.unwrap();
+        let text = BENCH.replace("127.0.0.1:4303", &bench.station_address().unwrap().to_string());
+        let serving = tokio::spawn(bench.serve());
+        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        assert_eq!(halted.grade, StopGrade::Acknowledged, "{halted:?}");
+        assert!(halted.power.contains("carried out"), "{halted:?}");
+        serving.abort();
+    }
+
+    #[tokio::test]
+    async fn a_station_that_is_not_there_or_says_nothing_leaves_it_unconfirmed() {
+        let server = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let text = BENCH
+            .replace("127.0.0.1:4303", &server.local_addr().unwrap().to_string())
+            .replace("bus = 1", "bus = 1\nanswer_limit = \"300 ms\"");
+        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
+        drop(server);
+        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
     }
 }

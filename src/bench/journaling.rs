@@ -73,9 +73,9 @@ impl Journaling {
     pub(crate) fn start(scribe: Box<dyn Scribe>) -> std::io::Result<Self> {
         let (jobs, work) = channel();
         let (tell, progress) = watch::channel(Progress::default());
-        let thread = thread::Builder::new()
-            .name("journal".to_owned())
-            .spawn(move || Writer { scribe, progress: Progress::default(), tell, unsynced: None }.run(&work))?;
+        let thread = thread::Builder::new().name("journal".to_owned()).spawn(move || {
+            Writer { scribe, progress: Progress::default(), tell, unsynced: None }.run(&work);
+        })?;
         let told = Progress::default();
         Ok(Self {
             jobs,
@@ -146,7 +146,9 @@ impl Journaling {
             }
             if self.progress.changed().await.is_err() {
                 self.thread_ended = true;
-                return Input::JournalTrouble(JournalTrouble::Failed("the journal's thread ended".to_owned()));
+                return Input::JournalTrouble(JournalTrouble::Failed(
+                    "the journal's thread ended".to_owned(),
+                ));
             }
         }
     }

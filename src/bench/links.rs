@@ -149,11 +149,7 @@ impl SessionTask {
 
     /// Carries bytes both ways at the same time, so that a peer that does not read cannot keep us from hearing it.
     /// None: we closed it ourselves.
-    async fn carry(
-        &self,
-        stream: TcpStream,
-        mut writes: mpsc::UnboundedReceiver<Vec<u8>>,
-    ) -> Option<String> {
+    async fn carry(&self, stream: TcpStream, mut writes: mpsc::UnboundedReceiver<Vec<u8>>) -> Option<String> {
         let (mut reader, mut writer) = stream.into_split();
         let reading = async {
             let mut buffer = vec![0; CHUNK];
@@ -222,7 +218,9 @@ impl SensorWaiting {
         if let Happening::Bytes(new) = &happening {
             self.bytes += new.len();
             while self.bytes > SENSOR_BUFFER {
-                let Some(oldest) = self.queue.iter().position(|h| matches!(h, Happening::Bytes(_))) else { break };
+                let Some(oldest) = self.queue.iter().position(|h| matches!(h, Happening::Bytes(_))) else {
+                    break;
+                };
                 if let Some(Happening::Bytes(lost)) = self.queue.remove(oldest) {
                     self.bytes -= lost.len();
                     self.dropped += lost.len() as u64;

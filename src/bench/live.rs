@@ -11,7 +11,7 @@ use super::news::{Audience, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
 use crate::run::desk::Desk;
-use crate::run::{Input, JournalTrouble, Output, PersonAct, RecordBody, RunOutcome, RunPlan};
+use crate::run::{Input, Output, PersonAct, RecordBody, RunOutcome};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::any::Any;
@@ -25,10 +25,40 @@ const CLOSING: Duration = Duration::from_secs(10);
 /// A wake-up that changes nothing does not come again sooner than this, in wall time.
 const WAKE_PAUSE: Duration = Duration::from_millis(1);
 
+/// The core as the loop sees it; tests play cores that fail.
+pub(crate) trait Core {
+    /// As [`Desk::handle`].
+    fn handle(&mut self, at: BenchTime, input: &Input);
+    /// As [`Desk::poll_output`].
+    fn poll_output(&mut self) -> Option<Output>;
+    /// As [`Desk::next_wake`].
+    fn next_wake(&self) -> Option<BenchTime>;
+}
+
+impl Core for Desk {
+    fn handle(&mut self, at: BenchTime, input: &Input) {
+        Self::handle(self, at, input);
+    }
+
+    fn poll_output(&mut self) -> Option<Output> {
+        Self::poll_output(self)
+    }
+
+    fn next_wake(&self) -> Option<BenchTime> {
+        Self::next_wake(self)
+    }
+}
+
 /// All that the loop needs.
-pub(crate) struct Job {
-    /// What the core is told; link limits are those of the time-lapse.
-    pub(crate) plan: RunPlan,
+pub(crate) struct Job<C> {
+    /// The core, before its first input.
+    pub(crate) core: C,
+    /// The station's endpoint.
+    pub(crate) station: String,
+    /// The sensor's endpoint.
+    pub(crate) sensor: String,
+    /// Wall time within which a connection must be there.
+    pub(crate) connect_limit: Duration,
     /// The clock; bench time zero is its start.
     pub(crate) clock: Clock,
     /// Who writes the record.
@@ -62,17 +92,16 @@ pub(crate) struct Ended {
 ///
 /// # Errors
 /// When the system gives no thread or signal handler; nothing was begun then.
-pub(crate) async fn run(job: Job) -> std::io::Result<Ended> {
-    let limit = job.clock.lapse().wall_span(job.plan.spec.station.answer_limit).max(super::clock::LINK_FLOOR);
+pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
     let mut live = Live {
-        station: StationLinks::new(&job.plan.spec.station.address, limit),
-        sensor: SensorLink::new(&job.plan.spec.sensor.address, limit),
+        station: StationLinks::new(&job.station, job.connect_limit),
+        sensor: SensorLink::new(&job.sensor, job.connect_limit),
         journal: Journaling::start(job.scribe)?,
         telling: Telling::start(job.audience),
         signals: if job.signals { Some(Signals::listen()?) } else { None },
         tasks: JoinSet::new(),
         clock: job.clock,
-        desk: Desk::new(job.plan),
+        core: job.core,
         gap: GapWatch::default(),
         at: BenchTime::ZERO,
         last_wake: None,
@@ -90,9 +119,9 @@ pub(crate) async fn run(job: Job) -> std::io::Result<Ended> {
     Ok(Ended { end, journal: live.journal, bench_seconds: live.at.as_secs_f64() })
 }
 
-struct Live {
+struct Live<C> {
     clock: Clock,
-    desk: Desk,
+    core: C,
     station: StationLinks,
     sensor: SensorLink,
     journal: Journaling,
@@ -111,7 +140,7 @@ struct Live {
     behind: Option<Input>,
 }
 
-impl Live {
+impl<C: Core> Live<C> {
     async fn work(&mut self) -> LoopEnd {
         self.gap.beat(self.clock.wall(), since_boot());
         let mut input = Input::Wake;
@@ -157,7 +186,7 @@ impl Live {
     /// Waits for something to happen; none at a heartbeat.
     async fn wait(&mut self) -> Option<Input> {
         let wall = self.clock.wall();
-        let wake = self.desk.next_wake();
+        let wake = self.core.next_wake();
         let wake_wall = wake.map(|at| self.wake_wall(at));
         let signals = self.signals.as_mut();
         tokio::select! {
@@ -190,13 +219,13 @@ impl Live {
 
     /// Hands an input to the core and does what it wants.
     fn feed(&mut self, input: Input) -> Option<LoopEnd> {
-        let handled = guard(|| self.desk.handle(self.at, &input));
+        let handled = guard(|| self.core.handle(self.at, &input));
         self.journal.came(self.at, input);
         if let Err(why) = handled {
             return Some(LoopEnd::CoreFailed(why));
         }
         loop {
-            match guard(|| self.desk.poll_output()) {
+            match guard(|| self.core.poll_output()) {
                 Ok(None) => return None,
                 Ok(Some(Output::Ended(outcome))) => return Some(LoopEnd::Outcome(outcome)),
                 Ok(Some(output)) => self.carry_out(output),
@@ -255,8 +284,7 @@ async fn next_signal(signals: Option<&mut Signals>) -> PersonAct {
 
 async fn wait_until(wall: Duration, due: Option<Duration>) {
     match due {
-        Some(due) if due > wall => pause(due - wall).await,
-        Some(_) => {}
+        Some(due) => pause(due.saturating_sub(wall)).await,
         None => std::future::pending().await,
     }
 }
@@ -281,7 +309,7 @@ fn sensor_input(news: SensorNews) -> Input {
 
 /// A failed task is a stop: without it the run may be blind or deaf.
 fn task_failed(why: String) -> Input {
-    Input::JournalTrouble(JournalTrouble::Failed(why))
+    Input::TaskFailed(why)
 }
 
 /// Calls into the core; its panic becomes a value. The core is not used again after one.
@@ -298,3 +326,6 @@ pub(crate) fn panic_words(panic: &(dyn Any + Send)) -> String {
         .unwrap_or("a panic without words")
         .to_owned()
 }
+
+#[cfg(test)]
+mod tests;

@@ -45,7 +45,8 @@ pub fn replay_on(disk: &dyn Disk, folder: &Path) -> Result<Replayed, Reason> {
     let run = RunFolder::open(disk, folder).map_err(reason)?;
     let header = &run.opening.run;
     if header.core_revision != CORE_REVISION {
-        let revisions = format!("the run's core revision is {}, this one's {CORE_REVISION}", header.core_revision);
+        let revisions =
+            format!("the run's core revision is {}, this one's {CORE_REVISION}", header.core_revision);
         return Err(Reason::new(&record::OTHER_CORE, revisions));
     }
     let frames = run.frames(disk).map_err(reason)?;
@@ -162,7 +163,9 @@ impl<'a> Again<'a> {
             let missing = self.records_on_file.len();
             if let Some((at, session, bytes)) = self.sent.pop_front() {
                 let text = String::from_utf8_lossy(&bytes).into_owned();
-                return Replayed::Differs(format!("at {at} the replay sent {text:?} on {session:?}, the run nothing"));
+                return Replayed::Differs(format!(
+                    "at {at} the replay sent {text:?} on {session:?}, the run nothing"
+                ));
             }
             if missing > 0 || self.beyond > 0 || !self.ended {
                 return Replayed::Differs(format!(

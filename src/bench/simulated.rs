@@ -25,7 +25,7 @@ enum Visit {
     StationSaid(Conn, Vec<u8>),
     StationGone(Conn),
     SensorCame(TcpStream),
-    SensorGone(u64),
+    SensorGone(u32),
 }
 
 /// A simulated bench that listens.
@@ -41,7 +41,12 @@ impl SimulatedBench {
     ///
     /// # Errors
     /// When a port is taken.
-    pub async fn open(spec: SimSpec, lapse: TimeLapse, station_port: u16, sensor_port: u16) -> io::Result<Self> {
+    pub async fn open(
+        spec: SimSpec,
+        lapse: TimeLapse,
+        station_port: u16,
+        sensor_port: u16,
+    ) -> io::Result<Self> {
         Ok(Self {
             station: TcpListener::bind((Ipv4Addr::LOCALHOST, station_port)).await?,
             sensor: TcpListener::bind((Ipv4Addr::LOCALHOST, sensor_port)).await?,
@@ -106,18 +111,18 @@ struct Hall {
     clock: Clock,
     tell: mpsc::Sender<Visit>,
     stations: BTreeMap<Conn, mpsc::Sender<Vec<u8>>>,
-    sensors: BTreeMap<u64, mpsc::Sender<Vec<u8>>>,
-    visitors: u64,
+    sensors: BTreeMap<u32, mpsc::Sender<Vec<u8>>>,
+    visitors: u32,
     carriers: JoinSet<()>,
 }
 
 impl Hall {
     async fn play(mut self, mut visits: mpsc::Receiver<Visit>) {
         loop {
-            let next = self.bench.next_event().map(|at| at.max(self.clock.now() + self.tick()));
+            let next = self.bench.next_event().max(self.clock.now() + self.tick());
             tokio::select! {
                 Some(visit) = visits.recv() => self.visit(visit),
-                () = self.clock.sleep_until_any(next) => self.bench.advance(self.clock.now()),
+                () = self.clock.sleep_until(next) => self.bench.advance(self.clock.now()),
                 Some(_) = self.carriers.join_next() => {}
             }
             self.deliver();

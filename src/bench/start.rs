@@ -1,5 +1,5 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
-use super::clock::{Clock, TimeLapse, pause, time_of_day};
+use super::clock::{Clock, LINK_FLOOR, TimeLapse, time_of_day};
 use super::control::ControlSocket;
 use super::halt::halt;
 use super::journaling::{Journaling, Scribe};
@@ -10,10 +10,14 @@ use super::status::Status;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, BenchSpec, Complaints};
 use crate::journal::{EndpointLock, FrameRef, Header, RealDisk, Recorder, RecorderError, Unfinished, scan};
+use crate::run::desk::Desk;
 use crate::run::{
-    CORE_REVISION, DecoderState, End, Input, JournalTrouble, Record, RunOutcome, RunPlan, StopGrade, VerdictWord,
+    CORE_REVISION, DecoderState, End, Input, JournalTrouble, Record, RunOutcome, RunPlan, VerdictWord,
 };
-use crate::station::{Session, StationMachine, srcp::Srcp};
+use crate::station::{
+    Session, StationMachine,
+    srcp::{Srcp, SrcpSetup},
+};
 use crate::time::BenchTime;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -73,7 +77,15 @@ pub fn plan(spec: BenchSpec, lapse: TimeLapse, pending: Vec<(u16, u8)>) -> RunPl
 /// The adapter that speaks with this bench's station.
 #[must_use]
 pub fn station_machine(spec: &BenchSpec) -> Box<dyn StationMachine> {
-    Box::new(Srcp::new(&spec.station, &spec.engine, &spec.functions))
+    Box::new(Srcp::new(SrcpSetup {
+        bus: spec.station.bus,
+        address: spec.engine.address,
+        step_mode: spec.engine.step_mode,
+        functions: spec.functions.on.len(),
+        answer_limit: spec.station.answer_limit,
+        cv_answer_limit: spec.station.cv_answer_limit,
+        ask_interval: spec.station.ask_interval,
+    }))
 }
 
 /// A run that can begin: everything is checked, the station locked, the record open.
@@ -95,7 +107,7 @@ impl Prepared {
     ///
     /// # Errors
     /// [`NotBegun`]: the bench file, the time-lapse, another run at this station, or the disk.
-    pub fn new(request: Request) -> Result<Self, NotBegun> {
+    pub fn new(request: &Request) -> Result<Self, NotBegun> {
         let file_name = request.bench_file.display().to_string();
         let spec = config::read(&file_name, &request.bench_text).map_err(NotBegun::BenchFile)?;
         let lapse = request.lapse;
@@ -111,7 +123,7 @@ impl Prepared {
             .unfinished;
         let pending = unfinished.as_ref().map_or_else(Vec::new, |left| left.pending.originals().to_vec());
         let run_id = uuid::Uuid::now_v7().to_string();
-        let header = header(&request, &file_name, &spec, &run_id, key, pending.clone());
+        let header = header(request, &file_name, &spec, &run_id, key, pending.clone());
         let folder = records.join(folder_name(&header));
         let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
@@ -174,7 +186,10 @@ impl Prepared {
         };
         let clock = Clock::start(self.lapse);
         let job = live::Job {
-            plan: self.plan,
+            connect_limit: self.lapse.wall_span(self.plan.spec.station.answer_limit).max(LINK_FLOOR),
+            station: self.plan.spec.station.address.clone(),
+            sensor: self.plan.spec.sensor.address.clone(),
+            core: Desk::new(self.plan),
             clock,
             scribe: Box::new(RecorderScribe(self.recorder)),
             audience,

@@ -81,8 +81,12 @@ impl Question {
     pub const fn words(self) -> &'static str {
         match self {
             Self::WhichEndLed => "Which end led on the slow move just made: front or rear?",
-            Self::MoveToProgramming => "Put the engine, and nothing else, on the programming output; then say done.",
-            Self::MoveToBench => "Put the engine back on the bench with its wheels on the sensor axle; then say done.",
+            Self::MoveToProgramming => {
+                "Put the engine, and nothing else, on the programming output; then say done."
+            }
+            Self::MoveToBench => {
+                "Put the engine back on the bench with its wheels on the sensor axle; then say done."
+            }
         }
     }
 
@@ -111,6 +115,8 @@ impl Answer {
     #[must_use]
     pub fn from_word(word: &str) -> Option<Self> {
         let word = word.trim();
-        [Self::Front, Self::Rear, Self::Done].into_iter().find(|answer| word.eq_ignore_ascii_case(answer.word()))
+        [Self::Front, Self::Rear, Self::Done]
+            .into_iter()
+            .find(|answer| word.eq_ignore_ascii_case(answer.word()))
     }
 }

@@ -6,8 +6,8 @@
 use crate::journal::{FrameRef, Header, Recorder, RecorderError, VirtualDisk};
 use crate::run::desk::Desk;
 use crate::run::{
-    Answer, CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record, RecordBody,
-    RunOutcome, RunPlan,
+    Answer, CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record,
+    RecordBody, RunOutcome, RunPlan,
 };
 use crate::sim::{Conn, SimBench, SimFault, SimOutput, SimSpec};
 use crate::station::{LinkOrder, Session};
@@ -124,7 +124,7 @@ impl VirtualBench {
     /// When the record cannot be created: nothing was begun.
     pub fn run_to_end(self, limit: Duration) -> Result<VirtualEnd, RecorderError> {
         let mut play = Play::begin(self)?;
-        play.feed(Input::Wake);
+        play.feed(&Input::Wake);
         while !play.over && play.now < BenchTime::ZERO + limit {
             play.step();
         }
@@ -212,12 +212,12 @@ impl Play {
     }
 
     /// When the simulation is looked at next: the end of the batch in which it does something.
-    fn sim_due(&self) -> Option<BenchTime> {
-        let at = self.setup.bench.next_event()?;
+    fn sim_due(&self) -> BenchTime {
+        let at = self.setup.bench.next_event();
         let batch = u64::try_from(self.setup.batch.as_nanos()).unwrap_or(u64::MAX).max(1);
         let nanos = at.since(self.setup.began).as_nanos();
         let ends = u64::try_from(nanos).unwrap_or(u64::MAX).div_ceil(batch).saturating_mul(batch);
-        Some(BenchTime::from_nanos(ends).max(self.now))
+        BenchTime::from_nanos(ends).max(self.now)
     }
 
     /// Goes on to the next thing that happens, and lets it happen.
@@ -226,9 +226,7 @@ impl Play {
         let flight = self.flights.keys().next().map(|(at, _)| *at);
         let fault = self.faults.front().map(|(at, _)| *at);
         let sim = self.sim_due();
-        let Some(next) = [wake, flight, fault, sim, self.sync_due].into_iter().flatten().min() else {
-            return self.break_off("nothing will ever happen again, and the run has not ended");
-        };
+        let next = [wake, flight, fault, self.sync_due].into_iter().flatten().fold(sim, BenchTime::min);
         if next > self.now {
             self.now = next;
             self.wakes_here = 0;
@@ -248,6 +246,7 @@ impl Play {
         } else if wake.is_some_and(|at| at <= self.now) {
             self.wake();
         }
+        self.collect();
     }
 
     fn wake(&mut self) {
@@ -255,7 +254,7 @@ impl Play {
         if self.wakes_here > MOST_WAKES {
             return self.break_off("the core asks for wake-ups without end at one instant");
         }
-        self.feed(Input::Wake);
+        self.feed(&Input::Wake);
     }
 
     fn break_off(&mut self, why: &str) {
@@ -302,8 +301,8 @@ impl Play {
             return;
         }
         // What was told in one look arrives in one piece.
-        if let Some((_, Flight::FromSensor(last, Input::SensorBytes(waiting)))) = self.flights.iter_mut().next_back()
-            .filter(|((at, _), _)| *at == self.now + self.setup.latency)
+        if let Some((_, Flight::FromSensor(last, Input::SensorBytes(waiting)))) =
+            self.flights.iter_mut().next_back().filter(|((at, _), _)| *at == self.now + self.setup.latency)
             && *last == link
         {
             waiting.extend_from_slice(&bytes);
@@ -332,26 +331,26 @@ impl Play {
                     if matches!(input, Input::StationClosed(..)) {
                         self.sessions.remove(&session);
                     }
-                    self.feed(input);
+                    self.feed(&input);
                 }
             }
             Flight::FromSensor(link, input) => {
                 if self.sensor == Some(link) {
-                    self.feed(input);
+                    self.feed(&input);
                 }
             }
-            Flight::Input(input) => self.feed(input),
+            Flight::Input(input) => self.feed(&input),
         }
     }
 
     fn strike(&mut self, fault: Fault) {
         match fault {
-            Fault::Sim(fault) => self.setup.bench.inject(fault),
+            Fault::Sim(fault) => self.setup.bench.apply(fault),
             Fault::StationCut(span) => {
                 self.station_cut_until = self.now + span;
                 for (session, conn) in std::mem::take(&mut self.sessions) {
                     self.setup.bench.station_gone(conn);
-                    self.feed(Input::StationClosed(session, "connection reset".to_owned()));
+                    self.feed(&Input::StationClosed(session, "connection reset".to_owned()));
                 }
             }
             Fault::StationSilent(span) => self.station_silent_until = self.now + span,
@@ -359,7 +358,7 @@ impl Play {
                 self.sensor_cut_until = self.now + span;
                 if self.sensor.take().is_some() {
                     self.setup.bench.sensor_gone();
-                    self.feed(Input::SensorClosed("connection reset".to_owned()));
+                    self.feed(&Input::SensorClosed("connection reset".to_owned()));
                 }
             }
             Fault::SensorSilent(span) => self.sensor_silent_until = self.now + span,
@@ -367,9 +366,9 @@ impl Play {
             Fault::Gap(span) => {
                 // Everything that was on its way waits, and is there when the process runs again.
                 self.now = self.now + span;
-                self.feed(Input::Gap { nanos: u64::try_from(span.as_nanos()).unwrap_or(u64::MAX) });
+                self.feed(&Input::Gap { nanos: u64::try_from(span.as_nanos()).unwrap_or(u64::MAX) });
             }
-            Fault::Person(act) => self.feed(Input::Person(act)),
+            Fault::Person(act) => self.feed(&Input::Person(act)),
             Fault::DiskRoom(more) => {
                 let used = self.setup.disk.used();
                 self.setup.disk.set_room(more.map(|more| used.saturating_add(more)));
@@ -378,14 +377,14 @@ impl Play {
     }
 
     /// Keeps an input raw, hands it to the core, and does what the core wants.
-    fn feed(&mut self, input: Input) {
+    fn feed(&mut self, input: &Input) {
         if self.over {
             return;
         }
         self.inputs += 1;
-        let kept = self.recorder.frame(self.now, FrameRef::In(&input));
+        let kept = self.recorder.frame(self.now, FrameRef::In(input));
         self.noted(kept);
-        self.desk.handle(self.now, &input);
+        self.desk.handle(self.now, input);
         while let Some(output) = self.desk.poll_output() {
             self.carry_out(output);
         }

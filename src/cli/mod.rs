@@ -16,7 +16,7 @@ mod words;
 
 use crate::bench::clock::TimeLapse;
 use crate::cause::{Reason, program, record};
-use crate::run::End;
+use crate::run::{End, StopGrade};
 use args::{CommandLine, Verb};
 use clap::Parser;
 use exit::Exit;
@@ -41,7 +41,9 @@ pub fn main() -> ExitCode {
         .init();
     // A verb never unwinds out of a run: what failed there was stopped there. This is for everything around it.
     let ended = catch_unwind(AssertUnwindSafe(|| carry_out(line.verb)));
-    ended.unwrap_or_else(|panic| failed(&crate::bench::panic_words(panic.as_ref()), wants_json(&words))).into()
+    ended
+        .unwrap_or_else(|panic| failed(&crate::bench::panic_words(panic.as_ref()), wants_json(&words)))
+        .into()
 }
 
 fn carry_out(verb: Verb) -> Exit {
@@ -84,7 +86,7 @@ fn not_begun(reasons: Vec<Reason>, lapse: TimeLapse) {
 /// The program failed outside the loop that guards itself; whether anything moves, nobody knows.
 fn failed(why: &str, json: bool) -> Exit {
     let reason = Reason::new(&record::PANIC_IN_TASK, why);
-    out::say(&format!("{}\n  ({}: {why})\n{}", reason.text, reason.code, words::stop(crate::run::StopGrade::Unconfirmed)));
+    out::say(&format!("{}\n{}", words::reason(&reason), words::stop(StopGrade::Unconfirmed)));
     if json {
         out::result(&ResultJson::not_begun(End::Halted, vec![reason], 1.0).line());
     }

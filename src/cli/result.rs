@@ -82,7 +82,7 @@ pub struct StepJson {
     pub source: crate::run::StepSource,
 }
 
-#[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "serde calls it with a reference")]
+#[expect(clippy::ref_option, reason = "serde calls it with a reference")]
 fn finite<S: Serializer>(value: &Option<f64>, serializer: S) -> Result<S::Ok, S::Error> {
     value.filter(|number| number.is_finite()).serialize(serializer)
 }

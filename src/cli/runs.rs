@@ -3,7 +3,7 @@ use super::args::{OutputArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
-use super::{caution, not_begun, out, table, terminal};
+use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
 use crate::cause::{Reason, program};
@@ -23,7 +23,9 @@ pub(crate) fn run(args: RunArgs) -> Exit {
         });
     match (request, runtime()) {
         (Ok(request), Ok(runtime)) => runtime.block_on(run_bench(request, &args.output)),
-        (Err(reason), _) | (_, Err(reason)) => refuse(&NotBegun::Other(reason), &args.output, TimeLapse::NONE),
+        (Err(reason), _) | (_, Err(reason)) => {
+            refuse(&NotBegun::Other(reason), &args.output, TimeLapse::NONE)
+        }
     }
 }
 
@@ -55,14 +57,16 @@ fn state_folder() -> PathBuf {
 /// A run from its request to its exit.
 pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
     let lapse = request.lapse;
-    let begun = match begin(request, output) {
+    let begun = match begin(&request, output) {
         Ok(begun) => begun,
         Err(not_begun) => return refuse(&not_begun, output, lapse),
     };
     let Begun { prepared, show, last_events } = begun;
     let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
     match prepared.carry_out(Box::new(show)).await {
-        Ok(concluded) => conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await,
+        Ok(concluded) => {
+            conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await
+        }
         Err(not_begun) => refuse(&not_begun, output, lapse),
     }
 }
@@ -74,7 +78,7 @@ struct Begun {
     last_events: Option<Events>,
 }
 
-fn begin(request: Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
+fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     let lapse = request.lapse;
     let events = output.events.as_deref().map(open_events).transpose()?;
     let prepared = Prepared::new(request)?;
@@ -94,7 +98,7 @@ fn begin(request: Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     ));
     if let Some(unfinished) = prepared.unfinished() {
         for reason in unfinished.reasons() {
-            out::say(&format!("\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence));
+            out::say(&format!("\n{}", words::reason(&reason)));
         }
     }
     let show = Show {
@@ -115,7 +119,10 @@ fn open_events(path: &Path) -> Result<(Events, Events), NotBegun> {
         Ok((first, last))
     };
     open().map_err(|error| {
-        NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, format!("events file {}: {error}", path.display())))
+        NotBegun::Other(Reason::new(
+            &program::SYSTEM_REFUSED,
+            format!("events file {}: {error}", path.display()),
+        ))
     })
 }
 
@@ -165,11 +172,15 @@ pub(crate) fn say_not_begun(why: &NotBegun) {
             out::say(complaints.render(columns(), false).trim_end());
             out::say(&complaints.to_string());
         }
-        NotBegun::Other(reason) => out::say(&format!("\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence)),
+        NotBegun::Other(reason) => out::say(&format!("\n{}", words::reason(reason))),
     }
 }
 
 /// Width for drawings: what the shell says, else what fits everywhere.
 fn columns() -> usize {
-    std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok()).filter(|n| (40..=400).contains(n)).unwrap_or(100)
+    std::env::var("COLUMNS")
+        .ok()
+        .and_then(|text| text.parse().ok())
+        .filter(|n| (40..=400).contains(n))
+        .unwrap_or(100)
 }

@@ -40,7 +40,9 @@ impl Audience for Show {
             }
             News::Asked(question) => self.asked(*question),
             News::Said(words) => self.line(words),
-            News::Missed(count) => self.line(&format!("({count} lines were not shown: nobody took them in time)")),
+            News::Missed(count) => {
+                self.line(&format!("({count} lines were not shown: nobody took them in time)"));
+            }
         }
     }
 }
@@ -162,7 +164,9 @@ impl Events {
             .and_then(|text| self.file.write_all(format!("{text}\n").as_bytes()));
         if let Err(error) = written {
             self.failed = true;
-            out::say(&format!("The events file cannot be written any more ({error}); the run goes on without it."));
+            out::say(&format!(
+                "The events file cannot be written any more ({error}); the run goes on without it."
+            ));
         }
     }
 }
@@ -192,7 +196,10 @@ mod tests {
     #[test]
     fn a_progress_line_says_where_the_run_stands() {
         let line = progress_line(BenchTime::from_millis(754_000), &somewhere(), 160.0, TimeLapse::NONE);
-        assert_eq!(line.trim(), "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h  43 %, 9 min left");
+        assert_eq!(
+            line.trim(),
+            "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h  43 %, 9 min left"
+        );
     }
 
     #[test]

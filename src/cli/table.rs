@@ -13,7 +13,8 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
     // Writing into a text cannot fail; the same holds below.
     let _ = writeln!(text, "  verdict   {}", words::verdict(result.verdict));
     if let Some(worst) = result.worst_deviation_percent {
-        let doubt = result.worst_deviation_u_percent.map_or_else(String::new, |u| format!(" +- {:.2}", 2.0 * u));
+        let doubt =
+            result.worst_deviation_u_percent.map_or_else(String::new, |u| format!(" +- {:.2}", 2.0 * u));
         let _ = writeln!(text, "  worst     {worst:.2}{doubt} % of the top speed wanted (95 % doubt)");
     }
     if let (Some(forward), Some(reverse)) = (result.trim_forward, result.trim_reverse) {
@@ -31,18 +32,17 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
     }
     let _ = writeln!(text, "  engine    {}", words::stop(result.stop));
     if let (Some(bench), Some(wall)) = (result.bench_seconds, result.wall_seconds) {
-        let _ = match lapse.is_on() {
-            true => writeln!(text, "  time      {} of bench time in {}", words::span(bench), words::span(wall)),
-            false => writeln!(text, "  time      {}", words::span(wall)),
-        };
+        let bench =
+            if lapse.is_on() { format!("{} of bench time in ", words::span(bench)) } else { String::new() };
+        let _ = writeln!(text, "  time      {bench}{}", words::span(wall));
     }
     if let Some(folder) = &result.run_folder {
         let _ = writeln!(text, "  record    {folder}");
     }
     for reason in &result.reasons {
-        let _ = writeln!(text, "\n{}\n  ({}: {})", reason.text, reason.code, reason.evidence);
+        let _ = writeln!(text, "\n{}", words::reason(reason));
     }
-    text
+    text.lines().map(str::trim_end).collect::<Vec<_>>().join("\n")
 }
 
 fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
@@ -51,8 +51,15 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     }
     let _ = writeln!(
         text,
-        "\n         model speed, mm/s          |  scale speed, km/h           | deviation and its 95 % doubt, km/h\n\
-         \x20step    wanted  forward  reverse |  wanted  forward  reverse     |  forward           reverse"
+        "\n{:8}{:<27}| {:<28}| deviation +- 95 % doubt, km/h\n{:>5}  {} | {} | {:>16} {:>17}",
+        "",
+        "model speed, mm/s",
+        "scale speed, km/h",
+        "step",
+        columns(["wanted", "forward", "reverse"].map(str::to_owned)),
+        columns(["wanted", "forward", "reverse"].map(str::to_owned)),
+        "forward",
+        "reverse",
     );
     for step in &result.steps {
         let _ = writeln!(text, "{}", step_line(step, scale_ratio));
@@ -60,27 +67,30 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     let _ = writeln!(text, "  p: not measured in verify but predicted from the curve\n");
 }
 
+fn columns(words: [String; 3]) -> String {
+    words.map(|word| format!("{word:>9}")).concat()
+}
+
 fn step_line(step: &StepJson, scale_ratio: f64) -> String {
-    let number = |value: Option<f64>, width: usize, digits: usize| {
-        value.map_or_else(|| format!("{:>width$}", "-"), |value| format!("{value:>width$.digits$}"))
-    };
-    let scale = |value: Option<f64>| value.map(|speed| scale_km_h(speed, scale_ratio));
+    let speeds = [step.target_mm_s, step.forward_mm_s, step.reverse_mm_s];
+    let number = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.2}"));
+    let in_scale = |value: Option<f64>| value.map(|speed| scale_km_h(speed, scale_ratio));
     let deviation = |speed: Option<f64>, u: Option<f64>| match (speed, step.target_mm_s, u) {
         (Some(speed), Some(target), Some(u)) => {
-            format!("{:>+7.2} +- {:<5.2}", scale_km_h(speed - target, scale_ratio), scale_km_h(2.0 * u, scale_ratio))
+            format!(
+                "{:+.2} +- {:.2}",
+                scale_km_h(speed - target, scale_ratio),
+                scale_km_h(2.0 * u, scale_ratio)
+            )
         }
-        _ => format!("{:>7}    {:<5}", "-", ""),
+        _ => "-".to_owned(),
     };
-    let mark = if step.source == StepSource::Predicted { 'p' } else { ' ' };
     format!(
-        "{:>5} {mark} {} {} {} |{} {} {}     | {} {}",
+        "{:>5} {}{} | {} | {:>16} {:>17}",
         step.step,
-        number(step.target_mm_s, 8, 2),
-        number(step.forward_mm_s, 8, 2),
-        number(step.reverse_mm_s, 8, 2),
-        number(scale(step.target_mm_s), 8, 2),
-        number(scale(step.forward_mm_s), 8, 2),
-        number(scale(step.reverse_mm_s), 8, 2),
+        if step.source == StepSource::Predicted { 'p' } else { ' ' },
+        columns(speeds.map(number)),
+        columns(speeds.map(in_scale).map(number)),
         deviation(step.forward_mm_s, step.forward_u_mm_s),
         deviation(step.reverse_mm_s, step.reverse_u_mm_s),
     )

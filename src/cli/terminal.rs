@@ -38,7 +38,9 @@ fn read_all(way_in: &WayIn) {
         match understood(&line).and_then(|command| way_in.command(command)) {
             Ok(true) => out::say(&serde_json::to_string(&way_in.status()).unwrap_or_default()),
             Ok(false) => {}
-            Err(why) => out::say(&format!("{why}. Words understood: pause, go-on, stop, status, front, rear, done.")),
+            Err(why) => {
+                out::say(&format!("{why}. Words understood: pause, go-on, stop, status, front, rear, done."));
+            }
         }
     }
 }

@@ -1,4 +1,5 @@
 //! The words in which runs are told to people.
+use crate::cause::Reason;
 use crate::run::{DecoderState, End, PhaseName, StopGrade, VerdictWord};
 use crate::station::Direction;
 
@@ -48,8 +49,12 @@ pub(crate) const fn verdict(verdict: VerdictWord) -> &'static str {
 pub(crate) const fn stop(grade: StopGrade) -> &'static str {
     match grade {
         StopGrade::Still => "still: the sensor saw the wheels stand",
-        StopGrade::Acknowledged => "acknowledged: the station says it stopped the engine; the wheels were not seen to stand",
-        StopGrade::Unconfirmed => "UNCONFIRMED: nobody can say whether the engine stands. Go and look; cut the power by hand",
+        StopGrade::Acknowledged => {
+            "acknowledged: the station says it stopped the engine; the wheels were not seen to stand"
+        }
+        StopGrade::Unconfirmed => {
+            "UNCONFIRMED: nobody can say whether the engine stands. Go and look; cut the power by hand"
+        }
     }
 }
 
@@ -77,9 +82,42 @@ pub(crate) fn span(seconds: f64) -> String {
     }
 }
 
+/// Columns of the lines of a reason.
+const WIDTH: usize = 100;
+
+/// A reason: its sentences, then its code and evidence.
+pub(crate) fn reason(reason: &Reason) -> String {
+    format!("{}\n  ({}: {})", wrapped(&reason.text), reason.code, reason.evidence)
+}
+
+/// Lines of at most [`WIDTH`] columns; a longer word stands alone.
+fn wrapped(text: &str) -> String {
+    let mut lines: Vec<String> = vec![String::new()];
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.is_empty() => line.push_str(word),
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines.join("\n")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn long_sentences_become_lines_and_no_word_is_lost() {
+        let text = "number ".repeat(40);
+        let lines = wrapped(&text);
+        assert!(lines.lines().all(|line| line.chars().count() <= WIDTH), "{lines}");
+        assert_eq!(lines.split_whitespace().count(), 40);
+        assert_eq!(wrapped(""), "");
+    }
 
     #[test]
     fn spans_read_like_spoken() {

@@ -1,0 +1,163 @@
+//! The program as a person or another program meets it: exit codes, stdout and stderr, wrong use, `--json`.
+use assert_cmd::Command;
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+use std::time::Duration;
+
+/// The program, with its locks in a folder of the test.
+fn pacewright(folder: &Path) -> Command {
+    let mut command = Command::cargo_bin("pacewright").unwrap();
+    command.env("XDG_STATE_HOME", folder).env_remove("RUST_LOG").timeout(Duration::from_secs(60));
+    command
+}
+
+/// Runs it and gives exit code, stdout and stderr.
+fn outcome(command: &mut Command) -> (i32, String, String) {
+    let output = command.output().unwrap();
+    (
+        output.status.code().unwrap_or(-1),
+        String::from_utf8(output.stdout).unwrap(),
+        String::from_utf8(output.stderr).unwrap(),
+    )
+}
+
+/// Exactly one JSON object, and nothing else, stands on stdout.
+fn one_object(stdout: &str) -> Value {
+    let value: Value = serde_json::from_str(stdout).unwrap_or_else(|error| panic!("{error} in {stdout:?}"));
+    assert!(value.is_object(), "{value}");
+    value
+}
+
+#[test]
+fn help_names_every_verb_and_exit_code() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("--help"));
+    assert_eq!((code, stderr.as_str()), (0, ""));
+    for verb in ["run", "demo", "simulate", "stop", "template", "schema", "replay", "tell"] {
+        assert!(stdout.contains(&format!("\n  {verb} ")), "{verb} is missing in\n{stdout}");
+    }
+    for exit in ["0", "2", "3", "4", "5", "6", "7"] {
+        assert!(stdout.contains(&format!("\n  {exit}  ")), "exit code {exit} is missing in\n{stdout}");
+    }
+}
+
+#[test]
+fn wrong_use_is_exit_2_and_says_so_on_stderr() {
+    let folder = tempfile::tempdir().unwrap();
+    for line in [&["frobnicate"][..], &[], &["run"], &["run", "a.toml", "--no-such-option"], &["tell", "x"]] {
+        let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
+        assert_eq!((code, stdout.as_str()), (2, ""), "{line:?}");
+        assert!(stderr.contains("Usage"), "{line:?}: {stderr}");
+    }
+}
+
+#[test]
+fn wrong_use_with_json_is_an_object_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, stdout, _) = outcome(pacewright(folder.path()).args(["run", "--json", "--no-such-option"]));
+    assert_eq!(code, 2);
+    let object = one_object(&stdout);
+    assert_eq!(object["outcome"], "refused");
+    assert_eq!(object["reasons"][0]["code"], "wrong-use");
+}
+
+#[test]
+fn a_missing_bench_file_is_refused_with_its_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let missing = folder.path().join("nowhere.toml");
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("run").arg(&missing).arg("--json"));
+    assert_eq!(code, 2);
+    let object = one_object(&stdout);
+    assert_eq!(object["reasons"][0]["code"], "bench-file-unreadable");
+    assert!(object["reasons"][0]["evidence"].as_str().unwrap().contains("nowhere.toml"));
+    assert!(stderr.contains("nowhere.toml"), "{stderr}");
+    assert_eq!(object["run_folder"], Value::Null);
+}
+
+#[test]
+fn a_wrong_bench_file_tells_all_its_mistakes_to_people_and_to_programs() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = folder.path().join("bench.toml");
+    let wrong = include_str!("../scenarios/lapwing.toml")
+        .replace("\"33 mm\"", "\"33 parsecs\"")
+        .replace("creep =", "crepe =");
+    fs::write(&bench, wrong).unwrap();
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("run").arg(&bench).arg("--json"));
+    assert_eq!(code, 2);
+    let object = one_object(&stdout);
+    assert_eq!((&object["outcome"], &object["verdict"]), (&"refused".into(), &"none".into()));
+    let evidence: Vec<&str> =
+        object["reasons"].as_array().unwrap().iter().filter_map(|r| r["evidence"].as_str()).collect();
+    assert!(evidence.iter().any(|text| text.contains("33 parsecs")), "{evidence:?}");
+    assert!(evidence.iter().any(|text| text.contains("crepe")), "{evidence:?}");
+    assert!(stderr.contains("33 parsecs") && stderr.contains("crepe"), "{stderr}");
+    assert!(!folder.path().join("runs").exists(), "nothing was begun");
+}
+
+#[test]
+fn a_run_begins_with_the_cautions() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, _, stderr) = outcome(pacewright(folder.path()).args(["run", "nowhere.toml"]));
+    let first: Vec<&str> = stderr.lines().take(7).collect();
+    for word in ["rules", "fused", "flammable", "packs", "magnets", "gears", "never the only safeguard"] {
+        assert!(first.iter().any(|line| line.contains(word)), "{word} is missing in {first:?}");
+    }
+}
+
+#[test]
+fn a_time_lapse_is_for_this_computer_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = folder.path().join("bench.toml");
+    // 192.0.2.1 is kept for documentation (RFC 5737): nothing is ever sent there, for the run is refused.
+    let far = include_str!("../scenarios/lapwing.toml").replace("127.0.0.1:4311", "192.0.2.1:4311");
+    fs::write(&bench, far).unwrap();
+    let mut command = pacewright(folder.path());
+    let (code, stdout, _) = outcome(command.arg("run").arg(&bench).args(["--json", "--time-lapse", "60"]));
+    assert_eq!(code, 2);
+    let object = one_object(&stdout);
+    assert_eq!(object["reasons"][0]["code"], "time-lapse-refused");
+    assert!(object["reasons"][0]["evidence"].as_str().unwrap().contains("192.0.2.1"));
+    assert_eq!(object["time_lapse"], 60.0);
+}
+
+#[test]
+fn template_and_schema_go_to_stdout() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, template, stderr) = outcome(pacewright(folder.path()).arg("template"));
+    assert_eq!((code, stderr.as_str()), (0, ""));
+    pacewright::config::read("template", &template)
+        .unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
+    let (code, schema, _) = outcome(pacewright(folder.path()).arg("schema"));
+    assert_eq!(code, 0);
+    assert!(one_object(&schema).get("$schema").is_some());
+}
+
+#[test]
+fn a_run_that_is_not_there_cannot_be_told_anything() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, stdout, stderr) =
+        outcome(pacewright(folder.path()).arg("tell").arg(folder.path()).arg("status"));
+    assert_eq!((code, stdout.as_str()), (2, ""));
+    assert!(stderr.contains("folder-unusable"), "{stderr}");
+}
+
+#[test]
+fn a_folder_that_is_no_run_cannot_be_replayed() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, _, stderr) = outcome(pacewright(folder.path()).arg("replay").arg(folder.path()));
+    assert_eq!(code, 2);
+    assert!(stderr.contains("journal-missing"), "{stderr}");
+}
+
+#[test]
+fn stopping_at_a_station_that_is_not_there_is_unconfirmed() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = folder.path().join("bench.toml");
+    // Bound and closed again: nobody listens there.
+    let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+    fs::write(&bench, include_str!("../scenarios/lapwing.toml").replace("127.0.0.1:4303", &free)).unwrap();
+    let (code, stdout, _) = outcome(pacewright(folder.path()).arg("stop").arg(&bench));
+    assert_eq!(code, 6);
+    assert!(stdout.contains("UNCONFIRMED"), "{stdout}");
+}

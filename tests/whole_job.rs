@@ -1,0 +1,132 @@
+//! The whole job on the virtual bench, held against the simulator's truth, which the program never sees.
+//!
+//! The bench files are those of the scenarios: whoever reads them can play the same job over sockets with `simulate`.
+use pacewright::bench::replay::{Replayed, replay_on};
+use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
+use pacewright::config::{self, BenchSpec};
+use pacewright::run::{DecoderState, End, PersonAct, RunOutcome, RunPlan, StopGrade, VerdictWord};
+use pacewright::sim::{SimBench, SimSpec, demo_engines};
+use pacewright::time::BenchTime;
+use std::path::Path;
+use std::time::Duration;
+
+/// Longer than any run may take by its bench file.
+const LIMIT: Duration = Duration::from_secs(4 * 3600);
+
+/// An engine of the Wrenfield Harbour Railway: its name, its recipe, its bench file.
+type Engine = (&'static str, fn(u64) -> SimSpec, &'static str);
+
+const ENGINES: [Engine; 4] = [
+    ("lapwing", demo_engines::lapwing, include_str!("../scenarios/lapwing.toml")),
+    ("avocet", demo_engines::avocet, include_str!("../scenarios/avocet.toml")),
+    ("curlew", demo_engines::curlew, include_str!("../scenarios/curlew.toml")),
+    ("dunlin", demo_engines::dunlin, include_str!("../scenarios/dunlin.toml")),
+];
+
+fn spec(text: &str) -> BenchSpec {
+    config::read("scenario.toml", text).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)))
+}
+
+fn bench((_, recipe, text): Engine, seed: u64) -> VirtualBench {
+    VirtualBench::new(recipe(seed), RunPlan { spec: spec(text), pending: Vec::new() }, text)
+}
+
+fn play(bench: VirtualBench) -> VirtualEnd {
+    let end = bench.run_to_end(LIMIT).unwrap();
+    assert_eq!(end.broken, None);
+    end
+}
+
+fn outcome(end: &VirtualEnd) -> &RunOutcome {
+    end.outcome.as_ref().unwrap_or_else(|| panic!("it did not end within {LIMIT:?}"))
+}
+
+/// Deviation of the truth from the target at one step, one direction, mm/s: true speed, target, what is allowed.
+fn deviations(bench: &SimBench, spec: &BenchSpec, outcome: &RunOutcome) -> Vec<(u16, bool, f64, f64, f64)> {
+    let mut all = Vec::new();
+    for row in &outcome.steps {
+        for forward in [true, false] {
+            let truth = bench.steady_speed(forward, row.step, spec.engine.step_mode);
+            let allowed = (spec.limits.tolerance_rel * row.target_mm_s).max(spec.limits.tolerance_floor_mm_s);
+            all.push((row.step, forward, truth, row.target_mm_s, allowed));
+        }
+    }
+    all
+}
+
+fn calibrates(engine: Engine, seed: u64) {
+    let (name, _, text) = engine;
+    let spec = spec(text);
+    let end = play(bench(engine, seed));
+    let outcome = outcome(&end);
+    let told = format!("{name} {seed}: {:?} {:?} {:?}", outcome.outcome, outcome.verdict, outcome.reasons);
+    assert_eq!(outcome.outcome, End::Calibrated, "{told}");
+    assert_eq!(outcome.verdict, VerdictWord::Pass, "{told}");
+    assert_eq!(outcome.stop, StopGrade::Still, "{told}");
+    assert_eq!(outcome.decoder_state, DecoderState::New, "{told}");
+    assert_eq!(outcome.steps.len(), 28, "{told}");
+    for (step, forward, truth, target, allowed) in deviations(&end.bench, &spec, outcome) {
+        assert!(
+            (truth - target).abs() <= allowed,
+            "{told}: step {step} {}: true {truth:.3}, wanted {target:.3} +- {allowed:.3} mm/s",
+            if forward { "forward" } else { "reverse" }
+        );
+    }
+    let truth = end.bench.truth();
+    assert!(truth.speed_mm_s.abs() < 1e-9 && !truth.rail_live, "{told}: it stands and the rail is dead");
+    assert!(truth.highest_speed_mm_s <= spec.limits.speed_mm_s, "{told}: {}", truth.highest_speed_mm_s);
+}
+
+#[test]
+fn lapwing_is_calibrated() {
+    (1..=5).for_each(|seed| calibrates(ENGINES[0], seed));
+}
+
+#[test]
+fn avocet_is_calibrated() {
+    (1..=5).for_each(|seed| calibrates(ENGINES[1], seed));
+}
+
+#[test]
+fn curlew_is_calibrated() {
+    (1..=5).for_each(|seed| calibrates(ENGINES[2], seed));
+}
+
+#[test]
+fn dunlin_is_calibrated() {
+    (1..=5).for_each(|seed| calibrates(ENGINES[3], seed));
+}
+
+#[test]
+fn the_same_setup_gives_the_same_run_and_its_record_replays() {
+    for engine in ENGINES {
+        let (first, second) = (play(bench(engine, 3)), play(bench(engine, 3)));
+        assert_eq!(first.sent, second.sent, "{}", engine.0);
+        assert_eq!(first.records, second.records, "{}", engine.0);
+        match replay_on(&first.disk, Path::new("/runs/1")).unwrap() {
+            Replayed::Same { records, sent, cut_short } => {
+                assert_eq!(records, first.records.len() as u64);
+                assert_eq!(sent, first.sent.len() as u64);
+                assert_eq!(cut_short, first.outcome.is_none(), "{}", engine.0);
+            }
+            Replayed::Differs(first) => panic!("{}: {first}", engine.0),
+        }
+    }
+}
+
+#[test]
+fn a_stop_in_the_middle_leaves_the_engine_standing_and_the_decoder_as_it_came() {
+    let before = SimBench::new(demo_engines::avocet(2)).truth().cvs;
+    for minute in [1, 4, 8, 12] {
+        let mut bench = bench(ENGINES[1], 2);
+        bench.faults = vec![(BenchTime::from_millis(minute * 60_000), Fault::Person(PersonAct::Stop))];
+        let end = play(bench);
+        let outcome = outcome(&end);
+        assert_eq!(outcome.outcome, End::Interrupted, "{minute} min: {:?}", outcome.reasons);
+        assert_eq!(outcome.stop, StopGrade::Still, "{minute} min");
+        assert_eq!(outcome.decoder_state, DecoderState::Original, "{minute} min");
+        let truth = end.bench.truth();
+        assert_eq!(truth.cvs, before, "{minute} min");
+        assert!(truth.speed_mm_s.abs() < 1e-9, "{minute} min");
+    }
+}
