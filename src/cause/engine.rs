@@ -123,7 +123,7 @@ pub const NOT_STEADY: Cause = Cause {
 /// The anchor moved during the sweep.
 pub const DRIFTED: Cause = Cause {
     code: "engine-drifted",
-    seen: "The same setting gave another speed at the end of the sweep than at its middle.",
+    seen: "The same setting gave another speed at the end of the sweep than at its beginning.",
     may_be: "The engine was not warm yet or grew hot, or the track voltage changed.",
     to_try: "Allow a longer warm-up; the change is part of the stated doubt.",
 };

@@ -45,7 +45,7 @@ enum Stage {
     Begin(Option<OrderId>),
     Ops,
     End(Option<OrderId>),
-    Repower(Option<OrderId>),
+    Repower { asked: Option<OrderId>, order: Option<OrderId> },
     AskBack(Option<u32>),
 }
 
@@ -113,8 +113,8 @@ impl CvJob {
                     }
                     through.then_some(Stage::End(None))
                 }
-                Stage::End(order) => end(cx, order).then_some(Stage::Repower(None)),
-                Stage::Repower(order) => repower(cx, order).then_some(Stage::AskBack(None)),
+                Stage::End(order) => end(cx, order).then_some(Stage::Repower { asked: None, order: None }),
+                Stage::Repower { asked, order } => repower(cx, asked, order).then_some(Stage::AskBack(None)),
                 Stage::AskBack(asked) => {
                     if ask(cx, asked, Question::MoveToBench) {
                         return Ok(Some(()));
@@ -388,15 +388,14 @@ fn ask(cx: &mut Cx, asked: &mut Option<u32>, what: Question) -> bool {
 /// Enters programming; true once entered. A refusal with the power off is met once by switching it on.
 fn begin(cx: &mut Cx, order: &mut Option<OrderId>, powered: &mut bool) -> Result<bool, Failure> {
     let Some(waiting) = *order else {
+        // From here on the station may report power off: service mode takes the track.
+        cx.station.programming = true;
         *order = Some(cx.order(Action::BeginProgramming));
         return Ok(false);
     };
     match cx.ended(waiting) {
         None => Ok(false),
-        Some(OrderEnd::Done { .. }) => {
-            cx.station.programming = true;
-            Ok(true)
-        }
+        Some(OrderEnd::Done { .. }) => Ok(true),
         Some(OrderEnd::Refused { .. }) if !*powered && cx.station.power == Some(false) => {
             *powered = true;
             cx.order(Action::PowerOn);
@@ -419,21 +418,34 @@ fn end(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
     if cx.ended(waiting).is_none() {
         return false;
     }
-    cx.station.programming = false;
+    // The power guard rests until the power was asked for.
+    cx.station.programming = cx.station.power_wanted;
     true
 }
 
-/// Some stations leave the track without power after programming: it is switched on again, the speed being zero.
-/// True once that is done or not needed.
-fn repower(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
+/// Some stations leave the track without power after programming, and not all say so: it is asked for, and switched on
+/// again, the speed being zero. True once that is done or not needed.
+fn repower(cx: &mut Cx, asked: &mut Option<OrderId>, order: &mut Option<OrderId>) -> bool {
+    if !cx.station.power_wanted {
+        return true;
+    }
+    let Some(question) = *asked else {
+        *asked = Some(cx.order(Action::AskPower));
+        return false;
+    };
     if let Some(waiting) = *order {
         let Some(end) = cx.ended(waiting) else { return false };
         if matches!(end, OrderEnd::Done { .. }) {
             cx.station.power = Some(true);
         }
+        cx.station.programming = false;
         return true;
     }
-    if !cx.station.power_wanted || cx.station.power != Some(false) {
+    if cx.ended(question).is_none() {
+        return false;
+    }
+    if cx.station.power != Some(false) {
+        cx.station.programming = false;
         return true;
     }
     *order = Some(cx.order(Action::PowerOn));

@@ -2,7 +2,7 @@
 use super::cx::{Cx, Failure};
 use super::record::RecordBody;
 use super::sweep::SweepFound;
-use super::verify::Verified;
+use super::verified::Verified;
 use crate::calibrate::{
     SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
     predict, predicted_worst, reachable_top, refit_table, smoothed, table_limit,

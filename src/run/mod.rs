@@ -22,6 +22,7 @@ mod snapshot;
 mod stopper;
 mod sweep;
 mod throttle_watch;
+mod verified;
 mod verify;
 mod warm_up;
 mod write;

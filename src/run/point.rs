@@ -105,6 +105,12 @@ impl Point {
             cx.wake_at(cx.now + LOOK_EVERY);
             return None;
         }
+        if cx.passed(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit))
+            && self.wish.may_stand
+        {
+            // It creeps so slowly that not even a turn came round: for a table that is standing.
+            return Some(None);
+        }
         if !cx.passed(*looked, LOOK_EVERY) {
             return None;
         }
@@ -134,8 +140,13 @@ impl Point {
         }
         let measured = cx.motion.measured();
         let Some(measured) = measured else {
-            // Nothing after twice the limit: the guards say why; begin again meanwhile.
-            if cx.passed(since, cx.plan.spec.sweep.point_limit * 2) {
+            // Not two turns within the limit: slower than can be measured, for a table that is standing. Where it may not
+            // stand, it begins again; the limit on the run bounds that.
+            if over && self.wish.may_stand {
+                cx.motion.end_measure();
+                return Some(None);
+            }
+            if over {
                 self.rewind(cx);
             }
             return None;

@@ -2,7 +2,7 @@
 use super::cx::Cx;
 use super::findings::{Computed, Findings};
 use super::outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
-use super::verify::Verified;
+use super::verified::Verified;
 use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
 use crate::cause::{Reason, station as station_causes};
 use crate::station::Direction;
@@ -65,7 +65,10 @@ fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
             let (source, forward, reverse) = match (seen(Direction::Forward), seen(Direction::Reverse)) {
                 (Some(forward), Some(reverse)) => (StepSource::Measured, forward, reverse),
                 _ => {
-                    let guess = |direction| with_shared(computed.predict(direction, entry), findings, cx);
+                    let guess = |direction| {
+                        let rounded = rounding_u_mm_s(computed, direction, entry);
+                        with_shared(computed.predict(direction, entry), rounded, findings, cx)
+                    };
                     (StepSource::Predicted, guess(Direction::Forward), guess(Direction::Reverse))
                 }
             };
@@ -87,12 +90,20 @@ fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Sp
     Some(found.point.measured)
 }
 
-/// What all speeds of this bench share (circumference, sensor clock) comes to the doubt of a prediction.
-fn with_shared(guess: SpeedEstimate, findings: &Findings, cx: &Cx) -> SpeedEstimate {
+/// Doubt from rounding that nobody knows: a decoder may round a drive to a whole count, in the baseline and in the
+/// table (`standards/dcc.md` section 4.2). Rectangular, half a count, twice.
+fn rounding_u_mm_s(computed: &Computed, direction: Direction, entry: f64) -> f64 {
+    let drive = computed.fit.drive(direction, entry);
+    computed.curve(direction).slope_at(drive) * 0.5 * (2.0_f64 / 3.0).sqrt()
+}
+
+/// What all speeds of this bench share (circumference, sensor clock), and rounding, come to a prediction's doubt.
+fn with_shared(guess: SpeedEstimate, rounded_mm_s: f64, findings: &Findings, cx: &Cx) -> SpeedEstimate {
     let clock = cx.motion.clock_rate().u_rel;
     let circumference = findings.shared_u_rel;
     let shared = guess.speed_mm_s * (clock * clock + circumference * circumference).sqrt();
-    SpeedEstimate { u_mm_s: (guess.u_mm_s * guess.u_mm_s + shared * shared).sqrt(), ..guess }
+    let u_mm_s = (guess.u_mm_s * guess.u_mm_s + shared * shared + rounded_mm_s * rounded_mm_s).sqrt();
+    SpeedEstimate { u_mm_s, ..guess }
 }
 
 /// Non-finite numbers never enter a result.

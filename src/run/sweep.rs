@@ -17,16 +17,20 @@ const STANDS_U_MM_S: f64 = 0.2;
 const NEAR_COUNTS: f64 = 3.0;
 /// The next point is not driven to if it would come nearer than this to the speed limit.
 const LIMIT_PART: f64 = 0.97;
-/// A change of the anchor beyond this is said.
-const DRIFT_SAID: f64 = 0.01;
+/// The sweep goes this much beyond what the target needs, so that its own scatter cannot leave the top out.
+const TOP_ROOM: f64 = 1.01;
+/// A change of the anchor beyond this part of the target's top is said.
+const DRIFT_SAID: f64 = 0.005;
+/// The anchor is this one of the points that moved, counted from 0.
+const ANCHOR: usize = 1;
 
 /// What the sweep found.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct SweepFound {
     /// Points forward and reverse.
     pub(super) points: [Vec<CurvePoint>; 2],
-    /// Relative change of the anchor from its first measurement to the end of the sweep.
-    pub(super) drift_rel: f64,
+    /// Change of the anchor from its first measurement to the end of the sweep, mm/s.
+    pub(super) drift_mm_s: f64,
 }
 
 /// The sweep under way.
@@ -57,7 +61,7 @@ impl Sweep {
             kind: baseline.kind,
             first,
             values: spread(spec.sweep.points, of),
-            needed_mm_s: spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1),
+            needed_mm_s: TOP_ROOM * spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1),
             next: Some(first),
             direction: Direction::Forward,
             point: None,
@@ -130,10 +134,10 @@ impl Sweep {
         }
     }
 
-    /// The middle one of the points forward that moved.
+    /// A slow point forward: friction, which changes with warmth, shows most there.
     fn anchor_point(&self) -> Option<&(u16, Option<Measured>)> {
         let moved: Vec<_> = self.measured[0].iter().filter(|(_, measured)| measured.is_some()).collect();
-        moved.get(moved.len() / 2).copied()
+        moved.get(ANCHOR.min(moved.len().saturating_sub(1))).copied()
     }
 
     /// The last point was as fast as needed, or the next would come near the limit.
@@ -159,20 +163,21 @@ impl Sweep {
         let first =
             self.measured[0].iter().find(|(first, _)| *first == value).and_then(|(_, measured)| *measured);
         match (first, again) {
-            (Some(first), Some(again)) => again.speed_mm_s.abs() / first.speed_mm_s.abs() - 1.0,
+            (Some(first), Some(again)) => again.speed_mm_s.abs() - first.speed_mm_s.abs(),
             _ => 0.0,
         }
     }
 
-    fn found(&self, cx: &mut Cx, drift_rel: f64) -> SweepFound {
-        if drift_rel.abs() > DRIFT_SAID {
-            cx.note(&causes::DRIFTED, format!("{:+.2} %", drift_rel * 100.0));
+    fn found(&self, cx: &mut Cx, drift_mm_s: f64) -> SweepFound {
+        let top_mm_s = cx.plan.spec.target.top_mm_s();
+        if drift_mm_s.abs() > DRIFT_SAID * top_mm_s {
+            cx.note(&causes::DRIFTED, format!("{drift_mm_s:+.2} mm/s"));
         }
         let of = cx.plan.spec.engine.step_mode;
         let points = [0, 1].map(|side: usize| {
             let moved = self.measured[side].iter().filter_map(|(value, result)| Some((*value, (*result)?)));
             let moved: Vec<CurvePoint> =
-                moved.map(|(value, measured)| self.curve_point(value, of, measured, drift_rel)).collect();
+                moved.map(|(value, measured)| self.curve_point(value, of, measured, drift_mm_s)).collect();
             let stands = stands_at(&moved, self.stood(side, of)).map(|drive| CurvePoint {
                 drive,
                 speed_mm_s: 0.0,
@@ -180,7 +185,7 @@ impl Sweep {
             });
             stands.into_iter().chain(moved).collect()
         });
-        SweepFound { points, drift_rel }
+        SweepFound { points, drift_mm_s }
     }
 
     /// Drive of the last setting that stood before the first that moved.
@@ -191,12 +196,11 @@ impl Sweep {
     }
 
     /// Repeatability and drift enter the point; what all points share (circumference, clock) does not bend a curve.
-    fn curve_point(&self, value: u16, of: u16, measured: Measured, drift_rel: f64) -> CurvePoint {
+    fn curve_point(&self, value: u16, of: u16, measured: Measured, drift_mm_s: f64) -> CurvePoint {
         let drive = baseline_drive(self.kind, Setting { value, of });
         let speed_mm_s = measured.speed_mm_s.abs();
         // Rectangular doubt of a change whose course is not known.
-        let drift = speed_mm_s * drift_rel / 3f64.sqrt();
-        let u_mm_s = (measured.u_repeat_mm_s * measured.u_repeat_mm_s + drift * drift).sqrt();
+        let u_mm_s = libm::hypot(measured.u_repeat_mm_s, drift_mm_s / 3f64.sqrt());
         CurvePoint { drive, speed_mm_s, u_mm_s }
     }
 }

@@ -1,39 +1,45 @@
 //! Verify: speeds measured afresh at steps of the written table, both directions, judged with their doubt.
-use super::cx::{Cx, Step};
+//!
+//! The engine stood while the table was written and has cooled; friction changes the slow steps most. So it runs for a
+//! while first, each direction goes from fast to slow, and at the end the slowest forward step is measured again: what
+//! it moved by is doubt for all.
+use super::cx::{Cx, Failure, Step};
 use super::findings::Findings;
+use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::sweep::spread;
-use crate::calibrate::{
-    ENTRIES, SpeedEstimate, Verdict, VerifyPoint, entry_position, judge_doubt, nearest_step, table_limit,
-};
+use super::verified::Verified;
+use crate::calibrate::{ENTRIES, Verdict, nearest_step};
 use crate::cause::engine as causes;
-use crate::motion::Measured;
 use crate::station::Direction;
+use crate::time::BenchTime;
+use std::time::Duration;
 
 /// A point whose doubt straddles the tolerance is measured on with this fraction of the wanted half-width, once each.
 const SHARPER: [f64; 2] = [0.5, 0.25];
+/// The engine runs this many times as long as it stood, before the first point.
+const REWARM: u32 = 2;
+/// But at least and at most this long.
+const REWARM_LIMITS: [Duration; 2] = [Duration::from_secs(20), Duration::from_secs(180)];
+/// Entry of the table at which it runs meanwhile: about 60 % of the top.
+const REWARM_ENTRY: f64 = 17.0;
 
-/// One verified step.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Verified {
-    pub(super) step: u16,
-    pub(super) point: VerifyPoint,
-    pub(super) target_mm_s: f64,
-    pub(super) verdict: Verdict,
-}
-
-impl Verified {
-    /// Measured less wanted, mm/s.
-    pub(super) fn deviation_mm_s(&self) -> f64 {
-        self.point.measured.speed_mm_s - self.target_mm_s
-    }
+/// Getting warm again.
+#[derive(Debug)]
+struct Rewarm {
+    step: u16,
+    mover: Mover,
+    span: Duration,
+    since: Option<BenchTime>,
 }
 
 /// One round of verify under way.
 #[derive(Debug)]
 pub(super) struct VerifyRound {
+    rewarm: Option<Rewarm>,
     left: Vec<(u16, Direction)>,
+    anchor: (u16, Direction),
     total: usize,
     tries: usize,
     point: Option<Point>,
@@ -44,41 +50,56 @@ impl VerifyRound {
     pub(super) fn new(cx: &Cx) -> Self {
         let of = cx.plan.spec.engine.step_mode;
         let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(ENTRIES as u16)), ENTRIES as u16);
-        let mut left: Vec<(u16, Direction)> = Direction::BOTH
-            .into_iter()
-            .flat_map(|direction| {
-                entries.iter().map(move |entry| (nearest_step(f64::from(*entry), of), direction))
-            })
-            .collect();
-        left.reverse();
-        Self { total: left.len(), left, tries: 0, point: None, done: Vec::new() }
+        let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
+        let rising = |direction| steps.iter().map(move |step| (*step, direction));
+        // Taken from the back: forward first, each direction from fast to slow.
+        let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
+        let stood = cx.now.since(cx.turned_at).saturating_mul(REWARM);
+        let step = nearest_step(REWARM_ENTRY, of);
+        Self {
+            rewarm: Some(Rewarm {
+                step,
+                mover: Mover::to(step, Direction::Forward),
+                span: stood.clamp(REWARM_LIMITS[0], REWARM_LIMITS[1]),
+                since: None,
+            }),
+            total: left.len(),
+            anchor: (steps.first().copied().unwrap_or(1), Direction::Forward),
+            left,
+            tries: 0,
+            point: None,
+            done: Vec::new(),
+        }
     }
 
     pub(super) fn rewind(&mut self, cx: &mut Cx) {
         if let Some(point) = &mut self.point {
             point.rewind(cx);
         }
+        if let Some(rewarm) = &mut self.rewarm {
+            rewarm.mover = Mover::to(rewarm.step, Direction::Forward);
+            rewarm.since = None;
+        }
     }
 
     /// Done once every step has its verdict.
     pub(super) fn poll(&mut self, cx: &mut Cx, findings: &Findings) -> Step<()> {
+        if !self.is_warm(cx)? {
+            return Ok(None);
+        }
         loop {
             cx.phase_done = self.done.len() as f64 / self.total as f64;
-            let Some((step, direction)) = self.left.last().copied() else { return Ok(Some(())) };
+            let at = self.left.last().copied().unwrap_or(self.anchor);
             let sharpness =
-                if self.tries == 0 { 1.0 } else { SHARPER[(self.tries - 1).min(SHARPER.len() - 1)] };
-            let point = self.point.get_or_insert_with(|| {
-                Point::new(PointWish {
-                    purpose: PointPurpose::Verify,
-                    value: step,
-                    direction,
-                    sharpness,
-                    may_stand: true,
-                })
-            });
+                self.tries.checked_sub(1).map_or(1.0, |again| SHARPER[again.min(SHARPER.len() - 1)]);
+            let point = self.point.get_or_insert_with(|| Point::new(wish(at, sharpness)));
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
-            let verified = verdict(cx, findings, (step, direction), result);
+            let verified = Verified::judge(cx, findings, at, result, 0.0);
+            if self.left.is_empty() {
+                self.add_drift(cx, findings, &verified);
+                return Ok(Some(()));
+            }
             if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
                 self.tries += 1;
                 continue;
@@ -87,6 +108,27 @@ impl VerifyRound {
             self.left.pop();
             self.done.push(verified);
         }
+    }
+
+    /// True once the engine has run long enough.
+    fn is_warm(&mut self, cx: &mut Cx) -> Result<bool, Failure> {
+        let Some(rewarm) = &mut self.rewarm else { return Ok(true) };
+        if rewarm.since.is_none() && rewarm.mover.poll(cx)?.is_some() {
+            rewarm.since = Some(cx.now);
+        }
+        let warm = rewarm.since.is_some_and(|since| cx.passed(since, rewarm.span));
+        if warm {
+            self.rewarm = None;
+        }
+        Ok(warm)
+    }
+
+    /// The anchor was measured again: every verdict gets its share of doubt.
+    fn add_drift(&mut self, cx: &Cx, findings: &Findings, again: &Verified) {
+        let first = self.done.iter().find(|one| (one.step, one.point.direction) == self.anchor);
+        let drift =
+            first.map_or(0.0, |first| again.point.measured.speed_mm_s - first.point.measured.speed_mm_s);
+        self.done = self.done.iter().map(|one| one.with_drift(cx, findings, drift)).collect();
     }
 
     /// The worst verdict of the round.
@@ -100,31 +142,8 @@ impl VerifyRound {
     }
 }
 
-fn verdict(cx: &Cx, findings: &Findings, at: (u16, Direction), result: Option<Measured>) -> Verified {
-    let (step, direction) = at;
-    let entry = entry_position(step, cx.plan.spec.engine.step_mode);
-    let target_mm_s = findings.target.at(entry);
-    let limit = findings
-        .computed
-        .as_ref()
-        .map_or(0.0, |computed| table_limit(&computed.fit, computed.curve(direction), direction, entry));
-    let allowed = findings.tolerance.allowed(target_mm_s, limit);
-    let measured = result.map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |measured| SpeedEstimate {
-        speed_mm_s: measured.speed_mm_s.abs(),
-        u_mm_s: measured.u_mm_s,
-    });
-    Verified {
-        step,
-        point: VerifyPoint { entry, direction, measured },
-        target_mm_s,
-        verdict: judge_doubt(measured.speed_mm_s - target_mm_s, result.map_or(0.0, doubt_95_mm_s), allowed),
-    }
-}
-
-/// 95 % doubt: Student's half-width of what repeats, twice the standard uncertainty of what all speeds share.
-fn doubt_95_mm_s(measured: Measured) -> f64 {
-    let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
-    (measured.half_width_mm_s * measured.half_width_mm_s + 4.0 * shared.max(0.0)).sqrt()
+fn wish((value, direction): (u16, Direction), sharpness: f64) -> PointWish {
+    PointWish { purpose: PointPurpose::Verify, value, direction, sharpness, may_stand: true }
 }
 
 /// Says why a round is not a clean pass.

@@ -27,8 +27,8 @@ pub(in crate::config) static STEADY_PER_MINUTE: Key<Part> = Key {
     section: "warm_up",
     name: "steady_per_minute",
     kind: Part { least: "0.01 %", most: "10 %" },
-    need: Need::Default("\"0.5 %\""),
-    example: "\"0.5 %\"",
+    need: Need::Default("\"0.2 %\""),
+    example: "\"0.2 %\"",
     about: "It is steady when its speed changes by less than this within a minute.",
 };
 
