@@ -1,8 +1,8 @@
 //! The loop with cores and scribes played by the test, over real sockets.
 use super::*;
-use crate::run::JournalTrouble;
 use crate::bench::clock::TimeLapse;
 use crate::bench::status::Status;
+use crate::run::JournalTrouble;
 use crate::run::{
     DecoderState, Durability, End, PhaseName, Progress, Question, Record, StopGrade, VerdictWord,
 };
