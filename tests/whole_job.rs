@@ -2,12 +2,16 @@
 //!
 //! The bench files are those of the scenarios: whoever reads them can play the same job over sockets with `simulate`.
 use pacewright::bench::replay::{Replayed, replay_on};
+use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config::{self, BenchSpec};
-use pacewright::run::{DecoderState, End, PersonAct, RunOutcome, RunPlan, StopGrade, VerdictWord};
+use pacewright::journal::scan;
+use pacewright::run::{
+    DecoderState, End, PersonAct, PhaseName, RecordBody, RunOutcome, RunPlan, StopGrade, VerdictWord,
+};
 use pacewright::sim::{SimBench, SimSpec, demo_engines};
 use pacewright::time::BenchTime;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Longer than any run may take by its bench file.
@@ -104,7 +108,7 @@ fn the_same_setup_gives_the_same_run_and_its_record_replays() {
         assert_eq!(first.sent, second.sent, "{}", engine.0);
         assert_eq!(first.records, second.records, "{}", engine.0);
         match replay_on(&first.disk, Path::new("/runs/1")).unwrap() {
-            Replayed::Same { records, sent, cut_short } => {
+            Replayed::Same { records, sent, cut_short, .. } => {
                 assert_eq!(records, first.records.len() as u64);
                 assert_eq!(sent, first.sent.len() as u64);
                 assert_eq!(cut_short, first.outcome.is_none(), "{}", engine.0);
@@ -129,4 +133,56 @@ fn a_stop_in_the_middle_leaves_the_engine_standing_and_the_decoder_as_it_came() 
         assert_eq!(truth.cvs, before, "{minute} min");
         assert!(truth.speed_mm_s.abs() < 1e-9, "{minute} min");
     }
+}
+
+/// Numbers of the inputs at which a CV is about to be changed or was just changed, spread over the run.
+fn inputs_around_cvs(engine: Engine, seed: u64, wanted: usize) -> Vec<u64> {
+    let whole = play(bench(engine, seed));
+    let mut inputs: Vec<u64> = std::iter::zip(&whole.records, &whole.made_at)
+        .filter(|(record, _)| {
+            matches!(
+                record.body,
+                RecordBody::CvIntention { .. } | RecordBody::CvWritten { .. } | RecordBody::Commit(_)
+            )
+        })
+        .map(|(_, input)| *input)
+        .collect();
+    inputs.dedup();
+    let every = inputs.len().div_ceil(wanted);
+    inputs.into_iter().step_by(every).collect()
+}
+
+#[test]
+fn killed_anywhere_the_next_start_settles_what_was_left() {
+    let engine = ENGINES[1];
+    let spec = spec(engine.2);
+    let before = SimBench::new((engine.1)(4)).truth().cvs;
+    let mut with_something_left = 0;
+    for kill_at in inputs_around_cvs(engine, 4, 16) {
+        let mut bench = bench(engine, 4);
+        bench.kill_at = Some(kill_at);
+        let killed = play(bench);
+        assert!(killed.outcome.is_none(), "input {kill_at} is the last");
+        killed.disk.crash(kill_at);
+        let left = scan(&killed.disk, Path::new("/runs"), &endpoint_key(&spec), spec.engine.address).unwrap();
+        let pending = left.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec());
+        let mut next = VirtualBench::new(
+            (engine.1)(4),
+            RunPlan { spec: spec.clone(), pending: pending.clone() },
+            engine.2,
+        );
+        (next.bench, next.began, next.disk) = (killed.bench, killed.ended, killed.disk);
+        next.folder = PathBuf::from("/runs/2");
+        next.faults = vec![(BenchTime::from_millis(200_000), Fault::Person(PersonAct::Stop))];
+        let end = play(next);
+        let outcome = outcome(&end);
+        let told = format!("killed at input {kill_at}, left {pending:?}: {outcome:?}");
+        assert_eq!(outcome.outcome, End::Interrupted, "{told}");
+        assert_eq!(outcome.decoder_state, DecoderState::Original, "{told}");
+        assert_eq!(end.bench.truth().cvs, before, "{told}");
+        let settled = end.records.iter().any(|r| r.body == RecordBody::Phase(PhaseName::Settling));
+        assert!(settled || pending.is_empty(), "{told}");
+        with_something_left += u32::from(!pending.is_empty());
+    }
+    assert!(with_something_left > 8, "{with_something_left} of the kills left something to settle");
 }

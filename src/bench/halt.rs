@@ -25,6 +25,14 @@ pub struct Halted {
     pub power: String,
 }
 
+impl Halted {
+    /// What came of it, as evidence.
+    #[must_use]
+    pub fn words(&self) -> String {
+        format!("emergency stop: {}; power off: {}", self.stop, self.power)
+    }
+}
+
 /// Stops whatever the station drives for this engine and cuts its power.
 pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
     let mut halting = Halting {
@@ -148,9 +156,15 @@ mod tests {
         let bench = SimulatedBench::open(lapwing(1), TimeLapse::NONE, 0, 0).await.unwrap();
         let text = BENCH.replace("127.0.0.1:4303", &bench.station_address().unwrap().to_string());
         let serving = tokio::spawn(bench.serve());
-        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(wrong.is_none());
         assert_eq!(halted.grade, StopGrade::Acknowledged, "{halted:?}");
         assert!(halted.power.contains("carried out"), "{halted:?}");
+        let mistaken = text.replace("\"33 mm\"", "\"33 parsecs\"");
+        let (halted, wrong) = stop_bench("bench.toml", &mistaken).await.unwrap();
+        assert_eq!(halted.grade, StopGrade::Acknowledged, "the station is known all the same: {halted:?}");
+        assert_eq!(wrong.map(|wrong| wrong.list().len()), Some(1));
+        assert!(stop_bench("bench.toml", "schema = 1").await.is_err());
         serving.abort();
     }
 
@@ -160,10 +174,12 @@ mod tests {
         let text = BENCH
             .replace("127.0.0.1:4303", &server.local_addr().unwrap().to_string())
             .replace("bus = 1", "bus = 1\nanswer_limit = \"300 ms\"");
-        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(wrong.is_none());
         assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
         drop(server);
-        let halted = stop_bench("bench.toml", &text).await.unwrap();
+        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(wrong.is_none());
         assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
     }
 }

@@ -11,7 +11,7 @@ use super::news::{Audience, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
 use crate::run::desk::Desk;
-use crate::run::{Input, Output, PersonAct, RecordBody, RunOutcome};
+use crate::run::{Input, Output, PersonAct, Record, RecordBody, RunOutcome};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::any::Any;
@@ -21,6 +21,9 @@ use tokio::task::JoinSet;
 
 /// Wall time for the last bytes to go out and the last records to reach the disk.
 const CLOSING: Duration = Duration::from_secs(10);
+
+/// Wall time that the run has for ending in order before a third stop ends it out of hand.
+const INSISTING: Duration = Duration::from_secs(5);
 
 /// A wake-up that changes nothing does not come again sooner than this, in wall time.
 const WAKE_PAUSE: Duration = Duration::from_millis(1);
@@ -79,6 +82,8 @@ pub(crate) enum LoopEnd {
     Outcome(Box<RunOutcome>),
     /// The core failed; the message of its panic. Nobody has stopped the engine yet.
     CoreFailed(String),
+    /// The person wants an end, whatever the core still has to do. Nobody has stopped the engine for certain.
+    Insisted,
 }
 
 /// The run's end, with the journal still open for the result.
@@ -86,6 +91,25 @@ pub(crate) struct Ended {
     pub(crate) end: LoopEnd,
     pub(crate) journal: Journaling,
     pub(crate) bench_seconds: f64,
+    /// The records that tell what is in the decoder.
+    pub(crate) cv_records: Vec<Record>,
+    pub(crate) rest: Rest,
+}
+
+/// What is still to be tidied up: only once the engine was stopped, for it may take its time.
+pub(crate) struct Rest {
+    station: StationLinks,
+    telling: Telling,
+    tasks: JoinSet<()>,
+}
+
+impl Rest {
+    /// Lets what was sent go out and what was told be shown.
+    pub(crate) async fn tidy_up(mut self) {
+        self.tasks.shutdown().await;
+        self.station.finish(CLOSING).await;
+        self.telling.finish();
+    }
 }
 
 /// Runs until the core says that it has ended.
@@ -107,16 +131,17 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
         last_wake: None,
         heartbeat: HEARTBEAT,
         behind: None,
+        stops: Vec::new(),
+        cv_records: Vec::new(),
         person: job.person,
     };
     if let Some(control) = job.control {
         live.tasks.spawn(control.serve(live.person.way_in()));
     }
     let end = live.work().await;
-    live.tasks.shutdown().await;
-    live.station.finish(CLOSING).await;
-    live.telling.finish();
-    Ok(Ended { end, journal: live.journal, bench_seconds: live.at.as_secs_f64() })
+    let rest = Rest { station: live.station, telling: live.telling, tasks: live.tasks };
+    let bench_seconds = live.at.as_secs_f64();
+    Ok(Ended { end, journal: live.journal, bench_seconds, cv_records: live.cv_records, rest })
 }
 
 struct Live<C> {
@@ -138,6 +163,10 @@ struct Live<C> {
     heartbeat: Duration,
     /// Found together with the input just taken; goes in next.
     behind: Option<Input>,
+    /// Wall times at which the person said stop.
+    stops: Vec<Duration>,
+    /// Kept for the end, should the core not live to tell it.
+    cv_records: Vec<Record>,
 }
 
 impl<C: Core> Live<C> {
@@ -153,7 +182,18 @@ impl<C: Core> Live<C> {
                 None => self.next().await,
             };
             self.at = self.clock.now().max(self.at);
+            if input == Input::Person(PersonAct::Stop) && self.insists() {
+                return LoopEnd::Insisted;
+            }
         }
+    }
+
+    /// A third stop, some time after the first, means that the run does not end as it should.
+    fn insists(&mut self) -> bool {
+        let wall = self.clock.wall();
+        self.stops.push(wall);
+        self.stops.len() > 2
+            && self.stops.first().is_some_and(|first| wall.saturating_sub(*first) > INSISTING)
     }
 
     /// The next input. A gap in time comes before whatever was found after it.
@@ -246,6 +286,9 @@ impl<C: Core> Live<C> {
             Output::Record(record) => {
                 self.journal.record(record.clone());
                 self.note(&record.body);
+                if tells_of_cvs(&record.body) {
+                    self.cv_records.push(record.clone());
+                }
                 self.telling.tell(News::Record(Box::new(record)));
             }
             Output::Progress(progress) => {
@@ -273,6 +316,18 @@ impl<C: Core> Live<C> {
             _ => {}
         }
     }
+}
+
+fn tells_of_cvs(body: &RecordBody) -> bool {
+    matches!(
+        body,
+        RecordBody::CvRead { .. }
+            | RecordBody::CvIntention { .. }
+            | RecordBody::CvWritten { .. }
+            | RecordBody::CvFailed { .. }
+            | RecordBody::Commit(_)
+            | RecordBody::OriginalsBack
+    )
 }
 
 async fn next_signal(signals: Option<&mut Signals>) -> PersonAct {

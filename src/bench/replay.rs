@@ -13,7 +13,7 @@ use std::collections::VecDeque;
 use std::path::Path;
 
 /// What a replay found.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Replayed {
     /// Everything agrees.
     Same {
@@ -23,6 +23,8 @@ pub enum Replayed {
         sent: u64,
         /// The run did not end in order; the record was followed to where it stops.
         cut_short: bool,
+        /// How much faster than wall time the run's bench time passed.
+        lapse: TimeLapse,
     },
     /// The first difference, as a sentence.
     Differs(String),
@@ -50,23 +52,24 @@ pub fn replay_on(disk: &dyn Disk, folder: &Path) -> Result<Replayed, Reason> {
         return Err(Reason::new(&record::OTHER_CORE, revisions));
     }
     let frames = run.frames(disk).map_err(reason)?;
-    let mut again = Again::new(plan_of(&run)?, &run.records);
+    let lapse = TimeLapse::new(header.time_lapse)
+        .map_err(|error| Reason::new(&record::JOURNAL_DAMAGED, error.to_string()))?;
+    let mut again = Again::new(plan_of(&run, lapse)?, &run.records);
     for frame in frames {
         if let Err(first) = again.take(frame.map_err(reason)?) {
             return Ok(Replayed::Differs(first));
         }
     }
     let whole = run.finished && run.raw_ended.is_none() && run.cut_bytes == 0;
-    Ok(again.end(whole))
+    Ok(again.end(whole, lapse))
 }
 
 /// The plan that the run was given, from the text kept in its journal.
-fn plan_of(run: &RunFolder) -> Result<RunPlan, Reason> {
+fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
     let header = &run.opening.run;
-    let damaged = |why: String| Reason::new(&record::JOURNAL_DAMAGED, why);
-    let spec = config::read(&header.bench_file_name, &header.bench_text)
-        .map_err(|complaints| damaged(format!("the bench file kept in it: {complaints}")))?;
-    let lapse = TimeLapse::new(header.time_lapse).map_err(|error| damaged(error.to_string()))?;
+    let spec = config::read(&header.bench_file_name, &header.bench_text).map_err(|complaints| {
+        Reason::new(&record::JOURNAL_DAMAGED, format!("the bench file kept in it: {complaints}"))
+    })?;
     Ok(start::plan(spec, lapse, header.pending.clone()))
 }
 
@@ -158,7 +161,7 @@ impl<'a> Again<'a> {
     }
 
     /// A run that was cut off may have records without their inputs on file, or the other way round.
-    fn end(mut self, whole: bool) -> Replayed {
+    fn end(mut self, whole: bool, lapse: TimeLapse) -> Replayed {
         if whole {
             let missing = self.records_on_file.len();
             if let Some((at, session, bytes)) = self.sent.pop_front() {
@@ -176,6 +179,6 @@ impl<'a> Again<'a> {
                 ));
             }
         }
-        Replayed::Same { records: self.records, sent: self.sends, cut_short: !whole }
+        Replayed::Same { records: self.records, sent: self.sends, cut_short: !whole, lapse }
     }
 }

@@ -1,7 +1,7 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
 use super::clock::{Clock, LINK_FLOOR, TimeLapse, time_of_day};
 use super::control::ControlSocket;
-use super::halt::halt;
+use super::halt::{Halted, halt};
 use super::journaling::{Journaling, Scribe};
 use super::live::{self, LoopEnd};
 use super::news::Audience;
@@ -9,10 +9,14 @@ use super::person::{Person, WayIn};
 use super::status::Status;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, BenchSpec, Complaints};
-use crate::journal::{EndpointLock, FrameRef, Header, RealDisk, Recorder, RecorderError, Unfinished, scan};
+use crate::dcc::Address;
+use crate::journal::{
+    EndpointLock, FrameRef, Header, RealDisk, Recorder, RecorderError, Unfinished, pending_originals, scan,
+};
 use crate::run::desk::Desk;
 use crate::run::{
-    CORE_REVISION, DecoderState, End, Input, JournalTrouble, Record, RunOutcome, RunPlan, VerdictWord,
+    CORE_REVISION, DecoderState, End, Input, JournalTrouble, Record, RecordBody, RunOutcome, RunPlan,
+    VerdictWord,
 };
 use crate::station::{
     Session, StationMachine,
@@ -185,6 +189,7 @@ impl Prepared {
             }
         };
         let clock = Clock::start(self.lapse);
+        let inherited = self.plan.pending.clone();
         let job = live::Job {
             connect_limit: self.lapse.wall_span(self.plan.spec.station.answer_limit).max(LINK_FLOOR),
             station: self.plan.spec.station.address.clone(),
@@ -202,8 +207,34 @@ impl Prepared {
             .map_err(|error| NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, error.to_string())))?;
         let outcome = match ended.end {
             LoopEnd::Outcome(outcome) => *outcome,
-            LoopEnd::CoreFailed(why) => stop_after_failure(&self.spec, &why, ended.bench_seconds).await,
+            LoopEnd::CoreFailed(why) => {
+                let halted = halt_bench(&self.spec).await;
+                let reason = Reason::new(&record::PANIC_IN_TASK, format!("{why}; {}", halted.words()));
+                out_of_order(
+                    &self.spec,
+                    End::Halted,
+                    reason,
+                    &halted,
+                    &inherited,
+                    &ended.cv_records,
+                    ended.bench_seconds,
+                )
+            }
+            LoopEnd::Insisted => {
+                let halted = halt_bench(&self.spec).await;
+                let reason = Reason::new(&program::ENDED_OUT_OF_HAND, halted.words());
+                out_of_order(
+                    &self.spec,
+                    End::Interrupted,
+                    reason,
+                    &halted,
+                    &inherited,
+                    &ended.cv_records,
+                    ended.bench_seconds,
+                )
+            }
         };
+        ended.rest.tidy_up().await;
         let wall_seconds = clock.wall().as_secs_f64();
         Ok(Concluded { outcome, wall_seconds, folder, journal: ended.journal, _lock: self.lock })
     }
@@ -235,17 +266,34 @@ impl Concluded {
     }
 }
 
-/// The core is gone: what can still be done for the engine is done from a fresh session.
-async fn stop_after_failure(spec: &BenchSpec, why: &str, bench_seconds: f64) -> RunOutcome {
-    let halted = halt(station_machine(spec), &spec.station.address, spec.station.answer_limit).await;
-    let evidence = format!("{why}; emergency stop: {}; power off: {}", halted.stop, halted.power);
+/// A station to be stopped.
+async fn halt_bench(spec: &BenchSpec) -> Halted {
+    halt(station_machine(spec), &spec.station.address, spec.station.answer_limit).await
+}
+
+/// The outcome of a run that the core did not live to tell.
+fn out_of_order(
+    spec: &BenchSpec,
+    outcome: End,
+    reason: Reason,
+    halted: &Halted,
+    inherited: &[(u16, u8)],
+    records: &[Record],
+    bench_seconds: f64,
+) -> RunOutcome {
+    let restore_pending = pending_originals(inherited, records).originals().to_vec();
+    let touched = records.iter().any(|record| matches!(record.body, RecordBody::CvIntention { .. }));
     RunOutcome {
-        outcome: End::Halted,
+        outcome,
         verdict: VerdictWord::None,
-        reasons: vec![Reason::new(&record::PANIC_IN_TASK, evidence)],
+        reasons: vec![reason],
         stop: halted.grade,
-        decoder_state: DecoderState::Unknown,
-        restore_pending: Vec::new(),
+        decoder_state: match (restore_pending.is_empty(), touched) {
+            (false, _) => DecoderState::Mixed,
+            (true, true) => DecoderState::Unknown,
+            (true, false) => DecoderState::Original,
+        },
+        restore_pending,
         table: None,
         trim_forward: None,
         trim_reverse: None,
@@ -258,13 +306,42 @@ async fn stop_after_failure(spec: &BenchSpec, why: &str, bench_seconds: f64) -> 
     }
 }
 
-/// Stops the engine of this bench and cuts its power, from nothing.
+/// Stops the engine of this bench and cuts its power, from nothing. A file with mistakes elsewhere will do, as long as it
+/// says where the station is: nobody should have to mend a file while an engine runs. Its mistakes come back beside.
 ///
 /// # Errors
-/// [`NotBegun::BenchFile`] where the file does not say where the station is.
-pub async fn stop_bench(file_name: &str, text: &str) -> Result<super::halt::Halted, NotBegun> {
-    let spec = config::read(file_name, text).map_err(NotBegun::BenchFile)?;
-    Ok(halt(station_machine(&spec), &spec.station.address, spec.station.answer_limit).await)
+/// The mistakes of a file that does not say where the station is.
+pub async fn stop_bench(file_name: &str, text: &str) -> Result<(Halted, Option<Complaints>), Complaints> {
+    let complaints = match config::read(file_name, text) {
+        Ok(spec) => return Ok((halt_bench(&spec).await, None)),
+        Err(complaints) => complaints,
+    };
+    let Some((address, setup)) = station_alone(text) else { return Err(complaints) };
+    let limit = setup.answer_limit;
+    Ok((halt(Box::new(Srcp::new(setup)), &address, limit).await, Some(complaints)))
+}
+
+/// What a stop needs, from a file that may be wrong elsewhere.
+fn station_alone(text: &str) -> Option<(String, SrcpSetup)> {
+    let table: toml::Table = text.parse().ok()?;
+    let station = table.get("station")?;
+    let engine = table.get("engine");
+    let whole = |value: Option<&toml::Value>| value.and_then(toml::Value::as_integer);
+    let number = u16::try_from(whole(engine.and_then(|engine| engine.get("address"))).unwrap_or(3)).ok()?;
+    let long = engine.and_then(|engine| engine.get("kind")).and_then(toml::Value::as_str) == Some("long");
+    let setup = SrcpSetup {
+        bus: u16::try_from(whole(station.get("bus")).unwrap_or(1)).ok()?,
+        address: match u8::try_from(number) {
+            Ok(short) if !long => Address::Short(short),
+            _ => Address::Long(number),
+        },
+        step_mode: 28,
+        functions: 1,
+        answer_limit: Duration::from_secs(2),
+        cv_answer_limit: Duration::from_secs(60),
+        ask_interval: Duration::from_secs(2),
+    };
+    Some((station.get("address")?.as_str()?.to_owned(), setup))
 }
 
 fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {

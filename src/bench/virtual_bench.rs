@@ -41,6 +41,8 @@ pub enum Fault {
     Gap(Duration),
     /// The person acts.
     Person(PersonAct),
+    /// Anything else that the shell may tell the core.
+    Told(Input),
     /// The disk has room for so many more bytes; none: it has room again.
     DiskRoom(Option<u64>),
 }
@@ -79,6 +81,8 @@ pub struct VirtualEnd {
     pub outcome: Option<RunOutcome>,
     /// Every record, those not on disk included.
     pub records: Vec<Record>,
+    /// For each record, the number of the input (from 1) at which it was made: kill points.
+    pub made_at: Vec<u64>,
     /// Everything sent to the station.
     pub sent: Vec<(BenchTime, Session, Vec<u8>)>,
     /// The disk.
@@ -168,6 +172,7 @@ struct Play {
     over: bool,
     outcome: Option<RunOutcome>,
     records: Vec<Record>,
+    made_at: Vec<u64>,
     sent: Vec<(BenchTime, Session, Vec<u8>)>,
     broken: Option<String>,
 }
@@ -200,6 +205,7 @@ impl Play {
             over: false,
             outcome: None,
             records: Vec::new(),
+            made_at: Vec::new(),
             sent: Vec::new(),
             broken: None,
             setup,
@@ -369,6 +375,7 @@ impl Play {
                 self.feed(&Input::Gap { nanos: u64::try_from(span.as_nanos()).unwrap_or(u64::MAX) });
             }
             Fault::Person(act) => self.feed(&Input::Person(act)),
+            Fault::Told(input) => self.feed(&input),
             Fault::DiskRoom(more) => {
                 let used = self.setup.disk.used();
                 self.setup.disk.set_room(more.map(|more| used.saturating_add(more)));
@@ -462,6 +469,7 @@ impl Play {
             self.sync_due.get_or_insert(self.now + SYNC_WITHIN);
         }
         self.records.push(record);
+        self.made_at.push(self.inputs);
     }
 
     fn sync(&mut self) {
@@ -507,6 +515,7 @@ impl Play {
             outcome: self.outcome.take(),
             ended: self.sim_now(),
             records: self.records,
+            made_at: self.made_at,
             sent: self.sent,
             disk: self.setup.disk,
             bench: self.setup.bench,

@@ -41,6 +41,20 @@ pub const FOLDER_UNUSABLE: Cause = Cause {
     to_try: "Check the name; a run says at its start and at its end where its folder lies.",
 };
 
+/// The person did not wait for the end.
+pub const ENDED_OUT_OF_HAND: Cause = Cause {
+    code: "ended-out-of-hand",
+    seen: "The run was told to stop again and again, and was ended out of hand.",
+    may_be: "The station or the decoder answered too slowly for the run to end in order, or the program has a fault.",
+    to_try: "Look whether the engine stands; start again, and what the run left open in the decoder is settled first.",
+};
+
 /// Every cause of this part.
-pub const ALL: &[&Cause] =
-    &[&WRONG_USE, &BENCH_FILE_UNREADABLE, &TIME_LAPSE_REFUSED, &SYSTEM_REFUSED, &FOLDER_UNUSABLE];
+pub const ALL: &[&Cause] = &[
+    &WRONG_USE,
+    &BENCH_FILE_UNREADABLE,
+    &TIME_LAPSE_REFUSED,
+    &SYSTEM_REFUSED,
+    &FOLDER_UNUSABLE,
+    &ENDED_OUT_OF_HAND,
+];

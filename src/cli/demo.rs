@@ -71,7 +71,7 @@ async fn demo_run(args: DemoArgs, output: &OutputArgs) -> Exit {
     match stage(&args, lapse).await {
         Ok((bench, request)) => {
             let serving = tokio::spawn(bench.serve());
-            let exit = runs::run_bench(request, output).await;
+            let exit = Box::pin(runs::run_bench(request, output)).await;
             serving.abort();
             exit
         }

@@ -1,5 +1,6 @@
 //! The small verbs.
 use super::exit::Exit;
+use super::show::lapse_mark;
 use super::{out, runs, words};
 use crate::bench::control::{self, Command};
 use crate::bench::replay::{self, Replayed};
@@ -30,11 +31,16 @@ pub(crate) fn stop(bench: &Path) -> Exit {
         Err(reason) => return wrong(reason),
     };
     match runtime.block_on(stop_bench(&bench.display().to_string(), &text)) {
-        Err(why) => {
-            runs::say_not_begun(&why);
+        Err(wrong) => {
+            runs::say_not_begun(&NotBegun::BenchFile(wrong));
             Exit::WrongUse
         }
-        Ok(halted) => {
+        Ok((halted, wrong)) => {
+            if let Some(wrong) = wrong {
+                out::say(&format!(
+                    "The bench file has mistakes; its station was stopped all the same.\n{wrong}"
+                ));
+            }
             out::say(&format!("emergency stop: {}\npower off:      {}", halted.stop, halted.power));
             out::result(words::stop(halted.grade));
             if halted.grade == StopGrade::Unconfirmed { Exit::StopUnconfirmed } else { Exit::Good }
@@ -60,9 +66,10 @@ pub(crate) fn tell(folder: &Path, command: Command) -> Exit {
 pub(crate) fn replay(folder: &Path) -> Exit {
     match replay::replay(folder) {
         Err(reason) => wrong(reason),
-        Ok(Replayed::Same { records, sent, cut_short }) => {
+        Ok(Replayed::Same { records, sent, cut_short, lapse }) => {
             let until = if cut_short { ", as far as the record goes" } else { ", result included" };
-            out::result(&format!("same: {records} records and {sent} sends agree bit for bit{until}"));
+            let mark = lapse_mark(lapse);
+            out::result(&format!("same: {records} records and {sent} sends agree bit for bit{until}{mark}"));
             Exit::Good
         }
         Ok(Replayed::Differs(first)) => {

@@ -3,9 +3,7 @@ use super::*;
 use crate::bench::clock::TimeLapse;
 use crate::bench::status::Status;
 use crate::run::JournalTrouble;
-use crate::run::{
-    DecoderState, Durability, End, PhaseName, Progress, Question, Record, StopGrade, VerdictWord,
-};
+use crate::run::{DecoderState, Durability, End, PhaseName, Progress, Question, StopGrade, VerdictWord};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};

@@ -1,0 +1,256 @@
+//! The program over real sockets: a run against a simulated bench in another process, signals, closed pipes, the control
+//! socket, two runs at one station, a program killed on the spot. Loopback only; every wait is bounded.
+use serde_json::Value;
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+/// How much faster than wall time these benches run.
+const LAPSE: &str = "60";
+
+/// No wait in these tests is longer.
+const PATIENCE: Duration = Duration::from_secs(100);
+
+fn pacewright(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_pacewright"));
+    command.env("XDG_STATE_HOME", folder).env_remove("RUST_LOG").stdin(Stdio::null());
+    command
+}
+
+/// A child that does not outlive the test.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Looks again and again until there is something.
+#[expect(clippy::disallowed_methods, reason = "a test that waits for another process")]
+fn until<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
+    let began = Instant::now();
+    loop {
+        if let Some(found) = look() {
+            return found;
+        }
+        assert!(began.elapsed() < PATIENCE, "{what} did not come");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+impl Running {
+    fn signal(&self, name: &str) {
+        let sent =
+            Command::new("sh").arg("-c").arg(format!("kill -{name} {}", self.0.id())).status().unwrap();
+        assert!(sent.success(), "{name}");
+    }
+
+    fn exit_code(&mut self) -> i32 {
+        until("the end", || self.0.try_wait().unwrap()).code().unwrap_or(-1)
+    }
+}
+
+/// A simulated bench in a process of its own, and the bench file that leads to it.
+struct Bench {
+    folder: tempfile::TempDir,
+    file: PathBuf,
+    _simulation: Running,
+}
+
+fn bench(engine: &str) -> Bench {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("bench.toml");
+    let mut simulation = Running(
+        pacewright(folder.path())
+            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
+            .arg(&file)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    // It prints its ports once it listens and the bench file is there.
+    let mut ports = String::new();
+    BufReader::new(simulation.0.stdout.take().unwrap()).read_line(&mut ports).unwrap();
+    assert!(ports.starts_with("station 127.0.0.1:"), "{ports}");
+    Bench { folder, file, _simulation: simulation }
+}
+
+impl Bench {
+    fn run(&self) -> Command {
+        let mut command = pacewright(self.folder.path());
+        command.arg("run").arg(&self.file).args(["--json", "--time-lapse", LAPSE]);
+        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+    }
+
+    fn start(&self) -> Running {
+        Running(self.run().spawn().unwrap())
+    }
+
+    /// The folders of the runs so far, oldest first.
+    fn runs(&self) -> Vec<PathBuf> {
+        let mut runs: Vec<PathBuf> = fs::read_dir(self.folder.path().join("runs"))
+            .map(|entries| entries.map(|entry| entry.unwrap().path()).collect())
+            .unwrap_or_default();
+        // Names begin with the second of the start; ids settle the rest, for they rise with time.
+        runs.sort_by_key(|path| fs::metadata(path.join("journal.jsonl")).and_then(|m| m.modified()).ok());
+        runs
+    }
+
+    fn tell(&self, run: &Path, words: &[&str]) -> Option<Value> {
+        let told = pacewright(self.folder.path()).arg("tell").arg(run).args(words).output().unwrap();
+        serde_json::from_slice(&told.stdout).ok()
+    }
+
+    /// Waits until the newest run is in this phase.
+    fn until_phase(&self, phase: &str) -> PathBuf {
+        until(phase, || {
+            let run = self.runs().pop()?;
+            let status = self.tell(&run, &["status"])?;
+            (status["status"]["phase"] == phase).then_some(run)
+        })
+    }
+
+    fn replay(&self, run: &Path) -> Output {
+        pacewright(self.folder.path()).arg("replay").arg(run).output().unwrap()
+    }
+}
+
+/// The object on stdout of a child that has ended.
+fn object(running: &mut Running) -> Value {
+    let mut text = String::new();
+    running.0.stdout.take().unwrap().read_to_string(&mut text).unwrap();
+    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
+}
+
+#[test]
+fn a_terminated_run_puts_the_decoder_back_and_replays() {
+    let bench = bench("avocet");
+    let mut run = bench.start();
+    let folder = bench.until_phase("warm_up");
+    run.signal("HUP");
+    bench.until_phase("warm_up");
+    run.signal("TERM");
+    assert_eq!(run.exit_code(), 5);
+    let object = object(&mut run);
+    assert_eq!(object["outcome"], "interrupted");
+    assert_eq!(object["stop"], "still");
+    assert_eq!(object["decoder_state"], "original");
+    assert_eq!(object["time_lapse"], 60.0);
+    let stored: Value = serde_json::from_slice(&fs::read(folder.join("result.json")).unwrap()).unwrap();
+    assert_eq!(stored, object, "the record holds the same result");
+    let replay = bench.replay(&folder);
+    assert_eq!(replay.status.code(), Some(0), "{}", String::from_utf8_lossy(&replay.stdout));
+}
+
+#[test]
+fn a_closed_pipe_does_not_end_a_run() {
+    let bench = bench("curlew");
+    let mut run = bench.start();
+    let folder = bench.until_phase("snapshot");
+    drop((run.0.stdout.take(), run.0.stderr.take()));
+    bench.until_phase("warm_up");
+    assert_eq!(bench.tell(&folder, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(run.exit_code(), 5);
+    let stored: Value = serde_json::from_slice(&fs::read(folder.join("result.json")).unwrap()).unwrap();
+    assert_eq!(stored["outcome"], "interrupted");
+}
+
+#[test]
+fn a_run_can_be_paused_and_goes_on() {
+    let bench = bench("dunlin");
+    let mut run = bench.start();
+    let folder = bench.until_phase("warm_up");
+    run.signal("TSTP");
+    let status =
+        |field: &'static str| bench.tell(&folder, &["status"]).map(|reply| reply["status"][field].clone());
+    until("the pause", || (status("waiting")? == true && status("setting")?["value"] == 0).then_some(()));
+    let refused = bench.tell(&folder, &["answer", "front"]).unwrap();
+    assert_eq!(refused["ok"], false, "nothing is being asked");
+    assert_eq!(bench.tell(&folder, &["go-on"]).unwrap()["ok"], true);
+    until("going on", || (status("waiting")? == false && status("setting")?["value"] != 0).then_some(()));
+    assert_eq!(bench.tell(&folder, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(run.exit_code(), 5);
+}
+
+#[test]
+fn two_runs_never_share_a_station() {
+    let bench = bench("lapwing");
+    let mut first = bench.start();
+    let folder = bench.until_phase("snapshot");
+    let mut second = bench.start();
+    assert_eq!(second.exit_code(), 2);
+    let refused = object(&mut second);
+    assert_eq!(refused["outcome"], "refused");
+    assert_eq!(refused["reasons"][0]["code"], "run-in-progress");
+    assert_eq!(bench.tell(&folder, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(first.exit_code(), 5);
+}
+
+#[test]
+fn after_a_killed_program_stop_stops_and_the_next_start_settles_what_was_left() {
+    let bench = bench("avocet");
+    let mut killed = bench.start();
+    let folder = bench.until_phase("warm_up");
+    killed.0.kill().unwrap();
+    assert_eq!(killed.exit_code(), -1);
+    let stopped = pacewright(bench.folder.path()).arg("stop").arg(&bench.file).output().unwrap();
+    assert_eq!(stopped.status.code(), Some(0), "{}", String::from_utf8_lossy(&stopped.stderr));
+    assert!(String::from_utf8_lossy(&stopped.stdout).starts_with("acknowledged"));
+    let replay = bench.replay(&folder);
+    assert_eq!(replay.status.code(), Some(0), "as far as the record goes");
+    let mut next = bench.start();
+    let second = bench.until_phase("settling");
+    assert_ne!(folder, second);
+    bench.until_phase("warm_up");
+    assert_eq!(bench.tell(&second, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(next.exit_code(), 5);
+    let mut said = String::new();
+    next.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    assert!(said.contains("restore-pending"), "{said}");
+    let object = object(&mut next);
+    assert_eq!(object["decoder_state"], "original", "{object}");
+    assert_eq!(object["restore_pending"].as_array().map(Vec::len), Some(0));
+}
+
+#[test]
+fn the_demo_does_the_whole_job() {
+    let folder = tempfile::tempdir().unwrap();
+    let events = folder.path().join("events.jsonl");
+    let mut demo = Running(
+        pacewright(folder.path())
+            .args(["demo", "--json", "--folder"])
+            .arg(folder.path().join("demo"))
+            .arg("--events")
+            .arg(&events)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    let code = demo.exit_code();
+    let object = object(&mut demo);
+    assert_eq!(code, 0, "{object}");
+    assert_eq!(object["outcome"], "calibrated");
+    assert_eq!(object["stop"], "still");
+    assert_eq!(object["steps"].as_array().map(Vec::len), Some(28));
+    assert_eq!(object["table"].as_array().map(Vec::len), Some(28));
+    assert!(object["wall_seconds"].as_f64().unwrap() < 60.0, "{object}");
+    let lines: Vec<Value> = fs::read_to_string(&events)
+        .unwrap()
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(lines.first().unwrap()["run"]["run_id"], object["run_id"]);
+    assert_eq!(lines.last().unwrap()["result"], object);
+    assert!(lines.iter().filter(|line| line.get("record").is_some()).count() > 100);
+    let replay =
+        pacewright(folder.path()).arg("replay").arg(object["run_folder"].as_str().unwrap()).output().unwrap();
+    assert_eq!(replay.status.code(), Some(0), "{}", String::from_utf8_lossy(&replay.stdout));
+}
