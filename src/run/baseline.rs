@@ -105,12 +105,12 @@ impl Baseline {
                 Stage::First(point) => {
                     let Some(result) = point.poll(cx)? else { return Ok(None) };
                     let value = point.wish.value;
-                    Self::first(cx, value, result)
+                    Self::first(cx, value, result.measured())
                 }
                 Stage::Second { first, point } => {
                     let Some(result) = point.poll(cx)? else { return Ok(None) };
                     let (first, value) = (*first, point.wish.value);
-                    self.second(cx, first, value, result)
+                    self.second(cx, first, value, result.measured())
                 }
                 Stage::Falling(mover) => {
                     if mover.poll(cx)?.is_none() {

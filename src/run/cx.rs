@@ -89,6 +89,7 @@ impl CvBook {
 
 /// What every part of a run works with.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the run")]
 pub(super) struct Cx {
     pub(super) now: BenchTime,
     pub(super) plan: RunPlan,

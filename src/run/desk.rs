@@ -55,10 +55,10 @@ impl Desk {
             Input::SensorDropped(_) => self.run.samples_dropped(),
             Input::StationOpened(session) => self.station.handle_link(at, *session, LinkEvent::Opened),
             Input::StationBytes(session, bytes) => {
-                self.station.handle_link(at, *session, LinkEvent::Bytes(bytes))
+                self.station.handle_link(at, *session, LinkEvent::Bytes(bytes));
             }
             Input::StationClosed(session, why) => {
-                self.station.handle_link(at, *session, LinkEvent::Closed(why))
+                self.station.handle_link(at, *session, LinkEvent::Closed(why));
             }
             Input::Wake => self.station.handle_wake(at),
             Input::Journal { written, synced } => self.run.journal_at(*written, *synced),

@@ -57,10 +57,7 @@ impl Ending {
                     self.stopped(cx)
                 }
                 Stage::Restoring(job) => {
-                    if !self.restore {
-                        self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
-                        self.last_orders(cx)
-                    } else {
+                    if self.restore {
                         match job.poll(cx) {
                             Ok(None) => return None,
                             Ok(Some(())) => {
@@ -75,6 +72,9 @@ impl Ending {
                                 self.last_orders(cx)
                             }
                         }
+                    } else {
+                        self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
+                        self.last_orders(cx)
                     }
                 }
                 Stage::Releasing(order) => {
@@ -104,13 +104,16 @@ impl Ending {
             let ops = snapshot::restore_ops(cx, &values);
             return Stage::Restoring(CvJob::without_move(cx, ops));
         }
-        if self.restore || !contact {
-            self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
-        }
+        self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
         self.last_orders(cx)
     }
 
     fn last_orders(&mut self, cx: &mut Cx) -> Stage {
+        if cx.station.programming {
+            // Given up in the middle: the station is not left in service mode.
+            cx.order(Action::EndProgramming);
+            cx.station.programming = false;
+        }
         if cx.station.lost.is_none() && cx.station.abilities.is_some() {
             return Stage::Releasing(cx.order(Action::ReleaseEngine));
         }

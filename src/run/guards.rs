@@ -10,7 +10,7 @@ use crate::time::BenchTime;
 use std::time::Duration;
 
 /// A disagreement must last this long before it counts.
-const LASTING: Duration = Duration::from_millis(1000);
+const LASTING: Duration = Duration::from_secs(1);
 /// Moves after a stop this long count as unasked (the decoder brakes, the axle settles).
 const COASTING: Duration = Duration::from_secs(2);
 

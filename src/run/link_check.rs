@@ -11,7 +11,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 /// The signal must have shown standstill this long.
-const REST: Duration = Duration::from_millis(1000);
+const REST: Duration = Duration::from_secs(1);
 /// Longest wait for the first samples and for standstill.
 const REST_MOST: Duration = Duration::from_secs(20);
 
@@ -107,15 +107,12 @@ fn orders(
             }
         }
     }
-    match left.pop_front() {
-        Some(action) => {
-            *pending = Some((cx.order(action.clone()), action));
-            Ok(None)
-        }
-        None => {
-            cx.station.power_wanted = cx.station.abilities.is_some_and(|abilities| abilities.power);
-            Ok(Some(Stage::Resting { since: cx.now }))
-        }
+    if let Some(action) = left.pop_front() {
+        *pending = Some((cx.order(action.clone()), action));
+        Ok(None)
+    } else {
+        cx.station.power_wanted = cx.station.abilities.is_some_and(|abilities| abilities.power);
+        Ok(Some(Stage::Resting { since: cx.now }))
     }
 }
 

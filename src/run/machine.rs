@@ -267,10 +267,12 @@ impl Run {
                 self.fail(failure);
             }
         }
-        if self.pause && !self.is_ending() && !self.is_programming() {
-            if let Err(failure) = self.rest() {
-                self.fail(failure);
-            }
+        if self.pause
+            && !self.is_ending()
+            && !self.is_programming()
+            && let Err(failure) = self.rest()
+        {
+            self.fail(failure);
         }
         while !self.pause || self.is_ending() || self.is_programming() {
             match self.advance() {

@@ -11,7 +11,7 @@ const RAMP_PARTS: u16 = 10;
 /// Pause between two changes of a ramp.
 const RAMP_PAUSE: Duration = Duration::from_millis(150);
 /// The axle must stand this long before the direction is changed.
-const STAND_BEFORE_REVERSE: Duration = Duration::from_millis(1000);
+const STAND_BEFORE_REVERSE: Duration = Duration::from_secs(1);
 
 /// A move to one setting and direction.
 #[derive(Debug)]
@@ -58,7 +58,8 @@ impl Mover {
         }
         let (now_at, facing) = cx.ordered;
         if now_at.value > 0 && facing != self.direction {
-            return self.change(cx, 0, facing);
+            self.change(cx, 0, facing);
+            return Ok(None);
         }
         if now_at.value == 0 && (facing != self.direction || self.value == 0) {
             return self.rest(cx, facing);
@@ -66,7 +67,8 @@ impl Mover {
         if now_at.value == self.value {
             return Ok(Some(()));
         }
-        self.change(cx, self.value, self.direction)
+        self.change(cx, self.value, self.direction);
+        Ok(None)
     }
 
     /// Waits for standstill; then done, or turned round.
@@ -93,17 +95,16 @@ impl Mover {
     }
 
     /// One change of the ramp towards `value`.
-    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) -> Step<()> {
+    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) {
         if let Some(at) = self.changed_at
             && !cx.passed(at, RAMP_PAUSE)
         {
-            return Ok(None);
+            return;
         }
         let (now_at, _) = cx.ordered;
         let most = (now_at.of / RAMP_PARTS).max(1);
         let next = value.clamp(now_at.value.saturating_sub(most), now_at.value + most);
         self.order(cx, next, direction);
-        Ok(None)
     }
 
     fn order(&mut self, cx: &mut Cx, value: u16, direction: Direction) {

@@ -21,7 +21,7 @@ const LOOK_TURNS: f64 = 2.0;
 /// Time between looks.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 /// Least time at the setting.
-const SETTLE_LEAST: Duration = Duration::from_millis(1000);
+const SETTLE_LEAST: Duration = Duration::from_secs(1);
 /// Longest wait for agreement; then it is measured all the same, and its scatter tells.
 const SETTLE_MOST: Duration = Duration::from_secs(20);
 /// Relative agreement of looks.
@@ -45,6 +45,25 @@ pub(super) struct PointWish {
     pub(super) sharpness: f64,
     /// Standing is an allowed result.
     pub(super) may_stand: bool,
+}
+
+/// How a point ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum PointEnd {
+    /// The engine moved at this speed.
+    Moves(Measured),
+    /// The engine stood, or crept more slowly than can be measured in time.
+    Stands,
+}
+
+impl PointEnd {
+    /// The speed, where it moved.
+    pub(super) fn measured(self) -> Option<Measured> {
+        match self {
+            Self::Moves(measured) => Some(measured),
+            Self::Stands => None,
+        }
+    }
 }
 
 #[derive(Debug)]
@@ -73,8 +92,8 @@ impl Point {
         self.stage = Stage::Moving(Mover::to(self.wish.value, self.wish.direction));
     }
 
-    /// Done with the measured speed; none where the engine stood.
-    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<Option<Measured>> {
+    /// Done with the measured speed, or with "stands" where the wish allows it.
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<PointEnd> {
         cx.may_stand = self.wish.may_stand;
         match &mut self.stage {
             Stage::Moving(mover) => {
@@ -93,14 +112,14 @@ impl Point {
         }
     }
 
-    fn settle(&mut self, cx: &mut Cx) -> Option<Option<Measured>> {
+    fn settle(&mut self, cx: &mut Cx) -> Option<PointEnd> {
         let Stage::Settling { since, looks, looked } = &mut self.stage else { return None };
         let since = *since;
         let least = cx.with_momentum(SETTLE_LEAST);
         let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
         if stood && cx.passed(since, least) && cx.passed(since, STANDS) {
             if self.wish.may_stand {
-                return Some(None);
+                return Some(PointEnd::Stands);
             }
             cx.wake_at(cx.now + LOOK_EVERY);
             return None;
@@ -109,7 +128,7 @@ impl Point {
             && self.wish.may_stand
         {
             // It creeps so slowly that not even a turn came round: for a table that is standing.
-            return Some(None);
+            return Some(PointEnd::Stands);
         }
         if !cx.passed(*looked, LOOK_EVERY) {
             return None;
@@ -131,12 +150,12 @@ impl Point {
         None
     }
 
-    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Option<Option<Measured>> {
+    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Option<PointEnd> {
         let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
         let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
         if stood && self.wish.may_stand {
             cx.motion.end_measure();
-            return Some(None);
+            return Some(PointEnd::Stands);
         }
         let measured = cx.motion.measured();
         let Some(measured) = measured else {
@@ -144,7 +163,7 @@ impl Point {
             // stand, it begins again; the limit on the run bounds that.
             if over && self.wish.may_stand {
                 cx.motion.end_measure();
-                return Some(None);
+                return Some(PointEnd::Stands);
             }
             if over {
                 self.rewind(cx);
@@ -173,7 +192,7 @@ impl Point {
             measured,
             quality: cx.motion.quality(),
         });
-        Some(Some(measured))
+        Some(PointEnd::Moves(measured))
     }
 }
 

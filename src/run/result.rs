@@ -62,15 +62,16 @@ fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
             let step = nearest_step(entry as f64, of);
             let entry = entry_position(step, of);
             let seen = |direction| measured(&findings.verified, step, direction);
-            let (source, forward, reverse) = match (seen(Direction::Forward), seen(Direction::Reverse)) {
-                (Some(forward), Some(reverse)) => (StepSource::Measured, forward, reverse),
-                _ => {
-                    let guess = |direction| {
-                        let rounded = rounding_u_mm_s(computed, direction, entry);
-                        with_shared(computed.predict(direction, entry), rounded, findings, cx)
-                    };
-                    (StepSource::Predicted, guess(Direction::Forward), guess(Direction::Reverse))
-                }
+            let (source, forward, reverse) = if let (Some(forward), Some(reverse)) =
+                (seen(Direction::Forward), seen(Direction::Reverse))
+            {
+                (StepSource::Measured, forward, reverse)
+            } else {
+                let guess = |direction| {
+                    let rounded = rounding_u_mm_s(computed, direction, entry);
+                    with_shared(computed.predict(direction, entry), rounded, findings, cx)
+                };
+                (StepSource::Predicted, guess(Direction::Forward), guess(Direction::Reverse))
             };
             StepRow {
                 step,

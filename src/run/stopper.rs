@@ -10,7 +10,7 @@ use crate::time::BenchTime;
 use std::time::Duration;
 
 /// The axle must stand this long to count as still.
-const STILL: Duration = Duration::from_millis(1000);
+const STILL: Duration = Duration::from_secs(1);
 /// An emergency stop waits this long for standstill before the power goes.
 const EMERGENCY_WAIT: Duration = Duration::from_secs(4);
 

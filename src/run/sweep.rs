@@ -85,7 +85,7 @@ impl Sweep {
             }
             let Some(point) = &mut self.point else { return Ok(Some(self.found(cx, 0.0))) };
             let Some(result) = point.poll(cx)? else { return Ok(None) };
-            let value = point.wish.value;
+            let (value, result) = (point.wish.value, result.measured());
             self.point = None;
             if self.anchor {
                 let drift = self.drift(value, result);

@@ -7,7 +7,7 @@ use crate::time::BenchTime;
 use std::time::Duration;
 
 /// A disagreement must last this long.
-const LASTING: Duration = Duration::from_millis(1000);
+const LASTING: Duration = Duration::from_secs(1);
 
 #[derive(Clone, Copy, Debug)]
 struct Told {

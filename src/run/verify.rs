@@ -49,7 +49,8 @@ pub(super) struct VerifyRound {
 impl VerifyRound {
     pub(super) fn new(cx: &Cx) -> Self {
         let of = cx.plan.spec.engine.step_mode;
-        let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(ENTRIES as u16)), ENTRIES as u16);
+        let last = nearest_step(ENTRIES as f64, 28);
+        let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(last)), last);
         let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
@@ -95,7 +96,7 @@ impl VerifyRound {
             let point = self.point.get_or_insert_with(|| Point::new(wish(at, sharpness)));
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
-            let verified = Verified::judge(cx, findings, at, result, 0.0);
+            let verified = Verified::judge(cx, findings, at, result.measured(), 0.0);
             if self.left.is_empty() {
                 self.add_drift(cx, findings, &verified);
                 return Ok(Some(()));

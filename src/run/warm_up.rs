@@ -61,7 +61,7 @@ impl WarmUp {
                 let (value, direction) = (self.value, self.direction);
                 let point = self.point.get_or_insert_with(|| Point::new(wish(value, direction)));
                 let Some(result) = point.poll(cx)? else { return Ok(None) };
-                if let Some(measured) = result {
+                if let Some(measured) = result.measured() {
                     self.keep(cx.now, measured);
                 }
                 self.point = None;

@@ -24,7 +24,7 @@ pub fn lapwing(seed: u64) -> SimSpec {
         reverse_friction: noise.between(1.0, 1.08),
         ..engine(&mut noise)
     };
-    let decoder = DecoderSim { rounding: Rounding::HalfUp, ..decoder(4, &mut noise) };
+    let decoder = decoder(4, &mut noise);
     whole(seed, engine, decoder, noise)
 }
 
