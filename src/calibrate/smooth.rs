@@ -73,7 +73,7 @@ mod tests {
         let rounded = sweep(libm::round);
         let rms = |points: &[CurvePoint]| {
             let sum: f64 =
-                points.iter().zip(&exact).map(|(a, b)| (a.speed_mm_s - b.speed_mm_s)).map(|d| d * d).sum();
+                points.iter().zip(&exact).map(|(a, b)| a.speed_mm_s - b.speed_mm_s).map(|d| d * d).sum();
             (sum / points.len() as f64).sqrt()
         };
         assert!(rms(&smoothed(&rounded)) < 0.75 * rms(&rounded));
