@@ -1,4 +1,9 @@
 //! The program as a person or another program meets it: exit codes, stdout and stderr, wrong use, `--json`.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 use assert_cmd::Command;
 use serde_json::Value;
 use std::fs;

@@ -1,5 +1,10 @@
 //! The program over real sockets: a run against a simulated bench in another process, signals, closed pipes, the control
 //! socket, two runs at one station, a program killed on the spot. Loopback only; every wait is bounded.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 use serde_json::Value;
 use std::fs;
 use std::io::{BufRead, BufReader, Read};

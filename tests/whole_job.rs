@@ -1,6 +1,11 @@
 //! The whole job on the virtual bench, held against the simulator's truth, which the program never sees.
 //!
 //! The bench files are those of the scenarios: whoever reads them can play the same job over sockets with `simulate`.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};

@@ -145,8 +145,8 @@ fn words(end: &OrderEnd) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::rescue::stop_bench;
     use crate::bench::simulated::SimulatedBench;
-    use crate::bench::start::stop_bench;
     use crate::sim::demo_engines::lapwing;
 
     const BENCH: &str = include_str!("../../scenarios/lapwing.toml");

@@ -1,7 +1,7 @@
 //! The shell around the core: sockets, clocks, tasks. This module alone touches tokio.
 //!
 //! [`start`] takes a run from its bench file to its end; `live` is its loop, with [`clock`], `links`, `journaling`,
-//! [`person`], [`control`] and [`news`] around it. [`halt`] stops an engine from nothing. [`simulated`] is a simulated
+//! [`person`], [`control`] and [`news`] around it. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
 pub mod clock;
 pub mod control;
@@ -12,6 +12,7 @@ mod live;
 pub mod news;
 pub mod person;
 pub mod replay;
+pub mod rescue;
 pub mod simulated;
 pub mod start;
 pub mod status;

@@ -127,6 +127,7 @@ async fn what_the_core_orders_reaches_the_wire_and_the_raw_record_in_order() {
     });
     let run_ended = run(job(core, &address, &log)).await.unwrap();
     assert!(matches!(run_ended.end, LoopEnd::Outcome(_)));
+    run_ended.rest.tidy_up().await;
     assert_eq!(peer.await.unwrap(), "one\ntwo\nbye\n", "what was sent last still went out");
     run_ended.journal.finish(String::new(), CLOSING).await.unwrap();
     let kept: Vec<String> =
@@ -222,4 +223,24 @@ async fn the_status_follows_progress_and_questions() {
     assert_eq!(status.speed_mm_s, None, "a speed that is no number is none");
     assert_eq!(status.question.map(|asked| asked.number), Some(7));
     assert!(way_in.act(PersonAct::Stop).is_err(), "nobody takes acts after the end");
+}
+
+#[tokio::test]
+async fn a_third_stop_after_a_while_ends_a_core_that_does_not() {
+    let log = Log::default();
+    let core = played(|_, _| Vec::new());
+    let job = job(core, "127.0.0.1:1", &log);
+    let way_in = job.person.way_in();
+    let stopping = tokio::spawn(async move {
+        for _ in 0..4 {
+            pause(Duration::from_millis(1_800)).await;
+            way_in.act(PersonAct::Stop).unwrap();
+        }
+    });
+    let run_ended = run(job).await.unwrap();
+    assert!(matches!(run_ended.end, LoopEnd::Insisted));
+    stopping.await.unwrap();
+    run_ended.journal.finish(String::new(), CLOSING).await.unwrap();
+    let stops = log.lock().unwrap().iter().filter(|line| line.contains("Stop")).count();
+    assert_eq!(stops, 3, "the three of the first five seconds were handed to the core");
 }
