@@ -35,11 +35,18 @@ fn sources(root: &Path) -> Vec<PathBuf> {
         let path = entry.expect("a folder entry can be read").path();
         if path.is_dir() {
             found.extend(sources(&path));
-        } else if path.extension().is_some_and(|ending| ending == "rs") {
+        } else if path.extension().is_some_and(|ending| ending == "rs") && !is_test(&path) {
             found.push(path);
         }
     }
     found
+}
+
+/// Files of tests only: `tests.rs`, `…_tests.rs`, `testing.rs`, and what lies in a folder `tests`.
+fn is_test(path: &Path) -> bool {
+    let name = path.file_stem().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let folder = path.parent().is_some_and(|parent| parent.ends_with("tests"));
+    folder || name == "tests" || name == "testing" || name.ends_with("_tests")
 }
 
 /// The code of a line: comments and text after `//` do not count.

@@ -127,7 +127,7 @@ pub(in crate::config) static FOLDER: Key<Text> = Key {
     kind: Text,
     need: Need::Default("\"runs\""),
     example: "\"runs\"",
-    about: "Folder for the records, one folder a run, seen from where the program is started.",
+    about: "Folder for the records, one folder a run, seen from the folder of this bench file.",
 };
 
 /// The record.
