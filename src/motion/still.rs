@@ -1,8 +1,9 @@
 //! Whether the axle stands, judged by the field alone against its own noise, calibrated or not.
 //!
 //! Samples are gathered into chunks. The axle stands while the mean of every chunk stays near that of the first one
-//! since it stopped, and the scatter inside a chunk is no more than noise. A slow creep adds up against the first chunk,
-//! so it is noticed however slow it is: "standing for one second" bounds the speed, it does not only fail to see one.
+//! since it stopped (of the second, once that agrees), and the scatter inside a chunk is no more than noise. A slow
+//! creep adds up against that chunk, so it is noticed however slow it is: "standing for one second" bounds the speed, it
+//! does not only fail to see one.
 use super::Standing;
 use std::time::Duration;
 
@@ -156,7 +157,12 @@ impl Still {
         // Slow wandering of the sensor itself must not look like motion: at least one standard deviation is allowed.
         let allowed = variance * (APART * APART * 2.0 / n).max(1.0);
         match self.anchor {
-            Some((_, mean)) if quiet && square_distance(mean, chunk.mean) <= allowed => {
+            Some((since_us, mean)) if quiet && square_distance(mean, chunk.mean) <= allowed => {
+                if self.until_us.is_none() {
+                    // The first chunk may hold the last of the motion, and its mean lie at the edge of what is allowed:
+                    // then one chance chunk in a minute would look like motion. From here on the second counts.
+                    self.anchor = Some((since_us, chunk.mean));
+                }
                 self.until_us = Some(chunk.last_us);
             }
             _ => {

@@ -1,6 +1,7 @@
 //! A batch of CV work: the engine stands, programming is entered, identity is checked before anything is written,
 //! each change is on disk before it is sent, each write is read back, programming is left.
 use super::cx::{Cx, Failure, Step};
+use super::guards::{JOURNAL_MOST, no_journal};
 use super::input::Question;
 use super::mover::Mover;
 use super::record::{Durability, RecordBody};
@@ -8,6 +9,7 @@ use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, station as station_causes};
 use crate::config::ProgrammingPlace;
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
+use crate::time::BenchTime;
 use std::collections::VecDeque;
 
 /// One piece of CV work.
@@ -31,7 +33,7 @@ pub(super) enum CvOp {
 #[derive(Debug)]
 enum Doing {
     Next,
-    Syncing { record: u64, then: Option<(u16, u8)> },
+    Syncing { record: u64, since: BenchTime, then: Option<(u16, u8)> },
     Reading { cv: u16, order: OrderId },
     Writing { cv: u16, value: u8, order: OrderId },
     Verifying { cv: u16, value: u8, order: OrderId },
@@ -61,6 +63,8 @@ pub(super) struct CvJob {
     doing: Doing,
     tries: u32,
     powered: bool,
+    /// Where the engine is afterwards does not matter: the person is not asked to carry it back.
+    stays: bool,
     /// CVs whose value was refused.
     pub(super) refused: Vec<u16>,
 }
@@ -75,6 +79,7 @@ impl CvJob {
             doing: Doing::Next,
             tries: 0,
             powered: false,
+            stays: false,
             refused: Vec::new(),
         }
     }
@@ -89,6 +94,7 @@ impl CvJob {
     pub(super) fn without_move(cx: &Cx, ops: impl IntoIterator<Item = CvOp>) -> Self {
         let mut job = Self::checked(cx, ops);
         job.stage = Stage::AskThere(None);
+        job.stays = true;
         job
     }
 
@@ -116,7 +122,7 @@ impl CvJob {
                 Stage::End(order) => end(cx, order).then_some(Stage::Repower { asked: None, order: None }),
                 Stage::Repower { asked, order } => repower(cx, asked, order).then_some(Stage::AskBack(None)),
                 Stage::AskBack(asked) => {
-                    if ask(cx, asked, Question::MoveToBench) {
+                    if self.stays || ask(cx, asked, Question::MoveToBench) {
                         return Ok(Some(()));
                     }
                     None
@@ -160,12 +166,12 @@ impl CvJob {
                     let from = cx.cvs.known.get(&cv).copied();
                     cx.cvs.intend(cv);
                     let record = cx.record(RecordBody::CvIntention { place, cv, from, to: value });
-                    self.doing = Doing::Syncing { record, then: Some((cv, value)) };
+                    self.doing = Doing::Syncing { record, since: cx.now, then: Some((cv, value)) };
                 }
             }
             CvOp::Commit(fit) => {
                 let record = cx.record(RecordBody::Commit(*fit));
-                self.doing = Doing::Syncing { record, then: None };
+                self.doing = Doing::Syncing { record, since: cx.now, then: None };
             }
         }
     }
@@ -180,9 +186,9 @@ impl CvJob {
     fn advance(&mut self, cx: &mut Cx) -> Result<bool, Failure> {
         match self.doing {
             Doing::Next => Ok(true),
-            Doing::Syncing { record, then } => {
+            Doing::Syncing { record, since, then } => {
                 if !cx.is_safe(record, Durability::Synced) {
-                    return Ok(false);
+                    return if cx.passed(since, JOURNAL_MOST) { Err(no_journal()) } else { Ok(false) };
                 }
                 match then {
                     Some((cv, value)) => self.write(cx, cv, value),

@@ -3,7 +3,7 @@
 use super::input::{Answer, Output, Question, RunPlan};
 use super::outcome::End;
 use super::record::{Durability, PhaseName, Record, RecordBody};
-use crate::cause::{Cause, Reason};
+use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::motion::{AxleSetup, Glance, Motion, Standing};
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -59,6 +59,7 @@ pub(super) struct StationMirror {
 /// An order that waits for its record to be safe.
 #[derive(Debug)]
 struct Gated {
+    since: BenchTime,
     record: u64,
     durability: Durability,
     order: OrderId,
@@ -101,6 +102,8 @@ pub(super) struct Cx {
     pub(super) ordered_at: BenchTime,
     /// When the setting last became zero or non-zero.
     pub(super) turned_at: BenchTime,
+    /// When the process last ran again after a gap in time: waits for the world count from here at the earliest.
+    pub(super) resumed_at: BenchTime,
     /// +1 or -1: sensor sense times this is the decoder's forward. None until the first move.
     pub(super) sense: Option<f64>,
     /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
@@ -144,6 +147,7 @@ impl Cx {
             ordered: (Setting { value: 0, of }, Direction::Forward),
             ordered_at: BenchTime::ZERO,
             turned_at: BenchTime::ZERO,
+            resumed_at: BenchTime::ZERO,
             sense: None,
             momentum_s: 0.0,
             may_stand: false,
@@ -192,7 +196,7 @@ impl Cx {
         let body = RecordBody::Ordered { order, action: action.clone(), rising };
         let durability = body.durability();
         let record = self.record(body);
-        self.gate.push_back(Gated { record, durability, order, action });
+        self.gate.push_back(Gated { since: self.now, record, durability, order, action });
         self.open_gate();
         order
     }
@@ -248,6 +252,11 @@ impl Cx {
             Durability::Written => self.journal.0 >= n,
             Durability::Synced => self.journal.1 >= n,
         }
+    }
+
+    /// Since when an order has waited for its record.
+    pub(super) fn gated_since(&self) -> Option<BenchTime> {
+        self.gate.front().map(|gated| gated.since)
     }
 
     /// An order's end came from the station.
@@ -331,11 +340,36 @@ impl Cx {
         Some(self.fresh_glance()?.speed_mm_s * self.sense?)
     }
 
+    /// Samples come.
+    pub(super) fn sensor_lives(&self) -> bool {
+        self.motion.newest().is_some_and(|at| self.now.since(at) <= self.plan.spec.limits.sensor_silence)
+    }
+
+    /// Why no standstill is seen: a sensor that is silent or frozen, or an engine that moves.
+    pub(super) fn no_standstill(&self, evidence: String) -> Failure {
+        let cause = if !self.sensor_lives() {
+            &sensor_causes::SILENT
+        } else if self.motion.standing() == Standing::Frozen {
+            &sensor_causes::FROZEN
+        } else {
+            &engine_causes::NO_STANDSTILL
+        };
+        // An engine that moves on is out of hand.
+        let moves = *cause == engine_causes::NO_STANDSTILL;
+        Failure { emergency: moves, ..Failure::halted(cause, evidence) }
+    }
+
+    /// A living sensor sees the axle turn, faster than `least_mm_s`.
+    pub(super) fn turns_faster_than(&self, least_mm_s: f64) -> bool {
+        self.motion.standing() == Standing::No
+            && self
+                .fresh_glance()
+                .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
+    }
+
     /// Standing for at least `span`, by a living signal.
     pub(super) fn stands_for(&self, span: Duration) -> bool {
-        let fresh =
-            self.motion.newest().is_some_and(|at| self.now.since(at) <= self.plan.spec.limits.sensor_silence);
-        fresh && matches!(self.motion.standing(), Standing::For(stood) if stood >= span)
+        self.sensor_lives() && matches!(self.motion.standing(), Standing::For(stood) if stood >= span)
     }
 
     /// A span stretched by the decoder's own momentum.

@@ -1,20 +1,32 @@
 //! The end of a run: stop and grade, put back what has to go back, give the engine back, power off, say the result.
+//!
+//! Every wait is bounded: a stop and the last power off by [`super::stopper::TRY_FOR`], putting back by its own limit,
+//! everything else by the time limits of the station's orders.
 use super::cv_job::CvJob;
 use super::cx::Cx;
+use super::guards::RunsOff;
 use super::outcome::StopGrade;
 use super::record::{PhaseName, RecordBody};
 use super::snapshot;
-use super::stopper::Stopper;
-use crate::cause::Reason;
+use super::stopper::{AGAIN_AFTER, Stopper, TRY_FOR};
+use crate::cause::{Reason, engine as causes, record as record_causes, station as station_causes};
 use crate::station::{Action, OrderEnd, OrderId};
+use crate::time::BenchTime;
+use std::time::Duration;
+
+/// Leaving programming before the stop takes at most this long: the engine has no drive there.
+const LEAVE_MOST: Duration = Duration::from_secs(5);
+/// Putting back takes at most this long, a person who is to carry the engine over included.
+const RESTORE_MOST: Duration = Duration::from_secs(900);
 
 #[derive(Debug)]
 enum Stage {
-    Leaving(Option<OrderId>),
+    Leaving { order: OrderId, since: BenchTime },
     Stopping(Stopper),
-    Restoring(CvJob),
+    Restoring { job: CvJob, since: BenchTime },
     Releasing(OrderId),
-    Cutting(OrderId),
+    Cutting { order: OrderId, began: BenchTime },
+    CutFailed { why: String, since: BenchTime, began: BenchTime },
     Over,
 }
 
@@ -25,23 +37,31 @@ pub(super) struct Ending {
     emergency: bool,
     restore: bool,
     grade: StopGrade,
+    runs_off: RunsOff,
     /// Reasons met on the way.
     pub(super) reasons: Vec<Reason>,
 }
 
 impl Ending {
     /// `restore`: originals go back if the link and the contact allow.
-    pub(super) fn new(cx: &Cx, emergency: bool, restore: bool) -> Self {
+    pub(super) fn new(cx: &mut Cx, emergency: bool, restore: bool) -> Self {
         // Programming holds the track: the engine has no drive, and stop orders may be refused until it is left.
-        let stage = if cx.station.programming && !emergency {
-            Stage::Leaving(None)
+        let stage = if cx.station.programming && cx.station.lost.is_none() && !emergency {
+            Stage::Leaving { order: cx.order(Action::EndProgramming), since: cx.now }
         } else {
-            Stage::Stopping(Stopper::new(emergency))
+            Stage::Stopping(Stopper::new(cx, emergency))
         };
-        Self { stage, emergency, restore, grade: StopGrade::Unconfirmed, reasons: Vec::new() }
+        Self {
+            stage,
+            emergency,
+            restore,
+            grade: StopGrade::Unconfirmed,
+            runs_off: RunsOff::default(),
+            reasons: Vec::new(),
+        }
     }
 
-    /// The person does not want to wait for originals.
+    /// The person does not want to wait for originals, or nothing may be written any more.
     pub(super) fn skip_restore(&mut self) {
         self.restore = false;
     }
@@ -50,46 +70,53 @@ impl Ending {
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Option<StopGrade> {
         loop {
             let next = match &mut self.stage {
-                Stage::Leaving(order) => leaving(cx, order)?,
+                Stage::Leaving { order, since } => {
+                    let (order, since) = (*order, *since);
+                    self.leave(cx, order, since)?
+                }
                 Stage::Stopping(stopper) => {
-                    let grade = stopper.poll(cx)?;
-                    self.grade = grade;
+                    self.grade = stopper.poll(cx)?;
+                    self.restore &= !stopper.disobeyed;
                     self.stopped(cx)
                 }
-                Stage::Restoring(job) => {
-                    if self.restore {
-                        match job.poll(cx) {
-                            Ok(None) => return None,
-                            Ok(Some(())) => {
-                                cx.record(RecordBody::OriginalsBack);
-                                self.last_orders(cx)
-                            }
-                            Err(failure) => {
-                                cx.record(RecordBody::Noted(failure.reason.clone()));
-                                self.reasons.push(failure.reason);
-                                self.reasons
-                                    .push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
-                                self.last_orders(cx)
-                            }
-                        }
-                    } else {
-                        self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
-                        self.last_orders(cx)
-                    }
-                }
+                Stage::Restoring { .. } => self.put_back(cx)?,
                 Stage::Releasing(order) => {
                     let order = *order;
                     cx.ended(order)?;
                     self.power_off(cx)
                 }
-                Stage::Cutting(order) => {
-                    let order = *order;
-                    self.cut(cx, order)?
+                Stage::Cutting { order, began } => {
+                    let (order, began) = (*order, *began);
+                    self.cut(cx, order, began)?
+                }
+                Stage::CutFailed { why, since, began } => {
+                    let (since, began) = (*since, *began);
+                    if !cx.passed(since, AGAIN_AFTER) {
+                        return None;
+                    }
+                    if cx.now < began + TRY_FOR {
+                        Stage::Cutting { order: cx.order(Action::PowerOff), began }
+                    } else {
+                        self.reasons.push(Reason::new(&station_causes::POWER_OFF_REFUSED, why.clone()));
+                        Stage::Over
+                    }
                 }
                 Stage::Over => return Some(self.grade),
             };
             self.stage = next;
         }
+    }
+
+    /// Leaves programming first; then the stop. A station that does not even leave programming is not asked for more.
+    fn leave(&mut self, cx: &mut Cx, order: OrderId, since: BenchTime) -> Option<Stage> {
+        if cx.ended(order).is_some() {
+            cx.station.programming = false;
+        } else if cx.passed(since, LEAVE_MOST) {
+            self.restore = false;
+        } else {
+            return None;
+        }
+        Some(Stage::Stopping(Stopper::new(cx, false)))
     }
 
     fn stopped(&mut self, cx: &mut Cx) -> Stage {
@@ -102,9 +129,46 @@ impl Ending {
             cx.phase = PhaseName::Restore;
             cx.record(RecordBody::Phase(PhaseName::Restore));
             let ops = snapshot::restore_ops(cx, &values);
-            return Stage::Restoring(CvJob::without_move(cx, ops));
+            return Stage::Restoring { job: CvJob::without_move(cx, ops), since: cx.now };
         }
-        self.reasons.push(Reason::new(&crate::cause::record::RESTORE_PENDING, pending(cx)));
+        self.leave_pending(cx, None)
+    }
+
+    /// One look at putting back.
+    fn put_back(&mut self, cx: &mut Cx) -> Option<Stage> {
+        let Stage::Restoring { job, since } = &mut self.stage else { return None };
+        let since = *since;
+        if self.runs_off.look(cx) {
+            // The track has power for programming: an engine that turns now is out of hand.
+            self.restore = false;
+            self.reasons.push(Reason::new(&causes::MOVES_UNASKED, "while originals were put back"));
+            return Some(Stage::Stopping(Stopper::new(cx, true)));
+        }
+        if !self.restore {
+            return Some(self.leave_pending(cx, None));
+        }
+        match job.poll(cx) {
+            Ok(Some(())) => {
+                cx.record(RecordBody::OriginalsBack);
+                Some(self.last_orders(cx))
+            }
+            Ok(None) if cx.passed(since, RESTORE_MOST) => {
+                let evidence = format!("originals not back after {} s", RESTORE_MOST.as_secs());
+                let reason = Reason::new(&station_causes::PROGRAMMING_NO_ANSWER, evidence);
+                Some(self.leave_pending(cx, Some(reason)))
+            }
+            Ok(None) => None,
+            Err(failure) => Some(self.leave_pending(cx, Some(failure.reason))),
+        }
+    }
+
+    /// Originals stay out of the decoder until the next start, and that is said.
+    fn leave_pending(&mut self, cx: &mut Cx, why: Option<Reason>) -> Stage {
+        if let Some(reason) = why {
+            cx.record(RecordBody::Noted(reason.clone()));
+            self.reasons.push(reason);
+        }
+        self.reasons.push(Reason::new(&record_causes::RESTORE_PENDING, pending(cx)));
         self.last_orders(cx)
     }
 
@@ -125,27 +189,27 @@ impl Ending {
         cx.station.power_wanted = false;
         let already = self.emergency && cx.station.power == Some(false);
         let possible = cx.station.abilities.is_none_or(|abilities| abilities.power);
-        if already || !possible { Stage::Over } else { Stage::Cutting(cx.order(Action::PowerOff)) }
-    }
-
-    fn cut(&mut self, cx: &mut Cx, order: OrderId) -> Option<Stage> {
-        let end = cx.ended(order)?;
-        if matches!(end, OrderEnd::Done { .. }) && self.grade == StopGrade::Unconfirmed {
-            self.grade = StopGrade::Acknowledged;
+        if already || !possible {
+            return Stage::Over;
         }
-        Some(Stage::Over)
+        Stage::Cutting { order: cx.order(Action::PowerOff), began: cx.now }
     }
-}
 
-/// Leaves programming first; then the stop.
-fn leaving(cx: &mut Cx, order: &mut Option<OrderId>) -> Option<Stage> {
-    let Some(waiting) = *order else {
-        *order = Some(cx.order(Action::EndProgramming));
-        return None;
-    };
-    cx.ended(waiting)?;
-    cx.station.programming = false;
-    Some(Stage::Stopping(Stopper::new(false)))
+    fn cut(&mut self, cx: &mut Cx, order: OrderId, began: BenchTime) -> Option<Stage> {
+        let why = match cx.ended(order)? {
+            OrderEnd::Done { .. } => {
+                if self.grade == StopGrade::Unconfirmed {
+                    self.grade = StopGrade::Acknowledged;
+                }
+                return Some(Stage::Over);
+            }
+            OrderEnd::Refused { code, words } => format!("{code} {words}"),
+            OrderEnd::Unknown { why } => why,
+        };
+        // An unconfirmed stop has tried long enough already.
+        let began = if self.grade == StopGrade::Unconfirmed { BenchTime::ZERO } else { began };
+        Some(Stage::CutFailed { why, since: cx.now, began })
+    }
 }
 
 fn pending(cx: &Cx) -> String {

@@ -4,6 +4,7 @@ use super::cx::{Cx, Failure};
 use crate::cause::{
     engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes,
 };
+use crate::config::ProgrammingPlace;
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderId};
 use crate::time::BenchTime;
@@ -14,6 +15,11 @@ const LASTING: Duration = Duration::from_secs(1);
 /// Moves after a stop this long count as unasked (the decoder brakes, the axle settles).
 const COASTING: Duration = Duration::from_secs(2);
 
+/// Faster than this part of the target's top, an engine runs while it is being programmed.
+const RUNS_OFF: f64 = 0.1;
+/// An order waits this long for its record. The journal's own thread tells of trouble sooner, while it lives.
+pub(super) const JOURNAL_MOST: Duration = Duration::from_secs(10);
+
 /// The guards' memory: since when a level has been wrong.
 #[derive(Debug, Default)]
 pub(super) struct Guards {
@@ -22,6 +28,23 @@ pub(super) struct Guards {
     frozen: Option<BenchTime>,
     too_fast: Option<BenchTime>,
     power_asked: Option<OrderId>,
+    runs_off: RunsOff,
+}
+
+/// Notices an engine that runs while the track is used for programming. Acknowledgement pulses jerk the wheels: that is
+/// slow and short.
+#[derive(Debug, Default)]
+pub(super) struct RunsOff {
+    since: Option<BenchTime>,
+}
+
+impl RunsOff {
+    /// True once it has run for long enough. An engine that a person carries over may be turned by hand.
+    pub(super) fn look(&mut self, cx: &mut Cx) -> bool {
+        let by_hand = cx.waiting || cx.plan.spec.programming.place == ProgrammingPlace::MovedByHand;
+        let runs = !by_hand && cx.turns_faster_than(RUNS_OFF * cx.plan.spec.target.top_mm_s());
+        lasts(&mut self.since, runs, cx)
+    }
 }
 
 impl Guards {
@@ -34,11 +57,16 @@ impl Guards {
             let limit = cx.plan.spec.limits.run_time.as_secs();
             return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {limit} s")));
         }
+        journal(cx)?;
         if cx.station.programming || cx.waiting {
             // Acknowledgement pulses jerk the wheels, and the person may be handling the engine.
-            *self = Self::default();
-            return Ok(());
+            *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
+            if !self.runs_off.look(cx) {
+                return Ok(());
+            }
+            return Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"));
         }
+        self.runs_off = RunsOff::default();
         self.power(cx)?;
         self.sensor(cx)?;
         self.speed(cx)?;
@@ -137,6 +165,21 @@ impl Guards {
     }
 }
 
+/// An order that may not leave because the journal says nothing any more.
+fn journal(cx: &mut Cx) -> Result<(), Failure> {
+    let Some(since) = cx.gated_since() else { return Ok(()) };
+    if cx.passed(since, JOURNAL_MOST) {
+        return Err(no_journal());
+    }
+    Ok(())
+}
+
+/// The journal has not answered in time.
+pub(super) fn no_journal() -> Failure {
+    let evidence = format!("a record was not written down within {} s", JOURNAL_MOST.as_secs());
+    Failure::halted(&record_causes::DISK_LAGGING, evidence)
+}
+
 /// True once `level` has held for [`LASTING`].
 fn lasts(since: &mut Option<BenchTime>, level: bool, cx: &mut Cx) -> bool {
     if !level {
@@ -148,7 +191,7 @@ fn lasts(since: &mut Option<BenchTime>, level: bool, cx: &mut Cx) -> bool {
 }
 
 /// Slower than this is not called motion: a hundredth of the target's top.
-fn floor_mm_s(cx: &Cx) -> f64 {
+pub(super) fn floor_mm_s(cx: &Cx) -> f64 {
     cx.plan.spec.target.top_mm_s() * 0.01
 }
 

@@ -128,10 +128,9 @@ fn name(action: &Action) -> &'static str {
 }
 
 fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
-    let over = cx.passed(since, REST_MOST);
+    let over = cx.passed(since.max(cx.resumed_at), REST_MOST);
     let newest = cx.motion.newest();
-    let alive = newest.is_some_and(|at| cx.now.since(at) <= cx.plan.spec.limits.sensor_silence);
-    if !alive {
+    if !cx.sensor_lives() {
         return if over {
             let evidence = newest.map_or("no sample came".to_owned(), |at| format!("last sample at {at}"));
             Err(Failure::halted(&sensor_causes::SILENT, evidence))
@@ -141,8 +140,8 @@ fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
     }
     match cx.motion.standing() {
         Standing::For(span) if span >= REST => Ok(Some(())),
-        // A coarse sensor at rest repeats itself; the first move will tell.
-        Standing::Frozen if over => Ok(Some(())),
+        // A sensor too coarse to show its own noise proves no standstill, and none could be seen later either.
+        Standing::Frozen if over => Err(cx.no_standstill("every sample alike at rest".to_owned())),
         _ if over => Err(Failure::emergency(
             &causes::MOVES_UNASKED,
             format!("for {} s at setting 0", REST_MOST.as_secs()),

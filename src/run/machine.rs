@@ -62,6 +62,13 @@ enum Phase {
     Over,
 }
 
+/// A pause: on the way to standstill, then waiting.
+#[derive(Debug)]
+struct Resting {
+    mover: Mover,
+    stands: bool,
+}
+
 /// One run.
 #[derive(Debug)]
 pub(super) struct Run {
@@ -73,7 +80,7 @@ pub(super) struct Run {
     progress: ProgressTeller,
     end: End,
     pause: bool,
-    resting: Option<Mover>,
+    resting: Option<Resting>,
     broken: u32,
     reopen_at: Option<BenchTime>,
 }
@@ -182,6 +189,11 @@ impl Run {
         };
         // Without a journal no CV may change: a write waits for its record for ever.
         self.cx.cvs_frozen = true;
+        if let Phase::Ending(ending) = &mut self.phase {
+            ending.skip_restore();
+            ending.reasons.push(failure.reason);
+            return;
+        }
         self.fail(failure);
     }
 
@@ -190,6 +202,7 @@ impl Run {
     }
 
     pub(super) fn gap(&mut self, nanos: u64) {
+        self.cx.resumed_at = self.cx.now;
         match guards::gap(&self.cx, nanos) {
             Some(failure) => self.fail(failure),
             None => {
@@ -245,7 +258,7 @@ impl Run {
     fn begin_ending(&mut self, emergency: bool, restore: bool) {
         self.cx.waiting = false;
         let restore = restore && !self.cx.cvs_frozen;
-        let ending = Ending::new(&self.cx, emergency, restore);
+        let ending = Ending::new(&mut self.cx, emergency, restore);
         self.enter(PhaseName::Stopping, Phase::Ending(ending));
     }
 
@@ -305,11 +318,14 @@ impl Run {
                 Phase::Verify { round, .. } => round.rewind(&mut self.cx),
                 _ => {}
             }
-            self.resting = Some(Mover::stand(&self.cx));
+            self.resting = Some(Resting { mover: Mover::stand(&self.cx), stands: false });
         }
-        if let Some(mover) = &mut self.resting
-            && mover.poll(&mut self.cx)?.is_some()
+        // Once it stood, the person may handle the engine: what the axle does then is nobody's fault.
+        if let Some(resting) = &mut self.resting
+            && !resting.stands
+            && resting.mover.poll(&mut self.cx)?.is_some()
         {
+            resting.stands = true;
             self.cx.waiting = true;
         }
         Ok(())

@@ -1,7 +1,7 @@
-//! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen.
+//! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen, and
+//! starts only while samples come.
 use super::cx::{Cx, Failure, Step};
-use crate::cause::engine as causes;
-use crate::cause::station as station_causes;
+use crate::cause::{sensor as sensor_causes, station as station_causes};
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -12,6 +12,9 @@ const RAMP_PARTS: u16 = 10;
 const RAMP_PAUSE: Duration = Duration::from_millis(150);
 /// The axle must stand this long before the direction is changed.
 const STAND_BEFORE_REVERSE: Duration = Duration::from_secs(1);
+
+/// Longest wait for samples before the engine is set in motion.
+const BLIND_MOST: Duration = Duration::from_secs(20);
 
 /// A move to one setting and direction.
 #[derive(Debug)]
@@ -67,6 +70,9 @@ impl Mover {
         if now_at.value == self.value {
             return Ok(Some(()));
         }
+        if now_at.value == 0 && !cx.sensor_lives() {
+            return self.blind(cx);
+        }
         self.change(cx, self.value, self.direction);
         Ok(None)
     }
@@ -75,10 +81,10 @@ impl Mover {
     fn rest(&mut self, cx: &mut Cx, facing: Direction) -> Step<()> {
         if !cx.stands_for(STAND_BEFORE_REVERSE) {
             let limit = cx.with_momentum(cx.plan.spec.limits.standstill);
-            if cx.passed(cx.turned_at, limit) && cx.passed(self.first_seen(cx), limit) {
-                let evidence =
-                    format!("{:.1} s after speed zero was ordered", cx.now.since(cx.turned_at).as_secs_f64());
-                return Err(Failure::halted(&causes::NO_STANDSTILL, evidence));
+            let first = self.first_seen(cx).max(cx.turned_at).max(cx.resumed_at);
+            if cx.passed(first, limit) {
+                let zero_s = cx.now.since(cx.turned_at).as_secs_f64();
+                return Err(cx.no_standstill(format!("{zero_s:.1} s after speed zero was ordered")));
             }
             return Ok(None);
         }
@@ -86,6 +92,17 @@ impl Mover {
             return Ok(Some(()));
         }
         self.order(cx, 0, self.direction);
+        Ok(None)
+    }
+
+    /// No engine is set in motion unwatched: waits for samples.
+    fn blind(&mut self, cx: &mut Cx) -> Step<()> {
+        let first = self.first_seen(cx).max(cx.resumed_at);
+        if cx.passed(first, BLIND_MOST) {
+            let newest = cx.motion.newest().unwrap_or(BenchTime::ZERO);
+            let evidence = format!("no sample for {:.1} s", cx.now.since(newest).as_secs_f64());
+            return Err(Failure::halted(&sensor_causes::SILENT, evidence));
+        }
         Ok(None)
     }
 

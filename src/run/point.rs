@@ -7,7 +7,7 @@
 use super::cx::{Cx, Failure, Step};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
-use crate::cause::sensor as causes;
+use crate::cause::{engine as engine_causes, sensor as causes};
 use crate::motion::{Measured, Standing};
 use crate::station::Direction;
 use crate::time::BenchTime;
@@ -103,41 +103,39 @@ impl Point {
                 }
                 Ok(None)
             }
-            Stage::Settling { .. } => Ok(self.settle(cx)),
+            Stage::Settling { .. } => self.settle(cx),
             Stage::Measuring { since } => {
                 let since = *since;
                 enough_samples(cx)?;
-                Ok(self.measure(cx, since))
+                self.measure(cx, since)
             }
         }
     }
 
-    fn settle(&mut self, cx: &mut Cx) -> Option<PointEnd> {
-        let Stage::Settling { since, looks, looked } = &mut self.stage else { return None };
+    fn settle(&mut self, cx: &mut Cx) -> Step<PointEnd> {
+        let Stage::Settling { since, looks, looked } = &mut self.stage else { return Ok(None) };
         let since = *since;
         let least = cx.with_momentum(SETTLE_LEAST);
         let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
         if stood && cx.passed(since, least) && cx.passed(since, STANDS) {
             if self.wish.may_stand {
-                return Some(PointEnd::Stands);
+                return Ok(Some(PointEnd::Stands));
             }
             cx.wake_at(cx.now + LOOK_EVERY);
-            return None;
+            return Ok(None);
         }
-        if cx.passed(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit))
-            && self.wish.may_stand
-        {
-            // It creeps so slowly that not even a turn came round: for a table that is standing.
-            return Some(PointEnd::Stands);
+        if cx.passed(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
+            // It creeps so slowly that not even a turn came round.
+            return self.creeps(cx);
         }
         if !cx.passed(*looked, LOOK_EVERY) {
-            return None;
+            return Ok(None);
         }
         *looked = cx.now;
         cx.wake_at(cx.now + LOOK_EVERY);
         let Some(glance) = cx.fresh_glance() else {
             looks.0.clear();
-            return None;
+            return Ok(None);
         };
         looks.push(cx.now, glance.speed_mm_s, cx.plan.spec.axle.circumference_mm);
         let agree = looks.agree(glance.u_mm_s);
@@ -147,42 +145,54 @@ impl Point {
             cx.motion.begin_measure();
             self.stage = Stage::Measuring { since: cx.now };
         }
-        None
+        Ok(None)
     }
 
-    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Option<PointEnd> {
+    /// Slower than can be measured in time: for a table that is standing. Where standing is no result, the engine does
+    /// not do as it did.
+    fn creeps(&self, cx: &Cx) -> Step<PointEnd> {
+        if self.wish.may_stand {
+            return Ok(Some(PointEnd::Stands));
+        }
+        let setting = cx.ordered.0;
+        let evidence = format!("setting {} of {}: hardly creeps", setting.value, setting.of);
+        Err(Failure::halted(&engine_causes::NOT_MOVING, evidence))
+    }
+
+    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Step<PointEnd> {
         let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
         let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= STANDS);
         if stood && self.wish.may_stand {
             cx.motion.end_measure();
-            return Some(PointEnd::Stands);
+            return Ok(Some(PointEnd::Stands));
         }
         let measured = cx.motion.measured();
         let Some(measured) = measured else {
-            // Not two turns within the limit: slower than can be measured, for a table that is standing. Where it may not
-            // stand, it begins again; the limit on the run bounds that.
-            if over && self.wish.may_stand {
-                cx.motion.end_measure();
-                return Some(PointEnd::Stands);
+            if !over {
+                return Ok(None);
             }
-            if over {
+            // Not two turns within the limit. Where it may not stand, samples may have been missing: once more.
+            cx.motion.end_measure();
+            if !self.wish.may_stand && self.tries < RETRIES {
+                self.tries += 1;
                 self.rewind(cx);
+                return Ok(None);
             }
-            return None;
+            return self.creeps(cx);
         };
         let wanted = (cx.plan.spec.sweep.precision_rel * measured.speed_mm_s.abs())
             .max(cx.plan.spec.sweep.precision_floor_mm_s)
             * self.wish.sharpness;
         let sharp = measured.turns >= TURNS_LEAST && measured.half_width_mm_s <= wanted;
         if !(sharp || over) {
-            return None;
+            return Ok(None);
         }
         if measured.unsteady && !over && self.tries < RETRIES {
             self.tries += 1;
             cx.motion.end_measure();
             cx.motion.begin_measure();
             self.stage = Stage::Measuring { since: cx.now };
-            return None;
+            return Ok(None);
         }
         cx.motion.end_measure();
         cx.record(RecordBody::Point {
@@ -192,7 +202,7 @@ impl Point {
             measured,
             quality: cx.motion.quality(),
         });
-        Some(PointEnd::Moves(measured))
+        Ok(Some(PointEnd::Moves(measured)))
     }
 }
 

@@ -2,8 +2,10 @@
 //!
 //! A plain stop that does not lead to standstill becomes an emergency stop; that keeps the signal on until the axle
 //! stands or a time has passed, then the power goes off: a decoder with an energy store runs on when only the power
-//! is cut.
+//! is cut. A station that cannot be reached is tried again for a time: stations repeat the last speed for ever, and a
+//! link that was gone for seconds must not leave an engine running.
 use super::cx::Cx;
+use super::guards::floor_mm_s;
 use super::outcome::StopGrade;
 use crate::station::{Action, OrderEnd, OrderId};
 use crate::time::BenchTime;
@@ -13,6 +15,12 @@ use std::time::Duration;
 const STILL: Duration = Duration::from_secs(1);
 /// An emergency stop waits this long for standstill before the power goes.
 const EMERGENCY_WAIT: Duration = Duration::from_secs(4);
+/// After the power went off, the axle is watched this long.
+const COASTING: Duration = Duration::from_secs(5);
+/// Pause between two attempts on a station that confirms nothing.
+pub(super) const AGAIN_AFTER: Duration = Duration::from_secs(2);
+/// No attempt is begun later than this after the first.
+pub(super) const TRY_FOR: Duration = Duration::from_secs(60);
 
 #[derive(Debug)]
 enum Stage {
@@ -20,6 +28,8 @@ enum Stage {
     Stopping { since: BenchTime },
     Emergency { since: BenchTime },
     Cutting { order: OrderId },
+    Coasting { since: BenchTime },
+    Failed { since: BenchTime },
     Over,
 }
 
@@ -28,21 +38,26 @@ enum Stage {
 pub(super) struct Stopper {
     emergency: bool,
     stage: Stage,
+    began: BenchTime,
     orders: Vec<OrderId>,
     acknowledged: bool,
     open: bool,
     grade: StopGrade,
+    /// The station took the stop and the engine ran on until the power went: giving it power again would set it going.
+    pub(super) disobeyed: bool,
 }
 
 impl Stopper {
-    pub(super) fn new(emergency: bool) -> Self {
+    pub(super) fn new(cx: &Cx, emergency: bool) -> Self {
         Self {
             emergency,
             stage: Stage::Begin,
+            began: cx.now,
             orders: Vec::new(),
             acknowledged: false,
             open: true,
             grade: StopGrade::Unconfirmed,
+            disobeyed: false,
         }
     }
 
@@ -52,10 +67,12 @@ impl Stopper {
             self.collect(cx);
             let still = cx.ordered.0.value == 0 && cx.stands_for(STILL);
             let next = match self.stage {
-                Stage::Begin => self.begin(cx),
+                Stage::Begin => self.begin(cx, self.emergency),
                 Stage::Stopping { since } => self.wait_plain(cx, since, still)?,
                 Stage::Emergency { since } => self.wait_emergency(cx, since, still)?,
                 Stage::Cutting { order } => self.cut(cx, order, still)?,
+                Stage::Coasting { since } => self.coast(cx, since, still)?,
+                Stage::Failed { since } => self.again(cx, since, still)?,
                 Stage::Over => return Some(self.grade),
             };
             self.stage = next;
@@ -76,48 +93,69 @@ impl Stopper {
         self.orders = waiting;
     }
 
-    fn begin(&mut self, cx: &mut Cx) -> Stage {
-        let action = if self.emergency { Action::EmergencyStop } else { Action::Stop };
+    fn begin(&mut self, cx: &mut Cx, emergency: bool) -> Stage {
+        let action = if emergency { Action::EmergencyStop } else { Action::Stop };
         self.orders.push(cx.order(action));
         self.open = true;
         let since = cx.now;
-        if self.emergency { Stage::Emergency { since } } else { Stage::Stopping { since } }
+        if emergency { Stage::Emergency { since } } else { Stage::Stopping { since } }
+    }
+
+    fn over(&mut self, grade: StopGrade) -> Stage {
+        self.grade = grade;
+        Stage::Over
     }
 
     fn wait_plain(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {
         if still && (self.acknowledged || !self.open) {
-            self.grade = StopGrade::Still;
-            return Some(Stage::Over);
+            return Some(self.over(StopGrade::Still));
         }
         let late = cx.passed(since, cx.with_momentum(cx.plan.spec.limits.standstill));
-        if late || (!self.open && !self.acknowledged) {
-            self.orders.push(cx.order(Action::EmergencyStop));
-            self.open = true;
-            self.emergency = true;
-            return Some(Stage::Emergency { since: cx.now });
-        }
-        None
+        (late || (!self.open && !self.acknowledged)).then(|| self.begin(cx, true))
     }
 
     fn wait_emergency(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {
         let refused = !self.open && !self.acknowledged;
-        if !(still || refused || cx.passed(since, EMERGENCY_WAIT)) {
+        let late = cx.passed(since, EMERGENCY_WAIT);
+        if !(still || refused || late) {
             return None;
         }
+        self.disobeyed |= late && self.acknowledged && cx.turns_faster_than(floor_mm_s(cx));
         cx.station.power_wanted = false;
         Some(Stage::Cutting { order: cx.order(Action::PowerOff) })
     }
 
     fn cut(&mut self, cx: &mut Cx, order: OrderId, still: bool) -> Option<Stage> {
-        let end = cx.ended(order)?;
-        if matches!(end, OrderEnd::Done { .. }) {
-            self.acknowledged = true;
+        let off = matches!(cx.ended(order)?, OrderEnd::Done { .. });
+        self.acknowledged |= off;
+        // Where the station switches no power, its word for the stop is all there is to be had.
+        let all = off || (self.acknowledged && cx.station.abilities.is_some_and(|can| !can.power));
+        Some(match (still, all) {
+            (true, _) => self.over(StopGrade::Still),
+            (false, true) => Stage::Coasting { since: cx.now },
+            (false, false) => Stage::Failed { since: cx.now },
+        })
+    }
+
+    /// Acknowledged; better is to see it stand.
+    fn coast(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {
+        if still {
+            return Some(self.over(StopGrade::Still));
         }
-        self.grade = match (still, self.acknowledged) {
-            (true, _) => StopGrade::Still,
-            (false, true) => StopGrade::Acknowledged,
-            (false, false) => StopGrade::Unconfirmed,
-        };
-        Some(Stage::Over)
+        cx.passed(since, COASTING).then(|| self.over(StopGrade::Acknowledged))
+    }
+
+    fn again(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {
+        if still {
+            return Some(self.over(StopGrade::Still));
+        }
+        if !cx.passed(since, AGAIN_AFTER) {
+            return None;
+        }
+        if cx.now < self.began + TRY_FOR {
+            return Some(self.begin(cx, true));
+        }
+        let grade = if self.acknowledged { StopGrade::Acknowledged } else { StopGrade::Unconfirmed };
+        Some(self.over(grade))
     }
 }

@@ -21,6 +21,8 @@ const LIMIT_PART: f64 = 0.97;
 const TOP_ROOM: f64 = 1.01;
 /// A change of the anchor beyond this part of the target's top is said.
 const DRIFT_SAID: f64 = 0.005;
+/// An engine that ran at this part of the target's top does not stand at a higher setting.
+pub(super) const RUNS_WELL: f64 = 0.12;
 /// The anchor is this one of the points that moved, counted from 0.
 const ANCHOR: usize = 1;
 
@@ -42,6 +44,8 @@ pub(super) struct Sweep {
     needed_mm_s: f64,
     /// The first setting that is tried.
     first: u16,
+    /// Setting of the faster probe of the baseline.
+    ran_at: u16,
     /// The setting to come.
     next: Option<u16>,
     direction: Direction,
@@ -60,6 +64,7 @@ impl Sweep {
         Self {
             kind: baseline.kind,
             first,
+            ran_at: baseline.probes[1].0,
             values: spread(spec.sweep.points, of),
             needed_mm_s: TOP_ROOM * spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1),
             next: Some(first),
@@ -81,7 +86,7 @@ impl Sweep {
             cx.phase_done =
                 (self.measured[0].len() + self.measured[1].len()) as f64 / (2.0 * self.values.len() as f64);
             if self.point.is_none() {
-                self.point = self.next_point();
+                self.point = self.next_point(cx);
             }
             let Some(point) = &mut self.point else { return Ok(Some(self.found(cx, 0.0))) };
             let Some(result) = point.poll(cx)? else { return Ok(None) };
@@ -99,7 +104,7 @@ impl Sweep {
         }
     }
 
-    fn next_point(&mut self) -> Option<Point> {
+    fn next_point(&mut self, cx: &Cx) -> Option<Point> {
         if self.next.is_none() && self.direction == Direction::Forward {
             self.direction = Direction::Reverse;
             self.next = Some(self.first);
@@ -110,7 +115,7 @@ impl Sweep {
                 value,
                 direction: self.direction,
                 sharpness: 1.0,
-                may_stand: true,
+                may_stand: self.may_stand(cx, value),
             }));
         }
         self.anchor = true;
@@ -122,6 +127,15 @@ impl Sweep {
             sharpness: 1.0,
             may_stand: true,
         }))
+    }
+
+    /// Standing is a result up to where the engine was seen to run well: in this direction now, or forward at the
+    /// beginning. Beyond that it is jammed, or has lost contact.
+    fn may_stand(&self, cx: &Cx, value: u16) -> bool {
+        let well = RUNS_WELL * cx.plan.spec.target.top_mm_s();
+        let row = &self.measured[usize::from(self.direction == Direction::Reverse)];
+        let ran = row.iter().any(|(_, result)| result.is_some_and(|m| m.speed_mm_s.abs() >= well));
+        !ran && value <= self.ran_at
     }
 
     /// The setting after this one: the next step while it stands, then the next of the spread.

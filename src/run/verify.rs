@@ -8,9 +8,9 @@ use super::findings::Findings;
 use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
-use super::sweep::spread;
+use super::sweep::{RUNS_WELL, spread};
 use super::verified::Verified;
-use crate::calibrate::{ENTRIES, Verdict, nearest_step};
+use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::engine as causes;
 use crate::station::Direction;
 use crate::time::BenchTime;
@@ -93,7 +93,8 @@ impl VerifyRound {
             let at = self.left.last().copied().unwrap_or(self.anchor);
             let sharpness =
                 self.tries.checked_sub(1).map_or(1.0, |again| SHARPER[again.min(SHARPER.len() - 1)]);
-            let point = self.point.get_or_insert_with(|| Point::new(wish(at, sharpness)));
+            let may_stand = may_stand(cx, findings, at.0);
+            let point = self.point.get_or_insert_with(|| Point::new(wish(at, sharpness, may_stand)));
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
             let verified = Verified::judge(cx, findings, at, result.measured(), 0.0);
@@ -143,8 +144,14 @@ impl VerifyRound {
     }
 }
 
-fn wish((value, direction): (u16, Direction), sharpness: f64) -> PointWish {
-    PointWish { purpose: PointPurpose::Verify, value, direction, sharpness, may_stand: true }
+fn wish((value, direction): (u16, Direction), sharpness: f64, may_stand: bool) -> PointWish {
+    PointWish { purpose: PointPurpose::Verify, value, direction, sharpness, may_stand }
+}
+
+/// A slow step at which the engine stands is a wrong table; at a faster one the engine is jammed, or has lost contact.
+fn may_stand(cx: &Cx, findings: &Findings, step: u16) -> bool {
+    let wanted = findings.target.at(entry_position(step, cx.plan.spec.engine.step_mode));
+    wanted < RUNS_WELL * findings.target.top()
 }
 
 /// Says why a round is not a clean pass.
