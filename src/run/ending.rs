@@ -129,11 +129,19 @@ impl Ending {
     }
 
     fn cut(&mut self, cx: &mut Cx, order: OrderId) -> Option<Stage> {
-        let end = cx.ended(order)?;
-        if matches!(end, OrderEnd::Done { .. }) && self.grade == StopGrade::Unconfirmed {
-            self.grade = StopGrade::Acknowledged;
+        match cx.ended(order)? {
+            OrderEnd::Done { .. } if self.grade == StopGrade::Unconfirmed => {
+                self.grade = StopGrade::Acknowledged;
+            }
+            OrderEnd::Done { .. } => {}
+            OrderEnd::Refused { code, words } => self.still_powered(format!("{code} {words}")),
+            OrderEnd::Unknown { why } => self.still_powered(why),
         }
         Some(Stage::Over)
+    }
+
+    fn still_powered(&mut self, evidence: String) {
+        self.reasons.push(Reason::new(&crate::cause::station::POWER_OFF_REFUSED, evidence));
     }
 }
 
