@@ -1,10 +1,10 @@
 //! When the ordinary way is gone: the verb `stop`, and the end of a run that its core did not live to tell.
 use super::halt::{Halted, halt};
-use super::start::station_machine;
 use crate::cause::Reason;
 use crate::config::{self, BenchSpec, Complaints};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
+use crate::run::desk::station_machine;
 use crate::run::{DecoderState, End, Record, RecordBody, RunOutcome, VerdictWord};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;

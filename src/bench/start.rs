@@ -12,10 +12,7 @@ use crate::config::{self, BenchSpec, Complaints};
 use crate::journal::{EndpointLock, FrameRef, Header, RealDisk, Recorder, RecorderError, Unfinished, scan};
 use crate::run::desk::Desk;
 use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Record, RunOutcome, RunPlan};
-use crate::station::{
-    Session, StationMachine,
-    srcp::{Srcp, SrcpSetup},
-};
+use crate::station::Session;
 use crate::time::BenchTime;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -70,20 +67,6 @@ pub fn endpoint_key(spec: &BenchSpec) -> String {
 #[must_use]
 pub fn plan(spec: BenchSpec, lapse: TimeLapse, pending: Vec<(u16, u8)>) -> RunPlan {
     RunPlan { spec: lapse.stretch(spec), pending }
-}
-
-/// The adapter that speaks with this bench's station.
-#[must_use]
-pub fn station_machine(spec: &BenchSpec) -> Box<dyn StationMachine> {
-    Box::new(Srcp::new(SrcpSetup {
-        bus: spec.station.bus,
-        address: spec.engine.address,
-        step_mode: spec.engine.step_mode,
-        functions: spec.functions.on.len(),
-        answer_limit: spec.station.answer_limit,
-        cv_answer_limit: spec.station.cv_answer_limit,
-        ask_interval: spec.station.ask_interval,
-    }))
 }
 
 /// A run that can begin: everything is checked, the station locked, the record open.

@@ -63,7 +63,7 @@ pub fn check_top(
 
 /// The table and trims that keep the worst deviation, measured in tolerances, small over all entries and both
 /// directions. A creep speed below what the engine can hold gets the slowest entry that moves it in both
-/// directions; [`super::predict`] shows the deviation.
+/// directions; [`super::predict()`] shows the deviation.
 ///
 /// # Errors
 /// See [`FitError`]. The reserve is not looked at here: [`check_top`] does.

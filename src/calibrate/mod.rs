@@ -4,8 +4,8 @@
 //! `standards/dcc.md` section 4. May not know time, links or phases.
 //!
 //! Points make a [`SpeedCurve`] a direction; two curves, a [`Target`] and a [`Tolerance`] make a
-//! [`TableFit`]; [`predict`] says what it will do; what verify saw goes through [`judge`] and, once, through
-//! [`correct`].
+//! [`TableFit`]; [`predict()`] says what it will do; what verify saw goes through [`judge_doubt`] and, once, through
+//! [`correct()`].
 use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
@@ -30,7 +30,7 @@ pub use predict::{predict, predicted_worst, table_limit};
 pub use smooth::smoothed;
 pub use steps::{entry_position, nearest_step};
 pub use target::{Target, TargetError};
-pub use tolerance::{COVERAGE, Tolerance, judge, judge_doubt};
+pub use tolerance::{Tolerance, judge_doubt};
 
 /// Number of entries of the speed table, CV 67 to CV 94.
 pub const ENTRIES: usize = 28;

@@ -1,11 +1,6 @@
 //! How far a speed may lie from the wanted one, and the verdict on it.
 use super::Verdict;
 
-/// Coverage factor of a 95 % doubt: k = 2, the usual rounding of 1.96 for a normal distribution (JCGM
-/// 100:2008, 6.3.3). It is too small for a speed that rests on few whole turns: there take [`judge_doubt`]
-/// with a half-width from Student's t.
-pub const COVERAGE: f64 = 2.0;
-
 /// The larger of a part of the wanted speed and a floor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tolerance {
@@ -28,14 +23,7 @@ impl Tolerance {
     }
 }
 
-/// The verdict on a deviation with standard uncertainty `u_mm_s` (k = 1), against what is allowed: that of
-/// [`judge_doubt`] with [`COVERAGE`] times the uncertainty.
-#[must_use]
-pub fn judge(deviation_mm_s: f64, u_mm_s: f64, allowed_mm_s: f64) -> Verdict {
-    judge_doubt(deviation_mm_s, COVERAGE * u_mm_s, allowed_mm_s)
-}
-
-/// The verdict on a deviation with a 95 % doubt, against what is allowed. Whatever is no number is marginal:
+/// The verdict on a deviation with a 95 % doubt (a half-width from Student's t: few whole turns carry it), against what is allowed. Whatever is no number is marginal:
 /// neither proven nor disproven.
 #[must_use]
 pub fn judge_doubt(deviation_mm_s: f64, doubt_mm_s: f64, allowed_mm_s: f64) -> Verdict {
@@ -65,22 +53,21 @@ mod tests {
 
     #[test]
     fn doubt_decides_between_pass_marginal_and_fail() {
-        for (deviation, u, verdict) in [
-            (1.0, 0.5, Verdict::Pass),
-            (-1.0, 0.5, Verdict::Pass),
-            (1.5, 0.5, Verdict::Marginal),
-            (-2.5, 0.5, Verdict::Marginal),
-            (3.0, 0.5, Verdict::Marginal),
-            (3.5, 0.5, Verdict::Fail),
-            (-3.5, 0.5, Verdict::Fail),
+        for (deviation, doubt, verdict) in [
+            (1.0, 1.0, Verdict::Pass),
+            (-1.0, 1.0, Verdict::Pass),
+            (1.5, 1.0, Verdict::Marginal),
+            (-2.5, 1.0, Verdict::Marginal),
+            (3.0, 1.0, Verdict::Marginal),
+            (3.5, 1.0, Verdict::Fail),
+            (-3.5, 1.0, Verdict::Fail),
             (2.0, 0.0, Verdict::Pass),
             (2.5, 0.0, Verdict::Fail),
-            (f64::INFINITY, 0.5, Verdict::Fail),
-            (f64::NAN, 0.5, Verdict::Marginal),
+            (f64::INFINITY, 1.0, Verdict::Fail),
+            (f64::NAN, 1.0, Verdict::Marginal),
             (0.0, f64::NAN, Verdict::Marginal),
         ] {
-            assert_eq!(judge(deviation, u, 2.0), verdict, "{deviation} {u}");
-            assert_eq!(judge_doubt(deviation, 2.0 * u, 2.0), verdict, "the same with the doubt itself");
+            assert_eq!(judge_doubt(deviation, doubt, 2.0), verdict, "{deviation} {doubt}");
         }
     }
 }

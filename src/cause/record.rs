@@ -33,14 +33,6 @@ pub const JOURNAL_DAMAGED: Cause = Cause {
     to_try: "Take the run's folder from a backup; the lines before and after are still readable in any editor.",
 };
 
-/// The journal ends within a line.
-pub const JOURNAL_TORN: Cause = Cause {
-    code: "journal-torn",
-    seen: "The journal ends in the middle of a line, and this rest was left out.",
-    may_be: "The computer lost its power or the program was killed while it wrote.",
-    to_try: "Nothing needs doing: what was confirmed as written is there, and the next start settles what was left open.",
-};
-
 /// The journal was written by a newer program.
 pub const JOURNAL_FROM_THE_FUTURE: Cause = Cause {
     code: "journal-from-the-future",
@@ -63,14 +55,6 @@ pub const RAW_DAMAGED: Cause = Cause {
     seen: "A piece of the raw bytes in input.raw does not read as it was written.",
     may_be: "The file was changed or cut by a copying program, or the disk lost a piece of it.",
     to_try: "Take the run's folder from a backup; without these bytes the run can be read but not replayed past this point.",
-};
-
-/// The raw bytes stop before the run does.
-pub const RAW_INCOMPLETE: Cause = Cause {
-    code: "raw-incomplete",
-    seen: "The raw bytes of this run stop before the run does.",
-    may_be: "The disk was full or failed during the run, or the computer lost its power.",
-    to_try: "Replay it up to that point; for a record that is whole, measure the engine again with enough room on the disk.",
 };
 
 /// Another run holds the station.
@@ -143,11 +127,9 @@ pub const ALL: &[&Cause] = &[
     &DISK_FAILED,
     &DISK_LAGGING,
     &JOURNAL_DAMAGED,
-    &JOURNAL_TORN,
     &JOURNAL_FROM_THE_FUTURE,
     &JOURNAL_MISSING,
     &RAW_DAMAGED,
-    &RAW_INCOMPLETE,
     &RUN_IN_PROGRESS,
     &LOCK_FAILED,
     &RESTORE_PENDING,

@@ -17,68 +17,12 @@ pub const SILENT: Cause = Cause {
     to_try: "Switch the sensor off and on, and look whether another program holds it.",
 };
 
-/// Samples come too late.
-pub const OLD_DATA: Cause = Cause {
-    code: "sensor-old-data",
-    seen: "Samples arrive much later than they were taken.",
-    may_be: "A weak radio link, a busy computer or a buffer on the way may hold them back.",
-    to_try: "Move the sensor's radio closer or use a cable, and close other programs that load the computer.",
-};
-
-/// Samples are missing.
-pub const GAPS: Cause = Cause {
-    code: "sensor-gaps",
-    seen: "Samples are missing, so that a turn of the axle may have been overlooked.",
-    may_be: "A weak radio link or a computer too busy to read in time may have lost them.",
-    to_try: "Move the sensor's radio closer or use a cable, and close other programs that load the computer.",
-};
-
-/// The sensor started again.
-pub const RESTARTED: Cause = Cause {
-    code: "sensor-restarted",
-    seen: "The sensor's own clock jumped, as it does when the sensor starts again.",
-    may_be: "Its supply may drop out for a moment, or its battery may be nearly empty.",
-    to_try: "Check the sensor's cable, plug and battery.",
-};
-
 /// Every sample is the same.
 pub const FROZEN: Cause = Cause {
     code: "sensor-frozen",
     seen: "The sensor sends the same field again and again, to the last digit.",
     may_be: "The sensor may have hung, or it may be too coarse to show its own noise.",
     to_try: "Switch the sensor off and on, and set it to its finest resolution.",
-};
-
-/// The sensor's clock is off.
-pub const CLOCK_OFF: Cause = Cause {
-    code: "sensor-clock-off",
-    seen: "The sensor's clock runs clearly faster or slower than the computer's.",
-    may_be: "The sensor may take its time from a simple oscillator instead of a crystal.",
-    to_try: "Nothing need be done, as the speeds were corrected; a sensor with a crystal makes the doubt smaller.",
-};
-
-/// No rotation is seen.
-pub const SIGNAL_NONE: Cause = Cause {
-    code: "signal-none",
-    seen: "The engine should move, but the sensor sees no rotation.",
-    may_be: "The magnet may be loose or have its poles along the axle, or this axle may not be driven, or slip.",
-    to_try: "Watch whether the measured axle turns, and use a magnet whose poles lie across the axle.",
-};
-
-/// The turning field is weak.
-pub const SIGNAL_WEAK: Cause = Cause {
-    code: "signal-weak",
-    seen: "The turning field is weak compared with the sensor's noise.",
-    may_be: "The sensor may sit too far from the magnet, or at an angle where one direction of the field vanishes.",
-    to_try: "Bring the sensor closer to the end of the axle, and keep steel tools away.",
-};
-
-/// The noise is large.
-pub const SIGNAL_NOISY: Cause = Cause {
-    code: "signal-noisy",
-    seen: "The field does not follow a clean ellipse while the axle turns.",
-    may_be: "The motor's or a transformer's field may reach the sensor, or sensor or magnet may shake.",
-    to_try: "Fix sensor and magnet firmly, and move transformers and cables with high current away.",
 };
 
 /// The sensor samples too slowly for this speed.
@@ -157,14 +101,7 @@ pub const LINE_STAMP: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &UNREACHABLE,
     &SILENT,
-    &OLD_DATA,
-    &GAPS,
-    &RESTARTED,
     &FROZEN,
-    &CLOCK_OFF,
-    &SIGNAL_NONE,
-    &SIGNAL_WEAK,
-    &SIGNAL_NOISY,
     &TOO_FEW_SAMPLES,
     &NO_HEADER,
     &BAD_HEADER,

@@ -3,6 +3,7 @@ use super::out;
 use super::words;
 use crate::bench::clock::{TimeLapse, instant};
 use crate::bench::news::{Audience, News};
+use crate::dcc::scale;
 use crate::run::{PhaseName, Progress, Question, Record};
 use crate::time::BenchTime;
 use serde::Serialize;
@@ -84,11 +85,6 @@ impl Drop for Show {
     }
 }
 
-/// Scale speed in km/h of a model speed in mm/s: a scale of 1:N times 3600 s an hour, 1 000 000 mm a kilometre.
-pub(crate) fn scale_km_h(speed_mm_s: f64, scale_ratio: f64) -> f64 {
-    speed_mm_s * scale_ratio * 0.0036
-}
-
 /// The time-lapse as it stands behind a line; empty where there is none.
 pub(crate) fn lapse_mark(lapse: TimeLapse) -> String {
     if lapse.is_on() { format!("  [time-lapse {}x]", lapse.factor()) } else { String::new() }
@@ -99,7 +95,7 @@ fn progress_line(at: BenchTime, progress: &Progress, scale_ratio: f64, lapse: Ti
         format!("  step {}/{} {}", setting.value, setting.of, words::direction(direction))
     });
     let speed = progress.speed_mm_s.filter(|speed| speed.is_finite()).map_or_else(String::new, |speed| {
-        format!("  {:.1} mm/s = {:.1} km/h", speed.abs(), scale_km_h(speed.abs(), scale_ratio))
+        format!("  {:.1} mm/s = {:.1} km/h", speed.abs(), scale::kmh(speed.abs(), scale_ratio))
     });
     let waiting = if progress.waiting { "  waiting for you" } else { "" };
     format!(
@@ -185,12 +181,6 @@ mod tests {
             left_s: 540.0,
             waiting: false,
         }
-    }
-
-    #[test]
-    fn scale_speed_of_a_known_case() {
-        // 20 km/h in N (1:160) is 34.722 mm/s: 20 / 3.6 / 160 m/s, computed.
-        assert!((scale_km_h(34.722_222_2, 160.0) - 20.0).abs() < 1e-6);
     }
 
     #[test]

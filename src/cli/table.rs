@@ -1,8 +1,9 @@
 //! The end of a run as the person reads it: verdict, the 28 steps, trims, how sure the stop is, reasons, the record.
 use super::result::{ResultJson, StepJson};
-use super::show::{lapse_mark, scale_km_h};
+use super::show::lapse_mark;
 use super::words;
 use crate::bench::clock::TimeLapse;
+use crate::dcc::scale;
 use crate::run::StepSource;
 use std::fmt::Write;
 
@@ -74,13 +75,13 @@ fn columns(words: [String; 3]) -> String {
 fn step_line(step: &StepJson, scale_ratio: f64) -> String {
     let speeds = [step.target_mm_s, step.forward_mm_s, step.reverse_mm_s];
     let number = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.2}"));
-    let in_scale = |value: Option<f64>| value.map(|speed| scale_km_h(speed, scale_ratio));
+    let in_scale = |value: Option<f64>| value.map(|speed| scale::kmh(speed, scale_ratio));
     let deviation = |speed: Option<f64>, u: Option<f64>| match (speed, step.target_mm_s, u) {
         (Some(speed), Some(target), Some(u)) => {
             format!(
                 "{:+.2} +- {:.2}",
-                scale_km_h(speed - target, scale_ratio),
-                scale_km_h(2.0 * u, scale_ratio)
+                scale::kmh(speed - target, scale_ratio),
+                scale::kmh(2.0 * u, scale_ratio)
             )
         }
         _ => "-".to_owned(),

@@ -10,7 +10,6 @@ mod kind;
 mod near;
 mod quantity;
 mod reading;
-mod scale;
 mod schema;
 pub mod spec;
 mod structure;

@@ -1,6 +1,7 @@
 //! Quantities as a person writes them: a number and its unit. Pure arithmetic on text; knows nothing of TOML.
 //!
 //! Conversions are exact by definition: 1 mile is 1609.344 m, 1 inch is 25.4 mm (`standards/dcc.md` section 1.2).
+use crate::dcc::scale::{MM_S_PER_KMH, MM_S_PER_MPH};
 use std::time::Duration;
 
 /// Units of time, longest first, in seconds.
@@ -10,7 +11,7 @@ pub(super) const LENGTH_UNITS: &[(&str, f64)] =
     &[("mm", 1.0), ("cm", 10.0), ("m", 1000.0), ("in", 25.4), ("ft", 304.8)];
 /// Units of speed: the first two are scale speeds in millimetres a second of the prototype, the last is the model's own.
 pub(super) const SPEED_UNITS: &[(&str, f64)] =
-    &[("km/h", 1.0e6 / 3600.0), ("mph", 447.04), (MODEL_SPEED_UNIT, 1.0)];
+    &[("km/h", MM_S_PER_KMH), ("mph", MM_S_PER_MPH), (MODEL_SPEED_UNIT, 1.0)];
 /// The unit of the model's own speed.
 pub(super) const MODEL_SPEED_UNIT: &str = "mm/s";
 /// The one unit of a part.

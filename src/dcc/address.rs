@@ -1,6 +1,6 @@
 //! Addresses: short (CV 1), long (CV 17/18), consist (CV 19/20).
 //!
-//! Source: `standards/dcc.md` section 2 (NMRA S-9.2.2, 2012; RCN-225, 2025; packet bytes S-9.2.1, 2012).
+//! Source: `standards/dcc.md` section 2 (NMRA S-9.2.2, 2012; RCN-225, 2025).
 use super::cv29::{Bit, Cv29};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -10,7 +10,7 @@ use thiserror::Error;
 pub const SHORT_MAX: u16 = 127;
 /// Highest long address.
 pub const LONG_MAX: u16 = 10_239;
-/// Added to the high byte of a long address, in CV 17 and in the packet.
+/// Added to the high byte of a long address in CV 17.
 const LONG_MARK: u8 = 192;
 
 /// The address of a locomotive decoder.
@@ -92,30 +92,6 @@ impl Address {
             Self::Long(number) => number,
         }
     }
-
-    /// CV 17 and CV 18 for a long address; none for a short one.
-    #[must_use]
-    pub fn long_cvs(self) -> Option<(u8, u8)> {
-        match self {
-            Self::Short(_) => None,
-            Self::Long(number) => {
-                let [high, low] = number.to_be_bytes();
-                Some((LONG_MARK.saturating_add(high), low))
-            }
-        }
-    }
-
-    /// The address as it stands in a packet: one byte or two.
-    #[must_use]
-    pub fn packet_bytes(self) -> Vec<u8> {
-        match self {
-            Self::Short(number) => vec![number],
-            Self::Long(number) => {
-                let [high, low] = number.to_be_bytes();
-                vec![LONG_MARK.saturating_add(high), low]
-            }
-        }
-    }
 }
 
 impl fmt::Display for Address {
@@ -152,7 +128,7 @@ mod tests {
     /// `standards/dcc.md` section 10 rows 17 to 22 and the table of section 2 (S-9.2.2, 2012; 1000 is
     /// RCN-225's own).
     #[test]
-    fn long_addresses_split_over_two_cvs() {
+    fn long_addresses_are_split_over_two_cvs() {
         for (number, cv17, cv18) in [
             (1, 192, 1),
             (100, 192, 100),
@@ -169,10 +145,7 @@ mod tests {
             (10_000, 231, 16),
             (10_239, 231, 255),
         ] {
-            let address = Address::long(number).unwrap();
-            assert_eq!(address.long_cvs(), Some((cv17, cv18)), "{number}");
-            assert_eq!(address.packet_bytes(), [cv17, cv18]);
-            assert_eq!(Address::from_long_cvs(cv17, cv18), Ok(address));
+            assert_eq!(Address::from_long_cvs(cv17, cv18), Ok(Address::Long(number)));
         }
     }
 

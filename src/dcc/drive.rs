@@ -1,23 +1,14 @@
-//! Motor drive as the speed CVs give it: fractions of the rectified supply, not speeds.
+//! Trims of the speed table: factors on the motor's drive, which is a part of the rectified supply, not a speed.
 //!
 //! Source: S-9.2.2 (2012) and RCN-225 (2025), `standards/dcc.md` section 4.
 
-/// Drive that a speed CV or a table entry stands for, as a fraction of full drive.
-#[must_use]
-pub fn fraction(value: u8) -> f64 {
-    f64::from(value) / 255.0
-}
-
-/// CV 5 or CV 6 is in use; 0 and 1 mean that it is not.
-#[must_use]
-pub const fn in_use(top_or_mid: u8) -> bool {
-    top_or_mid > 1
-}
+/// The trim that leaves the drive as it is.
+pub const UNITY_TRIM: u8 = 128;
 
 /// The factor of a trim (CV 66, CV 95) on the drive: 128 is unity, and 0 means that no trim is applied.
 #[must_use]
 pub fn trim_factor(trim: u8) -> f64 {
-    if trim == 0 { 1.0 } else { f64::from(trim) / 128.0 }
+    if trim == 0 { 1.0 } else { f64::from(trim) / f64::from(UNITY_TRIM) }
 }
 
 /// Drive of a table entry under a trim, in counts of 255. The product is kept exact, since the standards say
@@ -33,16 +24,7 @@ pub fn trimmed(entry: f64, trim: u8) -> f64 {
 mod tests {
     use super::*;
 
-    /// `standards/dcc.md` section 10 rows 67 to 70 (S-9.2.2 and RCN-225, CV 2, 5, 6).
-    #[test]
-    fn speed_cvs_are_fractions_of_the_supply() {
-        assert_eq!(fraction(0), 0.0);
-        assert_eq!(fraction(255), 1.0);
-        assert!((fraction(128) - 0.501_961).abs() < 5e-7);
-        assert_eq!([0, 1, 2].map(in_use), [false, false, true]);
-    }
-
-    /// Rows 73 and 74 (S-9.2.2 and RCN-225, CV 66 and 95).
+    /// `standards/dcc.md` section 10 rows 73 and 74 (S-9.2.2 and RCN-225, CV 66 and 95).
     #[test]
     fn trims_are_factors_of_128() {
         for (trim, factor) in [

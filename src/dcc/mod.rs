@@ -1,5 +1,5 @@
-//! Facts of the published DCC standards as code: scales, addresses, CVs, speed steps, packets, momentum,
-//! drive.
+//! Facts of the published DCC standards as code: scales, addresses, CV numbers, CV 29, momentum, trims. What the
+//! program does not use (packets and steps as bytes: the station's business) is not here.
 //!
 //! Source: `standards/dcc.md`, which names the editions read. Pure arithmetic; knows nothing else of this
 //! program.
@@ -8,14 +8,7 @@ pub mod cv;
 pub mod cv29;
 pub mod drive;
 pub mod momentum;
-pub mod packet;
 pub mod scale;
-pub mod step;
-pub mod top_speed;
 
 pub use address::{Address, Consist};
-pub use cv::{CvNumber, WritableCv};
 pub use cv29::Cv29;
-pub use packet::Packet;
-pub use scale::Scale;
-pub use step::{Speed, StepMode};

@@ -20,27 +20,11 @@ pub fn full_range_s(rate: u8, adjust: u8) -> f64 {
     f64::from(effective_rate(rate, adjust)) * SECONDS_PER_UNIT
 }
 
-/// Seconds a step, with `steps` steps in use (14, 28 or 128; the divisor of the last is not written down).
-#[must_use]
-pub fn step_s(rate: u8, adjust: u8, steps: u16) -> f64 {
-    full_range_s(rate, adjust) / f64::from(steps.max(1))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// `standards/dcc.md` section 10 rows 57 to 59 (S-9.2.2 and RCN-225 CV 3; 0.064 s is their own example).
-    #[test]
-    fn seconds_a_step() {
-        for (rate, steps, seconds) in
-            [(2, 28, 0.064), (2, 14, 0.128), (2, 128, 0.014), (1, 28, 0.032), (1, 14, 0.064), (1, 128, 0.007)]
-        {
-            assert!((step_s(rate, 0, steps) - seconds).abs() < 1e-12, "{rate} {steps}");
-        }
-    }
-
-    /// Rows 60 to 66 (S-9.2.2 CV 3, 4, 23).
+    /// `standards/dcc.md` section 10 rows 60 to 66 (S-9.2.2 CV 3, 4, 23).
     #[test]
     fn seconds_to_full_speed() {
         for (rate, adjust, effective, seconds) in [

@@ -36,17 +36,6 @@ pub enum FrameRef<'a> {
     Sent(Session, &'a [u8]),
 }
 
-impl FrameKind {
-    /// The same, borrowed.
-    #[must_use]
-    pub fn borrowed(&self) -> FrameRef<'_> {
-        match self {
-            Self::In(input) => FrameRef::In(input),
-            Self::Sent(session, bytes) => FrameRef::Sent(*session, bytes),
-        }
-    }
-}
-
 /// Why a frame cannot be read, although its chunk's checksum is right.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
 pub enum FrameError {

@@ -29,7 +29,7 @@
 //! and an error. A sync that failed is never taken back by one that succeeds.
 //!
 //! **What is left undone** in a decoder is told from the records ([`pending_originals`]) and found at the next start
-//! by [`scan`], which goes by ordinals, not by wall time. [`EndpointLock`] keeps two runs off one station and bus.
+//! by [`scan()`], which goes by ordinals, not by wall time. [`EndpointLock`] keeps two runs off one station and bus.
 //!
 //! This module may not know links, phases or the simulator; it knows no clock.
 pub mod chunk;

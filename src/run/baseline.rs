@@ -9,15 +9,18 @@ use super::input::{Answer, Question};
 use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
-use super::snapshot::{ANALOGUE_BIT, STEPS_BIT, TABLE_BIT};
 use crate::calibrate::BaselineKind;
 use crate::cause::engine as causes;
 use crate::config::LeadingEnd;
+use crate::dcc::cv29::Bit;
+use crate::dcc::{cv, drive};
 use crate::motion::{Measured, Standing};
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::time::Duration;
 
+/// The CVs of the response without the table: start, middle, top.
+const SPEED: [u16; 3] = [cv::START_DRIVE, cv::MID_DRIVE, cv::TOP_DRIVE];
 /// How long each setting of the first climb is looked at.
 const LOOK: Duration = Duration::from_millis(1200);
 /// The climb ends here, as a part of the range: who does not move by then does not follow.
@@ -144,7 +147,7 @@ impl Baseline {
 
     fn written(&mut self, cx: &mut Cx, refused: &[u16]) -> Result<Stage, Failure> {
         cx.momentum_s = 0.0;
-        if refused.iter().any(|cv| matches!(cv, 2 | 5 | 6)) {
+        if refused.iter().any(|cv| SPEED.contains(cv)) {
             let list: Vec<String> = refused.iter().map(u16::to_string).collect();
             return self.other_kind(cx, &format!("refused: CV {}", list.join(", ")));
         }
@@ -256,19 +259,21 @@ fn probe(value: u16) -> Point {
 
 /// The CV work that makes the decoder linear.
 fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
-    let (start, mid, high) = match kind {
-        BaselineKind::Zeros => (0, 0, 0),
-        BaselineKind::OneMidFull => (1, 128, 255),
+    let drives = match kind {
+        BaselineKind::Zeros => [0, 0, 0],
+        BaselineKind::OneMidFull => [1, 128, 255],
     };
-    let now = cx.cvs.known.get(&29).copied().or(cx.cvs.assumed_29).unwrap_or(STEPS_BIT);
-    let mut ops = vec![CvOp::Write(29, (now & !TABLE_BIT & !ANALOGUE_BIT) | STEPS_BIT)];
-    ops.extend([CvOp::Write(3, 0), CvOp::Write(4, 0)]);
-    let adjustments = [23, 24].into_iter().filter(|cv| cx.cvs.known.contains_key(cv));
-    ops.extend(adjustments.map(|cv| CvOp::Write(cv, 0)));
-    ops.extend([CvOp::Write(66, 128), CvOp::Write(95, 128)]);
-    ops.extend([CvOp::TryWrite(2, start), CvOp::TryWrite(6, mid), CvOp::TryWrite(5, high)]);
+    let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
+    let mut ops = vec![CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value())];
+    ops.extend([CvOp::Write(cv::ACCELERATION, 0), CvOp::Write(cv::DECELERATION, 0)]);
+    let adjustments = [cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST];
+    ops.extend(
+        adjustments.into_iter().filter(|cv| cx.cvs.known.contains_key(cv)).map(|cv| CvOp::Write(cv, 0)),
+    );
+    ops.extend([cv::TRIM_FORWARD, cv::TRIM_REVERSE].map(|cv| CvOp::Write(cv, drive::UNITY_TRIM)));
+    ops.extend(SPEED.into_iter().zip(drives).map(|(cv, drive)| CvOp::TryWrite(cv, drive)));
     if kind == BaselineKind::OneMidFull {
-        ops.extend([CvOp::ReadBack(2), CvOp::ReadBack(6), CvOp::ReadBack(5)]);
+        ops.extend(SPEED.map(CvOp::ReadBack));
     }
     CvJob::checked(cx, ops)
 }

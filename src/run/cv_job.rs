@@ -8,6 +8,7 @@ use super::record::{Durability, RecordBody};
 use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, station as station_causes};
 use crate::config::ProgrammingPlace;
+use crate::dcc::{Address, cv};
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -371,10 +372,10 @@ fn place(cx: &Cx) -> CvPlace {
 /// CVs that tell one engine from another, as the snapshot found them.
 fn identity_ops(cx: &Cx) -> Vec<CvOp> {
     let address: &[u16] = match cx.plan.spec.engine.address {
-        crate::dcc::Address::Short(_) => &[1],
-        crate::dcc::Address::Long(_) => &[17, 18],
+        Address::Short(_) => &[cv::SHORT_ADDRESS],
+        Address::Long(_) => &[cv::LONG_ADDRESS_HIGH, cv::LONG_ADDRESS_LOW],
     };
-    let mut numbers = vec![7, 8];
+    let mut numbers = vec![cv::VERSION, cv::MAKER];
     numbers.extend(address);
     numbers
         .into_iter()

@@ -4,6 +4,8 @@ use super::input::{Answer, Output, Question, RunPlan};
 use super::outcome::End;
 use super::record::{Durability, PhaseName, Record, RecordBody};
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
+use crate::dcc::cv29::Bit;
+use crate::dcc::{Cv29, cv};
 use crate::motion::{AxleSetup, Glance, Motion, Standing};
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -78,10 +80,16 @@ pub(super) struct CvBook {
     /// CVs whose content nobody can say: an order to write them ended without an answer.
     pub(super) doubtful: BTreeSet<u16>,
     /// What CV 29 must hold where nothing can be read.
-    pub(super) assumed_29: Option<u8>,
+    pub(super) assumed_29: Option<Cv29>,
 }
 
 impl CvBook {
+    /// CV 29 as it is, or as it must be where it cannot be read.
+    pub(super) fn settings(&self) -> Cv29 {
+        let read = self.known.get(&cv::SETTINGS).copied().map(Cv29::from_value);
+        read.or(self.assumed_29).unwrap_or(Cv29::from_value(0).with(Bit::Steps28, true))
+    }
+
     /// What still has to go back.
     pub(super) fn to_restore(&self) -> Vec<(u16, u8)> {
         self.changed.iter().filter_map(|cv| self.originals.get(cv).map(|value| (*cv, *value))).collect()

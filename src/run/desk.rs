@@ -25,7 +25,7 @@ impl Desk {
     /// A desk for this plan. The first `handle` (an [`Input::Wake`] at time zero) starts the run.
     #[must_use]
     pub fn new(plan: RunPlan) -> Self {
-        let station = Box::new(Srcp::new(setup(&plan.spec)));
+        let station = station_machine(&plan.spec);
         Self::with_machines(plan, Box::new(CsvSensor::new()), station)
     }
 
@@ -111,9 +111,10 @@ impl Desk {
     }
 }
 
-/// What the station machine is told of the bench.
-fn setup(spec: &BenchSpec) -> SrcpSetup {
-    SrcpSetup {
+/// The adapter that speaks with this bench's station.
+#[must_use]
+pub fn station_machine(spec: &BenchSpec) -> Box<dyn StationMachine> {
+    Box::new(Srcp::new(SrcpSetup {
         bus: spec.station.bus,
         address: spec.engine.address,
         step_mode: spec.engine.step_mode,
@@ -121,5 +122,5 @@ fn setup(spec: &BenchSpec) -> SrcpSetup {
         answer_limit: spec.station.answer_limit,
         cv_answer_limit: spec.station.cv_answer_limit,
         ask_interval: spec.station.ask_interval,
-    }
+    }))
 }

@@ -8,6 +8,7 @@ use crate::calibrate::{
     predict, predicted_worst, reachable_top, refit_table, smoothed, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
+use crate::dcc::scale::kmh;
 use crate::station::Direction;
 
 /// A table with the curves it was computed from.
@@ -158,22 +159,21 @@ impl Findings {
 
 /// The creep speeds asked for and reachable, in model and scale speed.
 fn creep_evidence(cx: &Cx, asked_mm_s: f64, slowest_mm_s: f64) -> String {
-    let km_h = |mm_s: f64| mm_s * cx.plan.spec.engine.scale_ratio * 3.6 / 1000.0;
+    let ratio = cx.plan.spec.engine.scale_ratio;
     format!(
         "asked {asked_mm_s:.1} mm/s ({:.1} km/h scale) at step 1, slowest that starts both ways {slowest_mm_s:.1} mm/s ({:.1} km/h scale)",
-        km_h(asked_mm_s),
-        km_h(slowest_mm_s)
+        kmh(asked_mm_s, ratio),
+        kmh(slowest_mm_s, ratio)
     )
 }
 
 /// The tops asked for and reachable, in model and scale speed.
 fn top_evidence(cx: &Cx, asked_mm_s: f64, reachable_mm_s: f64) -> String {
     let ratio = cx.plan.spec.engine.scale_ratio;
-    let km_h = |mm_s: f64| mm_s * ratio * 3.6 / 1000.0;
     format!(
         "asked {asked_mm_s:.1} mm/s ({:.1} km/h scale), highest reachable {reachable_mm_s:.1} mm/s ({:.1} km/h scale) with {:.0} % reserve",
-        km_h(asked_mm_s),
-        km_h(reachable_mm_s),
+        kmh(asked_mm_s, ratio),
+        kmh(reachable_mm_s, ratio),
         100.0 * cx.plan.spec.limits.top_reserve
     )
 }

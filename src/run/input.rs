@@ -4,7 +4,6 @@ use super::record::{PhaseName, Record};
 use crate::config::BenchSpec;
 use crate::station::{Direction, LinkOrder, Session, Setting};
 use serde::{Deserialize, Serialize};
-use std::time::Duration;
 
 /// All that a run is told before it begins. Together with the inputs it determines every order and the result.
 #[derive(Clone, Debug, PartialEq)]
@@ -14,30 +13,6 @@ pub struct RunPlan {
     /// Original CV values (number, value) that an earlier run could not put back; they go back first,
     /// once the engine is seen to be the same.
     pub pending: Vec<(u16, u8)>,
-}
-
-/// Link time limits keep at least this much wall time, however fast the time-lapse.
-const WALL_FLOOR_S: f64 = 0.25;
-
-impl RunPlan {
-    /// A plan for this bench. With a time-lapse above 1 (simulated benches only) the limits on links are raised so
-    /// that they never mean less than 250 ms of wall time: a link cannot be hurried.
-    #[must_use]
-    pub fn new(mut spec: BenchSpec, pending: Vec<(u16, u8)>, time_lapse: f64) -> Self {
-        if time_lapse > 1.0 {
-            let floor = Duration::from_secs_f64(WALL_FLOOR_S * time_lapse.min(10_000.0));
-            for limit in [
-                &mut spec.station.answer_limit,
-                &mut spec.station.cv_answer_limit,
-                &mut spec.station.ask_interval,
-                &mut spec.limits.sensor_silence,
-                &mut spec.limits.station_silence,
-            ] {
-                *limit = (*limit).max(floor);
-            }
-        }
-        Self { spec, pending }
-    }
 }
 
 /// An event for the core. Its bench time stands beside it.

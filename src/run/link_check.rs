@@ -70,6 +70,8 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
             if abilities.power {
                 left.push_front(Action::AskPower);
                 left.push_back(Action::PowerOn);
+            } else {
+                cx.note(&station_causes::NO_POWER_SWITCH, "as the station says of this bus");
             }
             Ok(Some(Stage::Orders { left, pending: None }))
         }

@@ -121,3 +121,62 @@ impl Twin {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::packet::Packet;
+    use super::*;
+
+    /// The table of S-9.2 (2004) figure 2 as standards/dcc.md section 3.2 prints it, forward bytes of steps 1 to 28;
+    /// reverse lies 0x20 lower. Holds check value 36.
+    const FORWARD_28: [u8; 28] = [
+        0x62, 0x72, 0x63, 0x73, 0x64, 0x74, 0x65, 0x75, 0x66, 0x76, 0x67, 0x77, 0x68, 0x78, 0x69, 0x79, 0x6A,
+        0x7A, 0x6B, 0x7B, 0x6C, 0x7C, 0x6D, 0x7D, 0x6E, 0x7E, 0x6F, 0x7F,
+    ];
+
+    /// The instruction that the station sends, without address and error byte.
+    fn sent(steps: u16, speed: Speed, forward: bool) -> Vec<u8> {
+        let packet = Packet::speed(TrackAddress { number: 3, long: false }, steps, speed, forward, false);
+        intact(packet.bytes()).and_then(addressee).unwrap().1.to_vec()
+    }
+
+    #[test]
+    fn the_28_step_table_is_sent_and_read() {
+        for (step, byte) in (1..).zip(FORWARD_28) {
+            for (forward, byte) in [(true, byte), (false, byte - 0x20)] {
+                assert_eq!(sent(28, Speed::Step(step), forward), [byte], "step {step}");
+                assert_eq!(speed(&[byte], true), Some((28, Speed::Step(step), forward)));
+            }
+        }
+    }
+
+    /// standards/dcc.md check values 37 and 38, and the stop codes of section 3.2 (S-9.2 figures 1 and 2).
+    #[test]
+    fn either_stop_code_of_28_steps_is_read() {
+        assert_eq!(speed(&[0x74], true), Some((28, Speed::Step(6), true)));
+        for byte in [0x60, 0x70] {
+            assert_eq!(speed(&[byte], true), Some((28, Speed::Stand, true)));
+        }
+        for byte in [0x41, 0x51] {
+            assert_eq!(speed(&[byte], true), Some((28, Speed::Emergency, false)));
+        }
+        for byte in [0x00, 0x3F, 0x80, 0xFF] {
+            assert_eq!(speed(&[byte], true), None, "{byte:02X} is another instruction");
+        }
+    }
+
+    /// standards/dcc.md check values 39 to 41 (S-9.2.1 C): seven bits have no step 127.
+    #[test]
+    fn steps_of_126_are_sent_and_read() {
+        for (step, data) in [(1, 0x82), (63, 0xC0), (126, 0xFF)] {
+            assert_eq!(sent(126, Speed::Step(step), true), [0x3F, data]);
+            assert_eq!(speed(&[0x3F, data], true), Some((126, Speed::Step(step), true)));
+        }
+        assert_eq!(sent(126, Speed::Step(127), true), [0x3F, 0xFF]);
+        for (data, read, forward) in
+            [(0x81, Speed::Emergency, true), (0x01, Speed::Emergency, false), (0x00, Speed::Stand, false)]
+        {
+            assert_eq!(speed(&[0x3F, data], true), Some((126, read, forward)));
+        }
+    }
+}

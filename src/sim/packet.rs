@@ -237,19 +237,8 @@ mod tests {
         }
     }
 
-    /// standards/dcc.md section 3.2, the table of S-9.2 figure 2 (forward bytes of steps 1 to 28).
-    #[test]
-    fn the_28_step_codes_are_the_published_ones() {
-        for step in 1..=28_u16 {
-            let low = 0x60 | u8::try_from((step + 3) >> 1).unwrap();
-            let expected = if step % 2 == 1 { low } else { low | 0x10 };
-            let packet = Packet::speed(short(3), 28, Speed::Step(step), true, false);
-            assert_eq!(packet.bytes()[1], expected, "step {step}");
-        }
-        assert_eq!(Packet::speed(short(3), 28, Speed::Step(14), true, false).bytes()[1], 0x78);
-    }
-
-    /// standards/dcc.md check values 51 to 53 (S-9.2 B, S-9.1 table 1). The reset there has a 14-bit preamble.
+    /// standards/dcc.md check values 51 to 53 and more of section 3.3 (S-9.2 B, S-9.1 table 1). The reset there has a
+    /// 14-bit preamble.
     #[test]
     fn packets_take_the_published_time() {
         assert_eq!((Packet::idle().bits(), Packet::idle().duration().as_micros()), ((31, 11), 5796));
@@ -257,6 +246,13 @@ mod tests {
         assert_eq!((reset.bits(), reset.duration().as_micros()), ((15, 27), 7140));
         let own = Packet::speed(short(55), 28, Speed::Step(6), true, false);
         assert_eq!((own.bits(), own.duration().as_micros()), ((27, 15), 6132));
-        assert_eq!(Packet::service_write(2, 10).duration().as_micros(), 8460);
+        let emergency = Packet::speed(short(3), 28, Speed::Emergency, true, false);
+        assert_eq!((emergency.bits(), emergency.duration().as_micros()), ((23, 19), 6468));
+        let long = Packet::speed(long(1000), 126, Speed::Step(63), true, false);
+        assert_eq!((long.bits(), long.duration().as_micros()), ((35, 25), 9060));
+        let main = Packet::main_write(short(3), 66, 128);
+        assert_eq!((main.bits(), main.duration().as_micros()), ((29, 31), 9564));
+        let service = Packet::service_write(2, 10);
+        assert_eq!((service.bits(), service.duration().as_micros()), ((35, 22), 8460));
     }
 }

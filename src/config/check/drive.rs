@@ -61,19 +61,20 @@ pub(super) fn engine(reading: &mut Reading<'_>) -> Option<EngineSpec> {
 }
 
 fn address(reading: &mut Reading<'_>, number: u16, kind: AddressKind) -> Option<Address> {
-    match (kind, u8::try_from(number)) {
-        (AddressKind::Long, _) => Some(Address::Long(number)),
-        (AddressKind::Short, Ok(short @ 1..=127)) => Some(Address::Short(short)),
-        (AddressKind::Short, _) => {
-            reading.contradiction(
-                &key::ADDRESS,
-                &[(&key::KIND, "short is said here")],
-                "a short address, from 1 to 127",
-                "write kind = \"long\" if the engine has a long address, else correct the address",
-            );
-            None
-        }
+    let address = match kind {
+        AddressKind::Long => Address::long(number),
+        AddressKind::Short => Address::short(number),
+    };
+    if address.is_err() {
+        // The key itself admits no number beyond the long ones.
+        reading.contradiction(
+            &key::ADDRESS,
+            &[(&key::KIND, "short is said here")],
+            "a short address, from 1 to 127",
+            "write kind = \"long\" if the engine has a long address, else correct the address",
+        );
     }
+    address.ok()
 }
 
 pub(super) fn path(reading: &mut Reading<'_>) -> Option<PathKind> {

@@ -6,6 +6,7 @@ use crate::config::keys::safety as key;
 use crate::config::keys::{links, measuring};
 use crate::config::kind::Flag;
 use crate::config::spec::{LimitSpec, ProgrammingPlace, ProgrammingSpec, TargetSpec};
+use crate::dcc::scale;
 
 /// The speed limit where the file names none, as a multiple of what the target needs (own default: above the
 /// fastest point of the sweep with room for scatter, below what harms).
@@ -85,7 +86,7 @@ fn speed_limit(reading: &mut Reading<'_>, ratio: Option<f64>, needed: Option<f64
     if limit > needed {
         return Some(limit);
     }
-    let kmh = needed * ratio? * 0.0036;
+    let kmh = scale::kmh(needed, ratio?);
     let others: &[(&dyn AnyKey, &str)] = &[
         (&measuring::TOP, "the top"),
         (&measuring::TARGET_POINTS, "the target"),

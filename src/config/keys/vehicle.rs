@@ -2,6 +2,7 @@
 use crate::config::key::{Key, Need, Section};
 use crate::config::kind::{Choice, Doubt, Functions, Length, OneOf, Ratio, Scale, Text, Whole};
 use crate::config::spec::LeadingEnd;
+use crate::dcc::address::LONG_MAX;
 
 /// Distance a turn.
 pub(in crate::config) static CIRCUMFERENCE: Key<Length> = Key {
@@ -68,7 +69,7 @@ pub(in crate::config) static ENGINE_NAME: Key<Text> = Key {
 pub(in crate::config) static ADDRESS: Key<Whole> = Key {
     section: "engine",
     name: "address",
-    kind: Whole { least: 1, most: 10239 },
+    kind: Whole { least: 1, most: LONG_MAX },
     need: Need::Required,
     example: "4",
     about: "The engine's DCC address: 1 to 127 if short, 1 to 10239 if long.",

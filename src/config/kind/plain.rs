@@ -3,7 +3,7 @@ use super::{text, whole};
 use crate::cause::bench_file as cause;
 use crate::config::key::{Fault, Kind, Node};
 use crate::config::near::nearest;
-use crate::config::scale;
+use crate::dcc::scale;
 use serde_json::{Value, json};
 
 /// Any text that is not empty.
@@ -194,12 +194,11 @@ impl Kind for Scale {
     }
     fn read(&self, value: &Node<'_>) -> Result<(String, f64), Vec<Fault>> {
         let name = text(value, "put the name in quotes, as \"H0\"; a ratio goes into `ratio`")?;
-        if let Some((name, ratio)) = scale::ratio_of(name) {
+        if let Some((name, ratio)) = scale::named(name) {
             return Ok((name.to_owned(), ratio));
         }
-        let names: Vec<&str> = scale::NAMES.iter().map(|(name, _)| *name).collect();
-        let known = names.join(", ");
-        let hint = match nearest(name, names.iter().copied()) {
+        let known = scale::names().collect::<Vec<_>>().join(", ");
+        let hint = match nearest(name, scale::names()) {
             _ if name.contains(':') => format!("a ratio goes into `ratio`: write ratio = \"{name}\" instead"),
             Some(near) => format!("did you mean \"{near}\"? Known are {known}; any other goes by `ratio`"),
             None => format!("known are {known}; any other goes by `ratio`, as ratio = \"1:43.5\""),
@@ -207,8 +206,7 @@ impl Kind for Scale {
         Err(vec![Fault::new(&cause::UNKNOWN_CHOICE, hint)])
     }
     fn schema(&self) -> Value {
-        let names: Vec<&str> = scale::NAMES.iter().map(|(name, _)| *name).collect();
-        json!({ "type": "string", "examples": names })
+        json!({ "type": "string", "examples": scale::names().collect::<Vec<_>>() })
     }
 }
 

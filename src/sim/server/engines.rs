@@ -1,6 +1,6 @@
 //! Generic locomotives (GL): announce, drive, ask, give up (standards/srcp.md A5).
 //!
-//! Rules of this server where the sheet leaves them open, all marked [derived] there: `step = clamp(floor(V S / V_max),
+//! Rules of this server where the sheet leaves them open, all marked as derived there: `step = clamp(floor(V S / V_max),
 //! 1, S)` for V > 0; V beyond `V_max` is refused; `V_max` 0 means V is a step; after an emergency stop mode 2 and V 0 are
 //! reported while the direction is kept inside; SET before INIT is refused; TERM does not stop the engine.
 use super::super::packet::{Speed, TrackAddress};

@@ -1,6 +1,6 @@
 //! The station's server: SRCP 0.8 over byte streams, as a machine.
 //!
-//! Source: standards/srcp.md part A, its rules marked [derived] included; that sheet rests on lines quoted in public and
+//! Source: standards/srcp.md part A, its rules marked as derived included; that sheet rests on lines quoted in public and
 //! on memory, not on the standard's full text, so no conformity is claimed. One session's lines are answered in order;
 //! each reply takes its time, programming as long as its packets take on the rail.
 use super::spec::ServerSim;

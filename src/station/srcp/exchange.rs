@@ -93,7 +93,7 @@ pub(super) enum Verdict {
 impl Ask {
     /// The command line, without its end. `functions`: as last ordered, F0 first.
     pub(super) fn line(&self, setup: &SrcpSetup, throttle: Throttle, functions: &[bool]) -> String {
-        let (bus, address) = (setup.bus, number(setup.address));
+        let (bus, address) = (setup.bus, setup.address.number());
         match self {
             Self::Description => format!("GET {bus} DESCRIPTION"),
             Self::InitPower => format!("INIT {bus} POWER"),
@@ -160,7 +160,7 @@ impl Ask {
             }
             (Self::PowerState, "POWER") => power_of(rest).map(|(on, words)| Found::Power(on, words)),
             (Self::EngineState, "GL") if reply.code == 100 => EngineLine::parse(rest, setup.step_mode)
-                .filter(|engine| engine.address == number(setup.address))
+                .filter(|engine| engine.address == setup.address.number())
                 .map(Found::Engine),
             (Self::ReadCv(cv), "SM") if reply.code == 100 => cv_value(rest, *cv).map(Found::Cv),
             _ => None,
@@ -173,14 +173,6 @@ fn cv_value(words: &[&str], cv: u16) -> Option<u8> {
     let [address, "CV", number, value] = words else { return None };
     let track = matches!(address.parse::<i32>(), Ok(-1 | 0));
     (track && number.parse() == Ok(cv)).then(|| value.parse().ok()).flatten()
-}
-
-/// The number of an address.
-pub(super) fn number(address: Address) -> u16 {
-    match address {
-        Address::Short(number) => u16::from(number),
-        Address::Long(number) => number,
-    }
 }
 
 /// -1 is the programming track; a positive address writes on the main (A10 no. 8).
@@ -198,7 +190,7 @@ fn init_engine(setup: &SrcpSetup) -> String {
         Address::Long(_) => 2,
     };
     let steps = if setup.step_mode == 28 { 28 } else { 128 };
-    format!("INIT {} GL {} N {version} {steps} {}", setup.bus, number(setup.address), setup.functions)
+    format!("INIT {} GL {} N {version} {steps} {}", setup.bus, setup.address.number(), setup.functions)
 }
 
 fn set_engine(setup: &SrcpSetup, throttle: Throttle, functions: &[bool]) -> String {
@@ -208,7 +200,7 @@ fn set_engine(setup: &SrcpSetup, throttle: Throttle, functions: &[bool]) -> Stri
         (false, Direction::Reverse) => 0,
     };
     let mut line =
-        format!("SET {} GL {} {mode} {} {}", setup.bus, number(setup.address), throttle.value, throttle.of);
+        format!("SET {} GL {} {mode} {} {}", setup.bus, setup.address.number(), throttle.value, throttle.of);
     for &on in functions {
         line.push_str(if on { " 1" } else { " 0" });
     }

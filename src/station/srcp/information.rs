@@ -3,7 +3,7 @@
 //! The first lines of an information session tell how things stand (levels); nothing marks their end, and their time
 //! stamps are old and unordered (A10 no. 12, 13), so stamps are never used.
 use super::Srcp;
-use super::exchange::{Ask, number};
+use super::exchange::Ask;
 use super::lines::Line;
 use super::reply::{EngineLine, Reply, power_of};
 use crate::station::{Session, StationEvent};
@@ -82,7 +82,7 @@ impl Srcp {
     }
 
     fn is_ours(&self, address: Option<&&str>) -> bool {
-        address.is_some_and(|address| address.parse() == Ok(number(self.setup.address)))
+        address.is_some_and(|address| address.parse() == Ok(self.setup.address.number()))
     }
 
     /// `GL <addr> [<duration> <session>]`: session 0 means free. Where no session is told, or we were never told our

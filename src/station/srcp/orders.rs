@@ -3,6 +3,7 @@ use super::Srcp;
 use super::exchange::{Ask, Throttle};
 use super::handshake::Stage;
 use super::jobs::{Job, Purpose};
+use crate::dcc::cv::{self, CvError};
 use crate::station::{Action, CvPlace, Direction, OrderEnd, OrderId, Session, Setting};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -111,15 +112,13 @@ impl Srcp {
             Action::ReadCv { place: CvPlace::Main, .. } | Action::VerifyCv { place: CvPlace::Main, .. } => {
                 return Err(refused(NOT_OFFERED, "on the main a CV can only be written"));
             }
-            Action::WriteCv { cv: 7 | 8, .. } => {
-                return Err(refused(
-                    NEVER_WRITTEN,
-                    "CV 7 and CV 8 name the decoder; writing CV 8 resets many decoders",
-                ));
+            Action::ReadCv { place, cv } => (place, Ask::ReadCv(cv::readable(cv).map_err(no_cv)?)),
+            Action::WriteCv { place, cv, value } => {
+                (place, Ask::WriteCv(place, cv::writable(cv).map_err(no_cv)?, value))
             }
-            Action::ReadCv { place, cv } => (place, Ask::ReadCv(checked(cv)?)),
-            Action::WriteCv { place, cv, value } => (place, Ask::WriteCv(place, checked(cv)?, value)),
-            Action::VerifyCv { place, cv, value } => (place, Ask::VerifyCv(checked(cv)?, value)),
+            Action::VerifyCv { place, cv, value } => {
+                (place, Ask::VerifyCv(cv::readable(cv).map_err(no_cv)?, value))
+            }
             Action::EndProgramming => (CvPlace::ProgrammingTrack, Ask::TermProgramming),
             _ => (CvPlace::ProgrammingTrack, Ask::InitProgramming),
         };
@@ -167,9 +166,11 @@ pub(super) fn not_taken() -> OrderEnd {
     refused(NOT_TAKEN, "the engine was not taken")
 }
 
-fn checked(cv: u16) -> Result<u16, OrderEnd> {
-    if (1..=1024).contains(&cv) {
-        return Ok(cv);
-    }
-    Err(refused(CV_RANGE, &format!("CV {cv} is outside 1 to 1024")))
+/// A CV that may not be asked for so.
+fn no_cv(error: CvError) -> OrderEnd {
+    let code = match error {
+        CvError::Number(_) => CV_RANGE,
+        CvError::NeverWritten(_) => NEVER_WRITTEN,
+    };
+    refused(code, &error.to_string())
 }
