@@ -47,7 +47,7 @@ pub(crate) const ENGINES: [Engine; 4] = [
 impl Engine {
     /// What its bench file says.
     pub(crate) fn spec(self) -> BenchSpec {
-        config::read("scenario.toml", self.text)
+        config::read(&format!("{}.toml", self.name), self.text)
             .unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)))
     }
 

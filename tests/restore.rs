@@ -1,0 +1,232 @@
+//! The program dies at any instant around its writing; the next start on the same bench and disk puts the originals back
+//! before anything else, or says what is pending. An engine that stands there instead is never written.
+mod played;
+
+use pacewright::bench::start::endpoint_key;
+use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
+use pacewright::journal::scan;
+use pacewright::run::{DecoderState, End, PersonAct, PhaseName, RecordBody, RunOutcome, StopGrade};
+use pacewright::sim::SimBench;
+use pacewright::station::Action;
+use pacewright::time::BenchTime;
+use played::{ENGINES, Engine, for_each, outcome, play};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+const SEED: u64 = 4;
+/// Instants at which the program dies.
+const KILLS: usize = 60;
+
+type Cvs = BTreeMap<u16, u8>;
+
+/// A quicker job than the scenario's, to be played often.
+fn bench(engine: Engine) -> VirtualBench {
+    let mut bench = engine.bench((engine.recipe)(SEED));
+    let spec = &mut bench.plan.spec;
+    (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(60), Duration::from_secs(90));
+    (spec.sweep.points, spec.sweep.verify_points) = (Some(10), 4);
+    bench
+}
+
+/// All CVs of the engine as it came.
+fn delivered(engine: Engine) -> Cvs {
+    SimBench::new((engine.recipe)(SEED)).truth().cvs
+}
+
+/// Numbers of inputs spread over those at which a CV is going to be changed, is being changed, or was changed, and the
+/// input after each.
+fn kill_points(engine: Engine, wanted: usize) -> Vec<u64> {
+    let whole = play(bench(engine));
+    assert_eq!(outcome(&whole).outcome, End::Calibrated, "{:?}", outcome(&whole).reasons);
+    let writes = |body: &RecordBody| {
+        matches!(
+            body,
+            RecordBody::CvIntention { .. }
+                | RecordBody::CvWritten { .. }
+                | RecordBody::Commit(_)
+                | RecordBody::Ordered { action: Action::WriteCv { .. } | Action::VerifyCv { .. }, .. }
+        )
+    };
+    let mut inputs: Vec<u64> = std::iter::zip(&whole.records, &whole.made_at)
+        .filter(|(record, _)| writes(&record.body))
+        .flat_map(|(_, input)| [*input, *input + 1])
+        .collect();
+    inputs.sort_unstable();
+    inputs.dedup();
+    let count = inputs.len();
+    assert!(count >= wanted, "{count} inputs");
+    (0..wanted).map(|at| inputs[at * (count - 1) / (wanted - 1)]).collect()
+}
+
+/// What a look through the record folder says is to be put back.
+fn left(end: &VirtualEnd, bench: &VirtualBench) -> Vec<(u16, u8)> {
+    let spec = &bench.plan.spec;
+    let found = scan(&end.disk, Path::new("/runs"), &endpoint_key(spec), spec.engine.address).unwrap();
+    assert_eq!(found.unreadable, []);
+    found.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec())
+}
+
+/// The program dies after so many inputs, and the disk loses what was not synced.
+fn killed(mut bench: VirtualBench, kill_at: u64) -> VirtualEnd {
+    bench.kill_at = Some(kill_at);
+    let end = play(bench);
+    assert_eq!(end.outcome, None, "input {kill_at} is not the last");
+    end.disk.crash(kill_at);
+    end
+}
+
+/// The next start: the same bench as it was left, the same disk, what is pending handed on.
+fn next(engine: Engine, before: VirtualEnd, number: u32) -> VirtualBench {
+    let mut bench = bench(engine);
+    bench.plan.pending = left(&before, &bench);
+    (bench.bench, bench.began, bench.disk) = (before.bench, before.ended, before.disk);
+    bench.folder = PathBuf::from(format!("/runs/{number}"));
+    bench
+}
+
+/// Where phase `name` began; the number of its record.
+fn began(end: &VirtualEnd, name: PhaseName) -> Option<u64> {
+    end.records.iter().find(|record| record.body == RecordBody::Phase(name)).map(|record| record.n)
+}
+
+/// The originals went back before anything was driven or written otherwise.
+fn settled_first(told: &str, end: &VirtualEnd, pending: &[(u16, u8)]) {
+    let Some(settling) = began(end, PhaseName::Settling) else {
+        return assert_eq!(pending, [], "{told}: pending, and not put back");
+    };
+    let back = end.records.iter().find(|record| record.body == RecordBody::OriginalsBack).unwrap();
+    let baseline = began(end, PhaseName::Baseline).unwrap();
+    assert!(settling < back.n && back.n < baseline, "{told}");
+    let driven =
+        end.records.iter().find(|record| matches!(record.body, RecordBody::Ordered { rising: true, .. }));
+    assert!(driven.is_none_or(|driven| driven.n > back.n), "{told}: driven before the originals were back");
+    // Nothing but what is pending is written meanwhile; CV 29 also to take the table out of use.
+    for record in end.records.iter().filter(|record| record.n < back.n) {
+        if let RecordBody::CvIntention { cv, to, .. } = record.body {
+            assert!(cv == 29 || pending.contains(&(cv, to)), "{told}: CV {cv} = {to} while settling");
+        }
+    }
+}
+
+/// Calibrated, and everything that is not the table's is as it was delivered.
+fn is_new(told: &str, outcome: &RunOutcome, cvs: &Cvs, delivered: &Cvs) {
+    assert_eq!(outcome.outcome, End::Calibrated, "{told}");
+    assert_eq!(outcome.decoder_state, DecoderState::New, "{told}");
+    assert_eq!(outcome.restore_pending, [], "{told}");
+    let table: Vec<u8> = (67..=94).map(|cv| cvs[&cv]).collect();
+    assert_eq!(outcome.table.map(Vec::from), Some(table), "{told}");
+    for (cv, value) in delivered.iter().filter(|(cv, _)| !matches!(cv, 2 | 5 | 6 | 29 | 66..=95)) {
+        assert_eq!(cvs.get(cv), Some(value), "{told}: CV {cv}");
+    }
+    // Direction, steps, analogue operation and long address of CV 29 are as they were (S-9.2.2); the table is in use.
+    assert_eq!(cvs[&29] & !0x10, delivered[&29] & !0x10, "{told}: CV 29");
+}
+
+fn dies_and_starts_again(engine: Engine, kills: usize) {
+    let delivered = delivered(engine);
+    let cases: Vec<(usize, u64)> = kill_points(engine, kills).into_iter().enumerate().collect();
+    assert!(cases.len() >= kills, "{} kill points", cases.len());
+    let pending = for_each(&cases, |(number, kill_at)| {
+        let mut second = next(engine, killed(bench(engine), *kill_at), 2);
+        let pending = second.plan.pending.clone();
+        let told = format!("{} killed at input {kill_at}, left {pending:?}", engine.name);
+        // Every other second run is stopped while it measures: then all is as it came.
+        let stopped = number % 2 == 1;
+        if stopped {
+            second.faults = vec![(BenchTime::from_millis(120_000), Fault::Person(PersonAct::Stop))];
+        }
+        let end = play(second);
+        let outcome = outcome(&end);
+        let told = format!("{told}: {outcome:?}");
+        settled_first(&told, &end, &pending);
+        assert_eq!(outcome.stop, StopGrade::Still, "{told}");
+        let cvs = end.bench.truth().cvs;
+        if stopped {
+            assert_eq!(outcome.outcome, End::Interrupted, "{told}");
+            assert_eq!(outcome.decoder_state, DecoderState::Original, "{told}");
+            assert_eq!(cvs, delivered, "{told}");
+        } else {
+            is_new(&told, outcome, &cvs, &delivered);
+        }
+        pending.len()
+    });
+    let with = pending.iter().filter(|pending| **pending > 0).count();
+    assert!(with * 10 >= pending.len() * 9, "only {with} of {} left something to put back", pending.len());
+}
+
+#[test]
+fn killed_around_any_write_the_next_run_puts_back_and_calibrates() {
+    dies_and_starts_again(ENGINES[1], KILLS);
+}
+
+#[test]
+fn an_engine_with_long_address_and_other_baseline_is_put_back_too() {
+    dies_and_starts_again(ENGINES[3], 12);
+}
+
+#[test]
+fn killed_again_while_putting_back_the_third_run_finishes() {
+    let engine = ENGINES[1];
+    let delivered = delivered(engine);
+    let kills = kill_points(engine, 4);
+    let late = *kills.last().unwrap();
+    let whole = play(next(engine, killed(bench(engine), late), 2));
+    let settling: Vec<u64> = std::iter::zip(&whole.records, &whole.made_at)
+        .skip_while(|(record, _)| record.body != RecordBody::Phase(PhaseName::Settling))
+        .take_while(|(record, _)| record.body != RecordBody::Phase(PhaseName::Baseline))
+        .map(|(_, input)| *input)
+        .collect();
+    assert!(settling.len() > 100, "{} records while settling", settling.len());
+    let cases: Vec<u64> = settling.iter().copied().step_by(settling.len() / 8).collect();
+    for_each(&cases, |again| {
+        let second = next(engine, killed(bench(engine), late), 2);
+        let mut third = next(engine, killed(second, *again), 3);
+        let pending = third.plan.pending.clone();
+        third.faults = vec![(BenchTime::from_millis(120_000), Fault::Person(PersonAct::Stop))];
+        let end = play(third);
+        let told = format!("killed at {late}, then at {again}, left {pending:?}");
+        settled_first(&told, &end, &pending);
+        assert_eq!(outcome(&end).decoder_state, DecoderState::Original, "{told}");
+        assert_eq!(end.bench.truth().cvs, delivered, "{told}");
+    });
+}
+
+#[test]
+fn another_engine_at_the_restart_is_never_written() {
+    let engine = ENGINES[1];
+    for kill_at in kill_points(engine, 6) {
+        let mut second = next(engine, killed(bench(engine), kill_at), 2);
+        let pending = second.plan.pending.clone();
+        assert!(!pending.is_empty(), "killed at {kill_at}");
+        // Short address 9 in place of 7, its own CVs otherwise.
+        let mut other = (engine.recipe)(SEED + 1);
+        other.decoder.cvs.insert(1, 9);
+        second.bench = SimBench::new(other.clone());
+        second.began = BenchTime::ZERO;
+        let end = play(second);
+        let outcome = outcome(&end);
+        let told = format!("killed at {kill_at}: {outcome:?}");
+        assert_eq!(
+            (outcome.outcome, outcome.reasons[0].code.as_str()),
+            (End::Halted, "another-engine"),
+            "{told}"
+        );
+        assert_eq!(end.bench.truth().cvs, SimBench::new(other).truth().cvs, "{told}");
+        let wrote = end.sent.iter().any(|(_, _, bytes)| {
+            let line = String::from_utf8_lossy(bytes);
+            line.starts_with("SET") && line.contains(" SM ")
+        });
+        assert!(!wrote, "{told}");
+        let mut still_pending = outcome.restore_pending.clone();
+        still_pending.sort_unstable();
+        let mut wanted = pending.clone();
+        wanted.sort_unstable();
+        assert_eq!(still_pending, wanted, "{told}");
+        assert!(outcome.reasons.iter().any(|reason| reason.code == "restore-pending"), "{told}");
+        // And the right engine is put right at the start after that.
+        let mut after = left(&end, &bench(engine));
+        after.sort_unstable();
+        assert_eq!(after, wanted, "{told}");
+    }
+}
