@@ -45,6 +45,10 @@ pub(crate) fn out_of_order(
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
+        broken_sensor_lines: records
+            .iter()
+            .filter(|record| matches!(record.body, RecordBody::BrokenLine(_)))
+            .count() as u64,
         bench_seconds,
     }
 }

@@ -102,7 +102,7 @@ impl Prepared {
         let unfinished = scan(&RealDisk, &records, &key, spec.engine.address)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?
             .unfinished;
-        let pending = unfinished.as_ref().map_or_else(Vec::new, |left| left.pending.originals().to_vec());
+        let pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
         let run_id = uuid::Uuid::now_v7().to_string();
         let header = header(request, &file_name, &spec, &run_id, key, pending.clone());
         let folder = records.join(folder_name(&header));

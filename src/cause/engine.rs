@@ -55,7 +55,7 @@ pub const ANOTHER_ENGINE: Cause = Cause {
     code: "another-engine",
     seen: "The decoder's identity is not the one expected.",
     may_be: "Another engine stands on the programming output, or the address in the bench file is wrong.",
-    to_try: "Put the engine of the bench file on the output alone, or correct its address and kind in the file.",
+    to_try: "Put the engine of the bench file on the output alone, or correct its address and kind in the file; if its decoder was replaced, move the earlier run's folder away.",
 };
 /// An active consist address.
 pub const IN_CONSIST: Cause = Cause {

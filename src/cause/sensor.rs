@@ -25,6 +25,22 @@ pub const FROZEN: Cause = Cause {
     to_try: "Switch the sensor off and on, and set it to its finest resolution.",
 };
 
+/// Samples are old when they come.
+pub const OLD_DATA: Cause = Cause {
+    code: "sensor-old-data",
+    seen: "Samples arrive much later than they were taken.",
+    may_be: "A weak radio link, a busy computer or a buffer on the way may hold them back.",
+    to_try: "Move the sensor's radio closer or use a cable, and close other programs that load the computer.",
+};
+
+/// Samples come and no speed can be had from them.
+pub const SIGNAL_LOST: Cause = Cause {
+    code: "signal-lost",
+    seen: "The engine was told to move, samples came, and neither turning nor standstill could be seen in them.",
+    may_be: "The magnet slipped or turned its poles along the axle, an axis of the sensor died, its clock jumps, or something magnetic moves nearby.",
+    to_try: "Fasten magnet and sensor, turn the magnet so that its poles point across the axle, and look at the lines that the sensor sends.",
+};
+
 /// The sensor samples too slowly for this speed.
 pub const TOO_FEW_SAMPLES: Cause = Cause {
     code: "too-few-samples-a-turn",
@@ -102,6 +118,8 @@ pub const ALL: &[&Cause] = &[
     &UNREACHABLE,
     &SILENT,
     &FROZEN,
+    &OLD_DATA,
+    &SIGNAL_LOST,
     &TOO_FEW_SAMPLES,
     &NO_HEADER,
     &BAD_HEADER,

@@ -58,7 +58,7 @@ pub use header::{Header, Opening};
 pub use layout::BALLAST_BYTES;
 pub use line::{ChunkIndex, FORMAT, LineError, RawEnded};
 pub use lock::{EndpointLock, LockError};
-pub use pending::{Pending, pending_originals, touches_cvs, unknown_originals};
+pub use pending::{Pending, identity, pending_originals, touches_cvs, unknown_originals};
 pub use reader::{ReadError, RunFolder, read_opening};
 pub use recorder::{Recorder, RecorderError};
 pub use scan::{Scan, Unfinished, scan};

@@ -5,6 +5,7 @@
 //! nobody knows whether the order got through. `OriginalsBack` closes all. A commit turns undoing into finishing.
 //! The result's own word comes last and wins.
 use crate::calibrate::TableFit;
+use crate::dcc::cv;
 use crate::run::{DecoderState, Record, RecordBody, RunOutcome};
 use std::collections::BTreeMap;
 
@@ -50,7 +51,7 @@ struct Books {
 impl Books {
     fn of(inherited: &[(u16, u8)], records: &[Record]) -> Self {
         let mut books = Self::default();
-        for (cv, value) in inherited {
+        for (cv, value) in inherited.iter().filter(|(cv, _)| !WHO.contains(cv)) {
             books.originals.insert(*cv, Some(*value));
             books.inherited.push(*cv);
         }
@@ -125,6 +126,28 @@ impl Books {
 fn word_of(outcome: &RunOutcome) -> Option<Vec<(u16, u8)>> {
     let settled = matches!(outcome.decoder_state, DecoderState::Original | DecoderState::New);
     (settled || !outcome.restore_pending.is_empty()).then(|| outcome.restore_pending.clone())
+}
+
+/// CVs that tell one decoder from another; never written, so never pending.
+const WHO: [u16; 2] = [cv::VERSION, cv::MAKER];
+
+/// CV 7 and CV 8 of the decoder whose originals a run left pending: as handed on with them, else as the run read them.
+/// What a run read beside inherited originals may be another decoder.
+#[must_use]
+pub fn identity(inherited: &[(u16, u8)], records: &[Record]) -> Vec<(u16, u8)> {
+    let handed_on: Vec<_> = inherited.iter().filter(|(cv, _)| WHO.contains(cv)).copied().collect();
+    if !handed_on.is_empty() {
+        return handed_on;
+    }
+    let mut read = BTreeMap::new();
+    for record in records {
+        if let RecordBody::CvRead { cv, value: Some(value), .. } = record.body
+            && WHO.contains(&cv)
+        {
+            read.entry(cv).or_insert(value);
+        }
+    }
+    read.into_iter().collect()
 }
 
 /// What a run left undone: `inherited` is what its header handed on from an earlier run.

@@ -1,7 +1,7 @@
 //! Looks through the record folder for what an earlier run of an engine left undone.
 use super::disk::{Disk, DiskError};
 use super::header::Opening;
-use super::pending::{Pending, pending_originals, touches_cvs, unknown_originals};
+use super::pending::{Pending, identity, pending_originals, touches_cvs, unknown_originals};
 use super::reader::{ReadError, RunFolder, read_opening};
 use crate::cause::{Reason, record};
 use crate::dcc::Address;
@@ -16,6 +16,8 @@ pub struct Unfinished {
     pub opening: Opening,
     /// What is to be done.
     pub pending: Pending,
+    /// CV 7 and CV 8 of the decoder it belongs to, as far as they were read: another decoder is not to get its values.
+    pub identity: Vec<(u16, u8)>,
     /// CVs it changed whose values before are not on record.
     pub unknown_originals: Vec<u16>,
     /// What of its journal could not be read; what is said above rests on the rest.
@@ -23,6 +25,14 @@ pub struct Unfinished {
 }
 
 impl Unfinished {
+    /// What the plan of the next run is told: the originals, and whose they are.
+    #[must_use]
+    pub fn for_plan(&self) -> Vec<(u16, u8)> {
+        let originals = self.pending.originals();
+        let identity = if originals.is_empty() { &[][..] } else { &self.identity[..] };
+        identity.iter().chain(originals).copied().collect()
+    }
+
     /// For the person: what is open, and what cannot be put back.
     #[must_use]
     pub fn reasons(&self) -> Vec<Reason> {
@@ -107,7 +117,8 @@ fn unfinished(run: RunFolder, damage: Vec<ReadError>) -> Option<Unfinished> {
     if pending == Pending::None && unknown_originals.is_empty() && damage.is_empty() {
         return None;
     }
-    Some(Unfinished { folder: run.path, opening: run.opening, pending, unknown_originals, damage })
+    let identity = identity(inherited, &run.records);
+    Some(Unfinished { folder: run.path, opening: run.opening, pending, identity, unknown_originals, damage })
 }
 
 /// One more than the highest ordinal of the record folder.

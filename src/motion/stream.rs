@@ -10,6 +10,7 @@ use super::track::{Track, Tracked};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, SignalQuality, Standing};
 use crate::sensor::Sample;
 use crate::time::BenchTime;
+use std::time::Duration;
 
 /// Samples arriving this much later than the promptest ones are old: they are no proof of standstill.
 const OLD_S: f64 = 2.0;
@@ -188,6 +189,12 @@ impl Motion {
     #[must_use]
     pub fn newest(&self) -> Option<BenchTime> {
         self.newest
+    }
+
+    /// How much later the newest sample came than the promptest ones do: what a buffer on the way holds back.
+    #[must_use]
+    pub fn lateness(&self) -> Duration {
+        Duration::try_from_secs_f64(self.clock.late_s()).unwrap_or_default()
     }
 
     /// The speed just now; none before a whole turn was seen, or just after a gap.

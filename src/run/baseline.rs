@@ -25,6 +25,8 @@ const SPEED: [u16; 3] = [cv::START_DRIVE, cv::MID_DRIVE, cv::TOP_DRIVE];
 const LOOK: Duration = Duration::from_millis(1200);
 /// The climb ends here, as a part of the range: who does not move by then does not follow.
 const CLIMB_MOST: f64 = 0.6;
+/// It ends here while the engine stands.
+const STOOD_MOST: f64 = 0.4;
 /// The climb has found motion at this part of the target's top.
 const FOUND: f64 = 0.12;
 /// The second probe must be at least this much faster than the first.
@@ -194,7 +196,9 @@ impl Baseline {
         if enough {
             return Ok(Some(Stage::First(probe(value))));
         }
-        if cx.ordered.0.ratio() >= CLIMB_MOST {
+        // An engine that nobody sees moving is not told to go ever faster.
+        let most = if self.stood == value { STOOD_MOST } else { CLIMB_MOST };
+        if cx.ordered.0.ratio() >= most {
             if speed > 0.0 {
                 learn_sense(cx);
             }

@@ -350,6 +350,7 @@ impl super::cx::CvBook {
         }
         self.changed.insert(cv);
         self.doubtful.insert(cv);
+        self.whole = false;
     }
 
     /// The content of this CV is certain again.

@@ -7,6 +7,7 @@ use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_caus
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
 use crate::motion::{AxleSetup, Glance, Motion, Standing};
+use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -54,6 +55,8 @@ pub(super) struct StationMirror {
     pub(super) power_wanted: bool,
     /// Programming was entered and not left.
     pub(super) programming: bool,
+    /// When the station last sent anything.
+    pub(super) heard_at: BenchTime,
     /// The driving session is lost.
     pub(super) lost: Option<String>,
 }
@@ -79,6 +82,8 @@ pub(super) struct CvBook {
     pub(super) changed: BTreeSet<u16>,
     /// CVs whose content nobody can say: an order to write them ended without an answer.
     pub(super) doubtful: BTreeSet<u16>,
+    /// The new table is in the decoder, whole, with everything that belongs to it.
+    pub(super) whole: bool,
     /// What CV 29 must hold where nothing can be read.
     pub(super) assumed_29: Option<Cv29>,
 }
@@ -118,6 +123,10 @@ pub(super) struct Cx {
     pub(super) momentum_s: f64,
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
     pub(super) may_stand: bool,
+    /// The first sensor line that could not be read.
+    pub(super) first_broken: Option<BrokenLine>,
+    /// A moving order was given in this run.
+    moved: bool,
     /// The engine on the rails was seen to be the one of the bench file: only then is anything written.
     pub(super) identified: bool,
     /// The journal failed: no CV may be changed any more.
@@ -159,6 +168,8 @@ impl Cx {
             sense: None,
             momentum_s: 0.0,
             may_stand: false,
+            first_broken: None,
+            moved: false,
             identified: false,
             cvs_frozen: false,
             phase: PhaseName::LinkCheck,
@@ -232,6 +243,7 @@ impl Cx {
             self.turned_at = self.now;
         }
         self.ordered = (setting, direction);
+        self.moved |= setting.value > 0;
         self.ordered_at = self.now;
         setting.value > 0 && (setting.value > before.value || facing != direction)
     }
@@ -373,6 +385,11 @@ impl Cx {
             && self
                 .fresh_glance()
                 .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
+    }
+
+    /// The sensor has shown the axle turning, or the engine was never told to move: only then its standstill is proof.
+    pub(super) fn sensor_proved(&self) -> bool {
+        !self.moved || self.motion.quality().is_some()
     }
 
     /// Standing for at least `span`, by a living signal.

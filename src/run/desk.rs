@@ -55,6 +55,7 @@ impl Desk {
             Input::SensorDropped(_) => self.run.samples_dropped(),
             Input::StationOpened(session) => self.station.handle_link(at, *session, LinkEvent::Opened),
             Input::StationBytes(session, bytes) => {
+                self.run.station_heard();
                 self.station.handle_link(at, *session, LinkEvent::Bytes(bytes));
             }
             Input::StationClosed(session, why) => {

@@ -45,8 +45,6 @@ pub(super) struct Findings {
     pub(super) tolerance: Tolerance,
     pub(super) sweep: Option<SweepFound>,
     pub(super) computed: Option<Computed>,
-    /// The table in force was committed.
-    pub(super) committed: bool,
     pub(super) verified: Vec<Verified>,
     pub(super) verdict: Option<Verdict>,
     pub(super) reasons: Vec<Reason>,
@@ -64,7 +62,6 @@ impl Findings {
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
             sweep: None,
             computed: None,
-            committed: false,
             verified: Vec::new(),
             verdict: None,
             reasons: Vec::new(),

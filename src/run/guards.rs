@@ -15,6 +15,10 @@ const LASTING: Duration = Duration::from_secs(1);
 /// Moves after a stop this long count as unasked (the decoder brakes, the axle settles).
 const COASTING: Duration = Duration::from_secs(2);
 
+/// An engine that showed its speed before may go unseen this long.
+const BLIND_MOST: Duration = Duration::from_secs(4);
+/// The first whole turn must come round within this time.
+const FIRST_TURN_MOST: Duration = Duration::from_secs(60);
 /// Faster than this part of the target's top, an engine runs while it is being programmed.
 const RUNS_OFF: f64 = 0.1;
 /// An order waits this long for its record. The journal's own thread tells of trouble sooner, while it lives.
@@ -26,6 +30,7 @@ pub(super) struct Guards {
     wrong_way: Option<BenchTime>,
     unasked: Option<BenchTime>,
     frozen: Option<BenchTime>,
+    blind: Option<BenchTime>,
     too_fast: Option<BenchTime>,
     power_asked: Option<OrderId>,
     runs_off: RunsOff,
@@ -67,8 +72,10 @@ impl Guards {
             return Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"));
         }
         self.runs_off = RunsOff::default();
+        station_silence(cx)?;
         self.power(cx)?;
         self.sensor(cx)?;
+        self.blind(cx)?;
         self.speed(cx)?;
         self.direction(cx)?;
         self.standing(cx)
@@ -86,10 +93,13 @@ impl Guards {
         };
         match cx.ended(order) {
             None => Ok(()),
-            Some(_) => Err(Failure::halted(
-                &station_causes::POWER_LOST,
-                "the station reports power off, also when asked",
-            )),
+            Some(_) => {
+                // Somebody or a short circuit cut it: no power and no programming before a person has looked.
+                cx.station.power_wanted = false;
+                cx.cvs_frozen = true;
+                let evidence = "the station reports power off, also when asked";
+                Err(Failure::halted(&station_causes::POWER_LOST, evidence))
+            }
         }
     }
 
@@ -101,9 +111,32 @@ impl Guards {
             let evidence = format!("no sample for {:.2} s", cx.now.since(newest).as_secs_f64());
             return Err(Failure::emergency(&sensor_causes::SILENT, evidence));
         }
+        let late = cx.motion.lateness();
+        if moving && late > silence {
+            let evidence = format!("the newest sample came {:.1} s late", late.as_secs_f64());
+            return Err(Failure::emergency(&sensor_causes::OLD_DATA, evidence));
+        }
         let frozen = moving && cx.motion.standing() == Standing::Frozen;
         if lasts(&mut self.frozen, frozen, cx) {
             return Err(Failure::emergency(&sensor_causes::FROZEN, "every sample alike for 1 s"));
+        }
+        Ok(())
+    }
+
+    /// Moving, samples come, and nothing can be made of them: nobody watches the engine then.
+    fn blind(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let seen = cx.fresh_glance().is_some() || matches!(cx.motion.standing(), Standing::For(_));
+        if cx.ordered.0.value == 0 || seen || !cx.sensor_lives() {
+            self.blind = None;
+            return Ok(());
+        }
+        // Before the first whole turn a slow engine shows no speed yet; later one that did shows it all the time.
+        let limit = if cx.motion.quality().is_some() { BLIND_MOST } else { FIRST_TURN_MOST };
+        let began = *self.blind.get_or_insert(cx.now);
+        if cx.passed(began, limit) {
+            let evidence =
+                format!("for {} s at setting {} of {}", limit.as_secs(), cx.ordered.0.value, cx.ordered.0.of);
+            return Err(Failure::emergency(&sensor_causes::SIGNAL_LOST, evidence));
         }
         Ok(())
     }
@@ -163,6 +196,16 @@ impl Guards {
         }
         Ok(())
     }
+}
+
+/// A station that says nothing, though it is asked at an interval, may have died while the engine runs.
+fn station_silence(cx: &mut Cx) -> Result<(), Failure> {
+    let limit = cx.plan.spec.limits.station_silence;
+    if cx.ordered.0.value == 0 || !cx.passed(cx.station.heard_at, limit) {
+        return Ok(());
+    }
+    let evidence = format!("not a word for {:.1} s", cx.now.since(cx.station.heard_at).as_secs_f64());
+    Err(Failure::emergency(&station_causes::STATION_SILENT, evidence))
 }
 
 /// An order that may not leave because the journal says nothing any more.

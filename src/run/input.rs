@@ -11,7 +11,7 @@ pub struct RunPlan {
     /// The bench.
     pub spec: BenchSpec,
     /// Original CV values (number, value) that an earlier run could not put back; they go back first,
-    /// once the engine is seen to be the same.
+    /// once the engine is seen to be the same. Those of CV 7 and CV 8 are never written: they say whose values these are.
     pub pending: Vec<(u16, u8)>,
 }
 

@@ -3,7 +3,7 @@
 //! Before the power goes on the speed is zero and the functions are as the bench file lists them.
 use super::cx::{Cx, Failure, Step};
 use super::input::Output;
-use crate::cause::{engine as causes, sensor as sensor_causes, station as station_causes};
+use crate::cause::{engine as causes, find, sensor as sensor_causes, station as station_causes};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -76,7 +76,9 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
             Ok(Some(Stage::Orders { left, pending: None }))
         }
         Some(OrderEnd::Refused { code, words }) => {
-            Err(Failure::halted(&station_causes::STATION_REFUSED, format!("attach: {code} {words}")))
+            // Where nothing was sent the code is that of a cause.
+            let cause = find(&code).unwrap_or(&station_causes::STATION_REFUSED);
+            Err(Failure::halted(cause, format!("attach: {words}")))
         }
         Some(OrderEnd::Unknown { why }) => Err(Failure::halted(&station_causes::STATION_UNREACHABLE, why)),
     }
@@ -129,11 +131,21 @@ fn name(action: &Action) -> &'static str {
     }
 }
 
+/// Lines came and none could be read: what the first lacks is what to say.
+fn unread(cx: &Cx) -> Option<Failure> {
+    let line = cx.first_broken.as_ref().filter(|_| cx.motion.newest().is_none())?;
+    let cause = find(&line.code)?;
+    Some(Failure::halted(cause, format!("line {}: {}", line.line, line.evidence)))
+}
+
 fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
     let over = cx.passed(since.max(cx.resumed_at), REST_MOST);
     let newest = cx.motion.newest();
     if !cx.sensor_lives() {
         return if over {
+            if let Some(failure) = unread(cx) {
+                return Err(failure);
+            }
             let evidence = newest.map_or("no sample came".to_owned(), |at| format!("last sample at {at}"));
             Err(Failure::halted(&sensor_causes::SILENT, evidence))
         } else {

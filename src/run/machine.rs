@@ -27,8 +27,8 @@ use std::time::Duration;
 
 /// A sensor link that closed while the engine stands is opened again after this time.
 const REOPEN_SENSOR: Duration = Duration::from_secs(1);
-/// Broken sensor lines written down one by one; later ones are only counted by motion.
-const BROKEN_TOLD: u32 = 10;
+/// Broken sensor lines written down one by one; later ones are only counted, and the count stands in the result.
+const BROKEN_TOLD: u64 = 10;
 
 /// What comes after a write.
 #[derive(Debug)]
@@ -81,14 +81,16 @@ pub(super) struct Run {
     end: End,
     pause: bool,
     resting: Option<Resting>,
-    broken: u32,
+    broken: u64,
+    /// How often the person said stop.
+    stops: u32,
     reopen_at: Option<BenchTime>,
 }
 
 impl Run {
     pub(super) fn new(plan: RunPlan) -> Self {
         let mut cx = Cx::new(plan);
-        for (cv, value) in cx.plan.pending.clone() {
+        for (cv, value) in snapshot::pending_values(&cx.plan.pending) {
             cx.cvs.originals.insert(cv, value);
             cx.cvs.changed.insert(cv);
         }
@@ -104,6 +106,7 @@ impl Run {
             pause: false,
             resting: None,
             broken: 0,
+            stops: 0,
             reopen_at: None,
         };
         run.cx.record(RecordBody::Phase(PhaseName::LinkCheck));
@@ -142,12 +145,17 @@ impl Run {
                 SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
                 SensorEvent::Broken(line) => {
                     self.broken += 1;
+                    self.cx.first_broken.get_or_insert_with(|| line.clone());
                     if self.broken <= BROKEN_TOLD {
                         self.cx.record(RecordBody::BrokenLine(line));
                     }
                 }
             }
         }
+    }
+
+    pub(super) fn station_heard(&mut self) {
+        self.cx.station.heard_at = self.cx.now;
     }
 
     pub(super) fn take_station(&mut self, event: StationEvent) {
@@ -160,7 +168,8 @@ impl Run {
             StationEvent::Attached { abilities, .. } => self.cx.station.abilities = Some(abilities),
             StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
             StationEvent::SessionLost { session, why } => {
-                if session == crate::station::Session::Drive {
+                // Before it was attached, the order to attach says what is wrong.
+                if session == crate::station::Session::Drive && self.cx.station.abilities.is_some() {
                     self.cx.station.lost = Some(why);
                 }
             }
@@ -228,8 +237,12 @@ impl Run {
                 self.cx.waiting = false;
             }
             PersonAct::Stop => {
+                self.stops += 1;
                 if let Phase::Ending(ending) = &mut self.phase {
-                    ending.skip_restore();
+                    // The first stop may cross a fault that has begun the end already: it does not give up originals.
+                    if self.stops > 1 {
+                        ending.skip_restore();
+                    }
                 } else {
                     let reason = Reason::new(&causes::PERSON_STOPPED, format!("at {}", self.cx.now));
                     self.fail(Failure { end: End::Interrupted, reason, emergency: false });
@@ -409,7 +422,7 @@ impl Run {
             self.begin_baseline();
             return;
         }
-        let values = self.cx.plan.pending.clone();
+        let values = snapshot::pending_values(&self.cx.plan.pending);
         let ops: Vec<CvOp> = snapshot::restore_ops(&self.cx, &values);
         let job = CvJob::checked(&self.cx, ops);
         self.enter(PhaseName::Settling, Phase::Settling(job));
@@ -432,7 +445,7 @@ impl Run {
         if job.poll(&mut self.cx)?.is_none() {
             return Ok(false);
         }
-        self.findings.committed = true;
+        self.cx.cvs.whole = true;
         self.cx.momentum_s = write::momentum_s(&self.cx);
         match then.take() {
             Some(AfterWrite::Verify { number, before }) => {
@@ -470,6 +483,10 @@ impl Run {
         self.findings.verified.clone_from(&done);
         match (better, self.findings.computed.clone()) {
             (Some(better), Some(computed)) => {
+                // Until the next round is judged nothing is said of the new table.
+                self.findings.verdict = None;
+                self.findings.verified.clear();
+                self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
                 self.findings.keep(&mut self.cx, better);
                 let before = Some(Box::new(Before { computed, done, verdict, worst_mm_s }));
                 self.begin_write(AfterWrite::Verify { number: number + 1, before });
@@ -502,7 +519,7 @@ impl Run {
     }
 
     fn finish(&mut self, grade: StopGrade) {
-        let outcome = result::outcome(&self.cx, &self.findings, self.end, grade);
+        let outcome = result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken));
         self.cx.phase = PhaseName::Ended;
         self.cx.record(RecordBody::Phase(PhaseName::Ended));
         self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));

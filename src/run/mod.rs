@@ -18,6 +18,7 @@ mod point;
 mod progress;
 pub mod record;
 mod result;
+mod rewarm;
 mod snapshot;
 mod stopper;
 mod sweep;

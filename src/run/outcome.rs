@@ -119,6 +119,8 @@ pub struct RunOutcome {
     pub worst_deviation_u_percent: Option<f64>,
     /// Worst deviation predicted, percent of the target's top.
     pub predicted_worst_deviation_percent: Option<f64>,
+    /// Sensor lines that could not be read and were skipped.
+    pub broken_sensor_lines: u64,
     /// Length of the run in bench seconds.
     pub bench_seconds: f64,
 }

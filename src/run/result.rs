@@ -7,7 +7,13 @@ use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_
 use crate::cause::{Reason, station as station_causes};
 use crate::station::Direction;
 
-pub(super) fn outcome(cx: &Cx, findings: &Findings, end: End, stop: StopGrade) -> RunOutcome {
+/// `(stop, broken)`: the grade of the stop, and how many sensor lines could not be read.
+pub(super) fn outcome(
+    cx: &Cx,
+    findings: &Findings,
+    end: End,
+    (stop, broken): (StopGrade, u64),
+) -> RunOutcome {
     let decoder_state = decoder_state(cx, end);
     let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
     let top = findings.target.top();
@@ -39,12 +45,13 @@ pub(super) fn outcome(cx: &Cx, findings: &Findings, end: End, stop: StopGrade) -
             .computed
             .as_ref()
             .and_then(|computed| finite(100.0 * computed.worst_predicted_mm_s(&findings.target) / top)),
+        broken_sensor_lines: broken,
         bench_seconds: cx.now.as_secs_f64(),
     }
 }
 
 fn decoder_state(cx: &Cx, end: End) -> DecoderState {
-    if end == End::Calibrated {
+    if end == End::Calibrated || cx.cvs.whole {
         DecoderState::New
     } else if !cx.cvs.doubtful.is_empty() {
         DecoderState::Unknown

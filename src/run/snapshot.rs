@@ -23,6 +23,9 @@ const ALSO_READ: [u16; 10] = [
     cv::DECELERATION_ADJUST,
 ];
 
+/// CVs that tell one decoder from another of the same address.
+const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
+
 /// Reads everything that matters.
 pub(super) fn job(cx: &Cx) -> CvJob {
     let numbers = ALSO_READ.into_iter().chain(MUST_READ).chain(cv::TABLE_WITH_TRIMS);
@@ -50,6 +53,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         return Err(Failure::rejected(&causes::CV_UNREADABLE, format!("CV {}", missing.join(", "))));
     }
     address(cx)?;
+    owner(cx)?;
     cx.identified = true;
     // A decoder without these CVs is in no consist.
     let read = |cv: u16| cx.cvs.known.get(&cv).copied().unwrap_or(0);
@@ -74,6 +78,26 @@ fn address(cx: &Cx) -> Result<(), Failure> {
     let found = found.map_or("no address that can be read".to_owned(), |address| address.to_string());
     let evidence = format!("bench file: {wanted}, decoder: {found}");
     Err(Failure::halted(&causes::ANOTHER_ENGINE, evidence))
+}
+
+/// The values of an earlier run that go back: without what only says whose they are.
+pub(super) fn pending_values(pending: &[(u16, u8)]) -> Vec<(u16, u8)> {
+    pending.iter().filter(|(cv, _)| !OWNER.contains(cv)).copied().collect()
+}
+
+/// The values of an earlier run must have come out of this decoder: the same address does not make it the same one.
+fn owner(cx: &Cx) -> Result<(), Failure> {
+    for (cv, expected) in cx.plan.pending.iter().filter(|(cv, _)| OWNER.contains(cv)) {
+        let found = cx.cvs.known.get(cv).copied();
+        if found != Some(*expected) {
+            let found = found.map_or("no answer".to_owned(), |value| value.to_string());
+            let evidence = format!(
+                "CV {cv}: {found}, but the values an earlier run has to put back are of a decoder with {expected}"
+            );
+            return Err(Failure::halted(&causes::ANOTHER_ENGINE, evidence));
+        }
+    }
+    Ok(())
 }
 
 /// Puts these values back, table bit off first and CV 29 last.

@@ -65,7 +65,7 @@ impl Stopper {
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Option<StopGrade> {
         loop {
             self.collect(cx);
-            let still = cx.ordered.0.value == 0 && cx.stands_for(STILL);
+            let still = cx.ordered.0.value == 0 && cx.stands_for(STILL) && cx.sensor_proved();
             let next = match self.stage {
                 Stage::Begin => self.begin(cx, self.emergency),
                 Stage::Stopping { since } => self.wait_plain(cx, since, still)?,

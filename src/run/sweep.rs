@@ -1,15 +1,18 @@
 //! The sweep: points up one direction, then the other, never faster than the target needs; then the anchor again.
 //!
 //! Up to the first step that starts from rest every step is tried, each for a few seconds only: what lies between the
-//! last that stands and the first that moves cannot be counted on, so the curve begins at the first that moves.
+//! last that stands and the first that moves cannot be counted on, so the curve begins at the first that moves. The
+//! engine cools meanwhile: it runs warm again before the curve is measured from that first step on.
 use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
+use super::rewarm::Rewarm;
 use crate::calibrate::{BaselineKind, CurvePoint, baseline_drive};
 use crate::cause::engine as causes;
 use crate::motion::Measured;
 use crate::station::{Direction, Setting};
+use crate::time::BenchTime;
 
 /// Doubt (k = 1) of "stands" as a speed, mm/s.
 const STANDS_U_MM_S: f64 = 0.2;
@@ -50,6 +53,11 @@ pub(super) struct Sweep {
     next: Option<u16>,
     direction: Direction,
     point: Option<Point>,
+    /// The setting at which it runs warm.
+    warm_at: u16,
+    /// When the search for the first step that moves began in this direction; none once it is found.
+    searching: Option<BenchTime>,
+    rewarm: Option<Rewarm>,
     measured: [Vec<(u16, Option<Measured>)>; 2],
     anchor: bool,
 }
@@ -70,6 +78,9 @@ impl Sweep {
             next: Some(first),
             direction: Direction::Forward,
             point: None,
+            warm_at: baseline.warm_up_value(cx),
+            searching: Some(cx.now),
+            rewarm: None,
             measured: [Vec::new(), Vec::new()],
             anchor: false,
         }
@@ -79,12 +90,21 @@ impl Sweep {
         if let Some(point) = &mut self.point {
             point.rewind(cx);
         }
+        if let Some(rewarm) = &mut self.rewarm {
+            rewarm.rewind();
+        }
     }
 
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<SweepFound> {
         loop {
             cx.phase_done =
                 (self.measured[0].len() + self.measured[1].len()) as f64 / (2.0 * self.values.len() as f64);
+            if let Some(rewarm) = &mut self.rewarm {
+                if !rewarm.poll(cx)? {
+                    return Ok(None);
+                }
+                self.rewarm = None;
+            }
             if self.point.is_none() {
                 self.point = self.next_point(cx);
             }
@@ -95,6 +115,12 @@ impl Sweep {
             if self.anchor {
                 let drift = self.drift(value, result);
                 return Ok(Some(self.found(cx, drift)));
+            }
+            if let (Some(began), true) = (self.searching, result.is_some()) {
+                // Found; measured again once it is warm.
+                self.searching = None;
+                self.rewarm = Some(Rewarm::new((self.warm_at, self.direction), cx.now.since(began)));
+                continue;
             }
             self.measured[usize::from(self.direction == Direction::Reverse)].push((value, result));
             self.next = self.after(value, result.is_some());
@@ -108,6 +134,7 @@ impl Sweep {
         if self.next.is_none() && self.direction == Direction::Forward {
             self.direction = Direction::Reverse;
             self.next = Some(self.first);
+            self.searching = Some(cx.now);
         }
         if let Some(value) = self.next {
             return Some(Point::new(PointWish {

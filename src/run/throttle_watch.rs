@@ -49,6 +49,10 @@ impl ThrottleWatch {
                 return Ok(());
             }
             self.asked = None;
+            if cx.ordered_at > at {
+                // Our own order came in between: the answer may be older than it.
+                return Ok(());
+            }
             if told.at >= at {
                 let evidence = format!(
                     "the station says {:.0} %, ordered {:.0} %",

@@ -40,7 +40,11 @@ impl Verified {
             step,
             point: VerifyPoint { entry, direction, measured: SpeedEstimate { speed_mm_s, u_mm_s } },
             target_mm_s,
-            verdict: judge_doubt(speed_mm_s - target_mm_s, doubt, allowed),
+            // An engine that stands at a moving step fails, however slow the step was meant to be.
+            verdict: match result {
+                Some(_) => judge_doubt(speed_mm_s - target_mm_s, doubt, allowed),
+                None => Verdict::Fail,
+            },
             result,
         }
     }

@@ -5,34 +5,19 @@
 //! it moved by is doubt for all.
 use super::cx::{Cx, Failure, Step};
 use super::findings::Findings;
-use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
+use super::rewarm::Rewarm;
 use super::sweep::{RUNS_WELL, spread};
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::engine as causes;
 use crate::station::Direction;
-use crate::time::BenchTime;
-use std::time::Duration;
 
 /// A point whose doubt straddles the tolerance is measured on with this fraction of the wanted half-width, once each.
 const SHARPER: [f64; 2] = [0.5, 0.25];
-/// The engine runs this many times as long as it stood, before the first point.
-const REWARM: u32 = 2;
-/// But at least and at most this long.
-const REWARM_LIMITS: [Duration; 2] = [Duration::from_secs(20), Duration::from_secs(180)];
 /// Entry of the table at which it runs meanwhile: about 60 % of the top.
 const REWARM_ENTRY: f64 = 17.0;
-
-/// Getting warm again.
-#[derive(Debug)]
-struct Rewarm {
-    step: u16,
-    mover: Mover,
-    span: Duration,
-    since: Option<BenchTime>,
-}
 
 /// One round of verify under way.
 #[derive(Debug)]
@@ -55,15 +40,9 @@ impl VerifyRound {
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
         let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
-        let stood = cx.now.since(cx.turned_at).saturating_mul(REWARM);
-        let step = nearest_step(REWARM_ENTRY, of);
+        let stood = cx.now.since(cx.turned_at);
         Self {
-            rewarm: Some(Rewarm {
-                step,
-                mover: Mover::to(step, Direction::Forward),
-                span: stood.clamp(REWARM_LIMITS[0], REWARM_LIMITS[1]),
-                since: None,
-            }),
+            rewarm: Some(Rewarm::new((nearest_step(REWARM_ENTRY, of), Direction::Forward), stood)),
             total: left.len(),
             anchor: (steps.first().copied().unwrap_or(1), Direction::Forward),
             left,
@@ -78,8 +57,7 @@ impl VerifyRound {
             point.rewind(cx);
         }
         if let Some(rewarm) = &mut self.rewarm {
-            rewarm.mover = Mover::to(rewarm.step, Direction::Forward);
-            rewarm.since = None;
+            rewarm.rewind();
         }
     }
 
@@ -115,10 +93,7 @@ impl VerifyRound {
     /// True once the engine has run long enough.
     fn is_warm(&mut self, cx: &mut Cx) -> Result<bool, Failure> {
         let Some(rewarm) = &mut self.rewarm else { return Ok(true) };
-        if rewarm.since.is_none() && rewarm.mover.poll(cx)?.is_some() {
-            rewarm.since = Some(cx.now);
-        }
-        let warm = rewarm.since.is_some_and(|since| cx.passed(since, rewarm.span));
+        let warm = rewarm.poll(cx)?;
         if warm {
             self.rewarm = None;
         }
