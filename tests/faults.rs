@@ -207,7 +207,11 @@ fn check_decoder(told: &str, outcome: &RunOutcome, cvs: &BTreeMap<u16, u8>) {
             assert_eq!(outcome.restore_pending, [], "{told}");
         }
         DecoderState::New => {
-            assert_eq!(outcome.restore_pending, [], "{told}");
+            // Written whole, but not proven: then the originals are still to go back.
+            let calibrated = outcome.outcome == End::Calibrated;
+            let mut pending = outcome.restore_pending.clone();
+            pending.sort_unstable();
+            assert_eq!(pending, if calibrated { Vec::new() } else { differs }, "{told}");
             let table: Vec<u8> = (67..=94).map(|cv| cvs[&cv]).collect();
             assert_eq!(outcome.table.map(Vec::from), Some(table), "{told}");
             assert_eq!(

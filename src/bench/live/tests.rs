@@ -83,6 +83,7 @@ fn ended() -> Output {
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
+        broken_sensor_lines: 0,
         bench_seconds: 0.0,
     }))
 }
