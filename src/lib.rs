@@ -4,7 +4,7 @@
 //!
 //! - [`time`]: bench time, the only time the core knows.
 //! - [`cause`]: the one catalogue of what can be wrong, each with three plain sentences.
-//! - [`dcc`]: facts of the published DCC standards: scales, addresses, speed steps, CVs, packets.
+//! - [`dcc`]: facts of the published DCC standards: scales, addresses, CVs, CV 29, momentum, trims.
 //! - [`config`]: the bench file, from text to checked types.
 //! - [`sensor`]: sensor formats as machines, bytes in, samples out.
 //! - [`motion`]: field to angle to distance to speed, each speed with its doubt.

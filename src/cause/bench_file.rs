@@ -1,4 +1,4 @@
-//! Causes that lie in bench file.
+//! Causes that lie in the bench file.
 use super::Cause;
 
 /// The text is no TOML.

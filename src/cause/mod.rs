@@ -1,5 +1,6 @@
 //! The one catalogue of causes: each has a code and three sentences, used by errors, guards, check, explain,
-//! page, report and README. A message never invents its own wording: it names a cause and adds evidence.
+//! page, report and README. A message never invents its own wording: it names a cause and adds evidence. Words alone:
+//! it knows no other part of the program. A cause that nothing names does not stay.
 use serde::{Deserialize, Serialize};
 
 pub mod bench_file;

@@ -1,6 +1,7 @@
 //! What the person types and sees. Results go to stdout, everything else to stderr.
 //!
 //! With `--json` exactly one object stands on stdout at every exit, wrong use and the program's own failure included.
+//! Work is done through [`mod@crate::bench`] alone: sockets, adapters and phases are not its business.
 mod args;
 mod caution;
 mod demo;

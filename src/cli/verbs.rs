@@ -1,4 +1,4 @@
-//! The small verbs.
+//! The small verbs: `template`, `schema`, `stop`, `tell` and `replay`.
 use super::exit::Exit;
 use super::show::lapse_mark;
 use super::{out, runs, words};

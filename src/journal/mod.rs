@@ -46,6 +46,7 @@ mod pending;
 mod pieces;
 mod reader;
 mod recorder;
+mod recorder_error;
 mod scan;
 mod varint;
 
@@ -60,7 +61,8 @@ pub use line::{ChunkIndex, FORMAT, LineError, RawEnded};
 pub use lock::{EndpointLock, LockError};
 pub use pending::{Pending, identity, pending_originals, touches_cvs, unknown_originals};
 pub use reader::{ReadError, RunFolder, read_opening};
-pub use recorder::{Recorder, RecorderError};
+pub use recorder::Recorder;
+pub use recorder_error::RecorderError;
 pub use scan::{Scan, Unfinished, scan};
 
 /// Name of the journal in a run's folder.

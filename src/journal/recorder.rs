@@ -10,76 +10,15 @@ use super::header::Header;
 use super::layout::{encode, lay_out};
 use super::line::{self, ChunkIndex, Line, RawEnded};
 use super::pieces::Pieces;
+use super::recorder_error::RecorderError;
 use super::{BALLAST, RESULT};
-use crate::cause::{Cause, record};
 use crate::run::{Input, JournalTrouble, Record};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
-use thiserror::Error;
 
 /// Lines that wait for a disk that fails; beyond, the recorder takes no more.
 const MOST_WAITING: usize = 4096;
-
-/// What a recorder can meet.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-pub enum RecorderError {
-    /// No room, the ballast included.
-    #[error("the disk is full: {0}")]
-    Full(DiskError),
-    /// The disk refused.
-    #[error(transparent)]
-    Failed(DiskError),
-    /// Numbers of records rise by one from 1.
-    #[error("record {found} came where record {expected} was due")]
-    OutOfOrder {
-        /// The number due.
-        expected: u64,
-        /// The number that came.
-        found: u64,
-    },
-    /// It was written, but cannot be read again (a number that is not finite, say).
-    #[error("record {n} cannot be read back: {why}")]
-    Unreadable {
-        /// Its number.
-        n: u64,
-        /// What the reader said.
-        why: String,
-    },
-    /// A frame longer than any link brings.
-    #[error("a frame of {0} bytes is longer than a frame may be")]
-    LongFrame(usize),
-}
-
-impl RecorderError {
-    /// The cause in the catalogue.
-    #[must_use]
-    pub fn cause(&self) -> &'static Cause {
-        match self {
-            Self::Full(_) => &record::DISK_FULL,
-            Self::Failed(_) => &record::DISK_FAILED,
-            _ => &record::PANIC_IN_TASK,
-        }
-    }
-
-    /// As the core is told.
-    #[must_use]
-    pub fn trouble(&self) -> JournalTrouble {
-        match self {
-            Self::Full(_) => JournalTrouble::Full,
-            other => JournalTrouble::Failed(other.to_string()),
-        }
-    }
-}
-
-impl From<DiskError> for RecorderError {
-    fn from(error: DiskError) -> Self {
-        match error.kind {
-            DiskErrorKind::Full => Self::Full(error),
-            _ => Self::Failed(error),
-        }
-    }
-}
 
 /// A line that is not on the disk yet.
 #[derive(Debug)]

@@ -1,4 +1,5 @@
-//! The playing of a virtual bench: what is on its way, what happens next, what the core wants done.
+//! The playing of a virtual bench: what happens next, what the core wants done, what the journal answers. Its links are
+//! in `wires`.
 use super::{Fault, VirtualBench, VirtualEnd};
 use crate::bench::start::endpoint_key;
 use crate::journal::{FrameRef, Header, Recorder, RecorderError};
@@ -6,29 +7,20 @@ use crate::run::desk::Desk;
 use crate::run::{
     CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Record, RecordBody, RunOutcome,
 };
-use crate::sim::{Conn, SimOutput};
+use crate::sim::Conn;
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
+use wires::Flight;
+
+mod wires;
 
 /// The journal syncs what it wrote behind within this time.
 const SYNC_WITHIN: Duration = Duration::from_millis(500);
 
 /// More wake-ups at one instant than this mean that the core never comes to rest.
 const MOST_WAKES: u32 = 10_000;
-
-/// Something on its way.
-enum Flight {
-    /// To the simulation.
-    Connect(Conn),
-    Bytes(Conn, Vec<u8>),
-    Close(Conn),
-    /// To the core.
-    FromStation(Conn, Input),
-    FromSensor(u64, Input),
-    Input(Input),
-}
 
 pub(super) struct Play {
     setup: VirtualBench,
@@ -150,87 +142,6 @@ impl Play {
         self.broken.get_or_insert_with(|| format!("{why} ({})", self.now));
     }
 
-    fn fly(&mut self, after: Duration, flight: Flight) {
-        self.flown += 1;
-        self.flights.insert((self.now + after, self.flown), flight);
-    }
-
-    /// What the simulation has told since it was last asked.
-    fn collect(&mut self) {
-        while let Some(output) = self.setup.bench.poll_output() {
-            match output {
-                SimOutput::Station(conn, bytes) => {
-                    if let Some(session) = self.session(conn)
-                        && self.now >= self.station_silent_until
-                    {
-                        let input = Input::StationBytes(session, bytes);
-                        self.fly(self.setup.latency, Flight::FromStation(conn, input));
-                    }
-                }
-                SimOutput::CloseStation(conn) => {
-                    if let Some(session) = self.session(conn) {
-                        let input = Input::StationClosed(session, "closed by the station".to_owned());
-                        self.fly(self.setup.latency, Flight::FromStation(conn, input));
-                    }
-                }
-                SimOutput::Sensor(bytes) => self.sensor_bytes(bytes),
-            }
-        }
-    }
-
-    fn session(&self, conn: Conn) -> Option<Session> {
-        self.sessions.iter().find(|(_, open)| **open == conn).map(|(session, _)| *session)
-    }
-
-    fn sensor_bytes(&mut self, bytes: Vec<u8>) {
-        let bytes = self.noise.take().unwrap_or(bytes);
-        let Some(link) = self.sensor else { return };
-        if self.now < self.sensor_silent_until {
-            return;
-        }
-        // What was told in one look arrives in one piece.
-        if let Some((_, Flight::FromSensor(last, Input::SensorBytes(waiting)))) =
-            self.flights.iter_mut().next_back().filter(|((at, _), _)| *at == self.now + self.setup.latency)
-            && *last == link
-        {
-            waiting.extend_from_slice(&bytes);
-            return;
-        }
-        self.fly(self.setup.latency, Flight::FromSensor(link, Input::SensorBytes(bytes)));
-    }
-
-    /// Something has arrived.
-    fn land(&mut self, flight: Flight) {
-        match flight {
-            Flight::Connect(conn) => {
-                if let Some(session) = self.session(conn) {
-                    self.setup.bench.station_connected(conn);
-                    self.fly(self.setup.latency, Flight::FromStation(conn, Input::StationOpened(session)));
-                }
-            }
-            Flight::Bytes(conn, bytes) => {
-                if self.now >= self.station_silent_until {
-                    self.setup.bench.station_bytes(conn, &bytes);
-                }
-            }
-            Flight::Close(conn) => self.setup.bench.station_gone(conn),
-            Flight::FromStation(conn, input) => {
-                if let Some(session) = self.session(conn) {
-                    if matches!(input, Input::StationClosed(..)) {
-                        self.sessions.remove(&session);
-                    }
-                    self.feed(&input);
-                }
-            }
-            Flight::FromSensor(link, input) => {
-                if self.sensor == Some(link) {
-                    self.feed(&input);
-                }
-            }
-            Flight::Input(input) => self.feed(&input),
-        }
-    }
-
     fn strike(&mut self, fault: Fault) {
         match fault {
             Fault::Sim(fault) => self.setup.bench.apply(fault),
@@ -306,31 +217,6 @@ impl Play {
                 self.outcome = Some(*outcome);
             }
         }
-    }
-
-    fn open_sensor(&mut self) {
-        self.sensors += 1;
-        if self.now < self.sensor_cut_until {
-            self.sensor = Some(self.sensors);
-            let input = Input::SensorClosed("connection refused".to_owned());
-            return self.fly(self.setup.latency, Flight::FromSensor(self.sensors, input));
-        }
-        self.sensor = Some(self.sensors);
-        self.setup.bench.sensor_connected();
-        self.fly(self.setup.latency, Flight::FromSensor(self.sensors, Input::SensorOpened));
-    }
-
-    fn open_station(&mut self, session: Session) {
-        self.conns += 1;
-        let conn = Conn(self.conns);
-        if let Some(before) = self.sessions.insert(session, conn) {
-            self.fly(self.setup.latency, Flight::Close(before));
-        }
-        if self.now < self.station_cut_until {
-            let input = Input::StationClosed(session, "connection refused".to_owned());
-            return self.fly(self.setup.latency, Flight::FromStation(conn, input));
-        }
-        self.fly(self.setup.latency, Flight::Connect(conn));
     }
 
     fn record(&mut self, record: Record) {
