@@ -17,5 +17,6 @@ pub mod simulated;
 pub mod start;
 pub mod status;
 pub mod virtual_bench;
+mod whereabouts;
 
 pub(crate) use live::panic_words;
