@@ -257,11 +257,10 @@ impl<C: Core> Live<C> {
         }
     }
 
-    /// Hands an input to the core and does what it wants.
+    /// Keeps an input, hands it to the core and does what that wants. Kept first: what makes the core fail is on file.
     fn feed(&mut self, input: Input) -> Option<LoopEnd> {
-        let handled = guard(|| self.core.handle(self.at, &input));
-        self.journal.came(self.at, input);
-        if let Err(why) = handled {
+        self.journal.came(self.at, input.clone());
+        if let Err(why) = guard(|| self.core.handle(self.at, &input)) {
             return Some(LoopEnd::CoreFailed(why));
         }
         loop {
