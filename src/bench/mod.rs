@@ -5,6 +5,7 @@
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
 pub mod clock;
 pub mod control;
+mod earlier;
 pub mod halt;
 mod journaling;
 mod links;

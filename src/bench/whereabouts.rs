@@ -56,7 +56,7 @@ fn of_lines(text: &str, section: &str, key: &str) -> Option<String> {
     let mut here = String::new();
     for line in text.lines().map(str::trim) {
         if let Some(heading) = line.strip_prefix('[') {
-            here = heading.split([']', '#']).next().unwrap_or_default().trim().to_owned();
+            heading.split([']', '#']).next().unwrap_or_default().trim().clone_into(&mut here);
         } else if let Some((name, value)) = line.split_once('=') {
             let name: String = name.chars().filter(|c| !c.is_whitespace()).collect();
             let named = if here.is_empty() { name } else { format!("{here}.{name}") };
