@@ -55,8 +55,9 @@ mod tests {
     #[test]
     fn a_journal_that_may_be_ours_and_cannot_be_read_stops_the_start() {
         let spec = config::read("bench.toml", BENCH).unwrap();
-        let disk = VirtualDisk::new();
+        let mut disk = VirtualDisk::new();
         let (records, run) = (Path::new("/runs"), Path::new("/runs/a"));
+        disk.create_folder(run).unwrap();
         disk.plant(&run.join(JOURNAL), b"{\"v\":1,\"crc\":\"00000000\",\"opening\":{}}\n");
         let refused = look(&disk, records, &spec).err().unwrap();
         assert_eq!(refused.code, "journal-damaged");

@@ -4,7 +4,7 @@
 //! distribution comes from a crate that calls the platform's logarithm and exponential: its results are rounded to nine
 //! decimals, so that a last digit that differs between machines seldom changes what is stored or decided. Seldom, not
 //! never: a value that lies on the edge between two ninth decimals may still be rounded up on one machine and down on
-//! another. Replay is promised within one build for this reason.
+//! another.
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 fn nine_decimals(value: f64) -> f64 {
