@@ -166,3 +166,34 @@ fn stopping_at_a_station_that_is_not_there_is_unconfirmed() {
     assert_eq!(code, 6);
     assert!(stdout.contains("UNCONFIRMED"), "{stdout}");
 }
+
+#[test]
+fn stop_and_replay_print_one_object_at_every_exit() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = folder.path().join("bench.toml");
+    let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+    let mistaken = include_str!("../scenarios/lapwing.toml")
+        .replace("127.0.0.1:4303", &free)
+        .replace("\"33 mm\"", "\"33 mm")
+        .replace("bus = 1", "bus = -1");
+    fs::write(&bench, mistaken).unwrap();
+    let (code, stdout, _) =
+        outcome(pacewright(folder.path()).arg("stop").arg(&bench).args(["--events", "x", "--json"]));
+    assert_eq!(code, 6, "a file with mistakes and a line with a word too many still go to the station");
+    let object = one_object(&stdout);
+    assert_eq!((&object["schema"], &object["stop"]), (&1.into(), &"unconfirmed".into()));
+    assert!(object["power"].is_string() && !object["reasons"].as_array().unwrap().is_empty(), "{object}");
+
+    let (code, _, stderr) = outcome(pacewright(folder.path()).args(["stop", "--now"]).arg(&bench));
+    assert_eq!(code, 6);
+    assert!(stderr.contains("--now") && stderr.contains("bus 1 was taken"), "{stderr}");
+
+    let (code, stdout, _) = outcome(pacewright(folder.path()).args(["stop", "nowhere.toml", "--json"]));
+    assert_eq!((code, &one_object(&stdout)["outcome"]), (2, &"refused".into()));
+
+    let (code, stdout, _) = outcome(pacewright(folder.path()).arg("replay").arg(folder.path()).arg("--json"));
+    assert_eq!(code, 2);
+    let object = one_object(&stdout);
+    assert_eq!((&object["same"], &object["first_difference"]), (&Value::Null, &Value::Null));
+    assert_eq!(object["reasons"][0]["code"], "journal-missing");
+}

@@ -1,7 +1,7 @@
-//! A command station, a locomotive and a sensor that share no line with the program or its simulator, from a bench file
-//! alone: `tests/foreign/peer.py` was written from standards/srcp.md, standards/dcc.md and standards/measurement.md 1.1,
-//! by somebody who knew nothing of `station`, `motion`, `run` and `sim`. Its three manners and two engines take the
-//! published facts apart where they leave a choice: what passes here depends on no single reading.
+//! A station, an engine and a sensor written from the published facts only, from a bench file alone: `tests/foreign/`
+//! follows standards/srcp.md, standards/dcc.md and standards/measurement.md 1.1, and shares no line with the program or
+//! its simulator. Its three manners and two engines take the published facts apart where they leave a choice: what
+//! passes here depends on no single reading. It runs in python3, which the gate (`.ci/run`) installs.
 //!
 //! The checks are the issue's own: calibrated, and the engine's true speed, which the program never sees, within the
 //! larger of 2 % and 0.5 km/h scale at all 28 steps in both directions.
@@ -41,7 +41,7 @@ impl Peer {
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
-            .expect("python3 is installed, as .ci/run does");
+            .expect("python3 is there: the gate installs it");
         let alive = child.stdin.take().expect("standard input is a pipe");
         let mut ready = String::new();
         let mut stdout = BufReader::new(child.stdout.take().expect("standard output is a pipe"));

@@ -10,7 +10,7 @@ use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config::{self, BenchSpec};
-use pacewright::journal::scan;
+use pacewright::journal::{Disk, scan};
 use pacewright::run::{
     DecoderState, End, PersonAct, PhaseName, RecordBody, RunOutcome, RunPlan, StopGrade, VerdictWord,
 };
@@ -121,6 +121,25 @@ fn the_same_setup_gives_the_same_run_and_its_record_replays() {
             Replayed::Differs(first) => panic!("{}: {first}", engine.0),
         }
     }
+}
+
+#[test]
+fn a_forged_or_missing_result_differs() {
+    let mut bench = bench(ENGINES[1], 3);
+    bench.faults = vec![(BenchTime::from_millis(60_000), Fault::Person(PersonAct::Stop))];
+    let mut disk = play(bench).disk;
+    let (folder, file) = (Path::new("/runs/1"), Path::new("/runs/1/result.json"));
+    let honest = disk.read(file).unwrap();
+    assert!(matches!(replay_on(&disk, folder).unwrap(), Replayed::Same { cut_short: false, .. }));
+    let forged = String::from_utf8(honest).unwrap().replace("\"interrupted\"", "\"calibrated\"");
+    for (planted, said) in [(forged.as_str(), "outcome"), ("{}", "missing"), ("{", "no JSON")] {
+        disk.plant(file, planted.as_bytes());
+        let Replayed::Differs(first) = replay_on(&disk, folder).unwrap() else { panic!("{planted}") };
+        assert!(first.contains(said), "{first}");
+    }
+    disk.remove(file).unwrap();
+    let Replayed::Differs(first) = replay_on(&disk, folder).unwrap() else { panic!("it is missing") };
+    assert!(first.contains("not here"), "{first}");
 }
 
 #[test]

@@ -35,6 +35,20 @@ impl Halted {
 
 /// Stops whatever the station drives for this engine and cuts its power.
 pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
+    halt_with(machine, address, limit, true).await
+}
+
+/// Cuts the power, and gives no order to any engine: for when nobody knows which it is.
+pub(super) async fn cut_power(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
+    halt_with(machine, address, limit, false).await
+}
+
+async fn halt_with(
+    machine: Box<dyn StationMachine>,
+    address: &str,
+    limit: Duration,
+    engine_known: bool,
+) -> Halted {
     let mut halting = Halting {
         machine,
         links: StationLinks::new(address, limit),
@@ -45,7 +59,7 @@ pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Durati
     let mut halted =
         Halted { grade: StopGrade::Unconfirmed, stop: "no answer".to_owned(), power: "no answer".to_owned() };
     tokio::select! {
-        () = halting.work(&mut halted) => {}
+        () = halting.work(&mut halted, engine_known) => {}
         () = pause(PATIENCE) => {}
     }
     halting.links.finish(limit).await;
@@ -61,9 +75,22 @@ struct Halting {
 }
 
 impl Halting {
-    async fn work(&mut self, halted: &mut Halted) {
+    async fn work(&mut self, halted: &mut Halted, engine_known: bool) {
         // Attaching may fail in part (no information session, say): the stop is sent whatever comes of it.
         self.carry_out(&Action::Attach).await;
+        if engine_known {
+            self.stop(halted).await;
+        } else {
+            "not sent: the engine's address is not known".clone_into(&mut halted.stop);
+        }
+        let power = self.carry_out(&Action::PowerOff).await;
+        halted.power = words(&power);
+        if matches!(power, OrderEnd::Done { .. }) {
+            halted.grade = StopGrade::Acknowledged;
+        }
+    }
+
+    async fn stop(&mut self, halted: &mut Halted) {
         let stop = self.carry_out(&Action::EmergencyStop).await;
         halted.stop = words(&stop);
         if matches!(stop, OrderEnd::Done { .. }) {
@@ -72,11 +99,6 @@ impl Halting {
             while self.clock.now() < rest {
                 self.step(Some(rest)).await;
             }
-        }
-        let power = self.carry_out(&Action::PowerOff).await;
-        halted.power = words(&power);
-        if matches!(power, OrderEnd::Done { .. }) {
-            halted.grade = StopGrade::Acknowledged;
         }
     }
 
@@ -145,7 +167,7 @@ fn words(end: &OrderEnd) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::bench::rescue::stop_bench;
+    use crate::bench::rescue::{Stopped, stop_bench};
     use crate::bench::simulated::SimulatedBench;
     use crate::sim::demo_engines::lapwing;
 
@@ -156,14 +178,21 @@ mod tests {
         let bench = SimulatedBench::open(lapwing(1), TimeLapse::NONE, 0, 0).await.unwrap();
         let text = BENCH.replace("127.0.0.1:4303", &bench.station_address().unwrap().to_string());
         let serving = tokio::spawn(bench.serve());
-        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
-        assert!(wrong.is_none());
+        let Stopped { halted, mistakes, .. } = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(mistakes.is_none());
         assert_eq!(halted.grade, StopGrade::Acknowledged, "{halted:?}");
         assert!(halted.power.contains("carried out"), "{halted:?}");
         let mistaken = text.replace("\"33 mm\"", "\"33 parsecs\"");
-        let (halted, wrong) = stop_bench("bench.toml", &mistaken).await.unwrap();
+        let Stopped { halted, mistakes, .. } = stop_bench("bench.toml", &mistaken).await.unwrap();
         assert_eq!(halted.grade, StopGrade::Acknowledged, "the station is known all the same: {halted:?}");
-        assert_eq!(wrong.map(|wrong| wrong.list().len()), Some(1));
+        assert_eq!(mistakes.map(|wrong| wrong.list().len()), Some(1));
+        for (old, new) in [("address = 4\n", "address = 70000\n"), ("\"33 mm\"", "\"33 mm")] {
+            let stopped = stop_bench("bench.toml", &text.replace(old, new)).await.unwrap();
+            assert!(stopped.halted.power.contains("carried out"), "{new}: {stopped:?}");
+            let engine_unknown = new.contains("70000");
+            assert_eq!(stopped.halted.stop.contains("not sent"), engine_unknown, "{stopped:?}");
+            assert_eq!(stopped.supposed.len(), if engine_unknown { 2 } else { 1 }, "{stopped:?}");
+        }
         assert!(stop_bench("bench.toml", "schema = 1").await.is_err());
         serving.abort();
     }
@@ -174,12 +203,12 @@ mod tests {
         let text = BENCH
             .replace("127.0.0.1:4303", &server.local_addr().unwrap().to_string())
             .replace("bus = 1", "bus = 1\nanswer_limit = \"300 ms\"");
-        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
-        assert!(wrong.is_none());
+        let Stopped { halted, mistakes, .. } = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(mistakes.is_none());
         assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
         drop(server);
-        let (halted, wrong) = stop_bench("bench.toml", &text).await.unwrap();
-        assert!(wrong.is_none());
+        let Stopped { halted, mistakes, .. } = stop_bench("bench.toml", &text).await.unwrap();
+        assert!(mistakes.is_none());
         assert_eq!(halted.grade, StopGrade::Unconfirmed, "{halted:?}");
     }
 }

@@ -6,7 +6,7 @@ use super::clock::{instant, pause};
 use crate::run::{Durability, Input, JournalTrouble, Record};
 use crate::station::Session;
 use crate::time::BenchTime;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread;
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
@@ -17,8 +17,16 @@ const SYNC_WITHIN: Duration = Duration::from_millis(500);
 /// A job that waits longer than this in wall time means that the journal cannot keep up.
 const LAG: Duration = Duration::from_secs(1);
 
-/// Jobs that may wait. Jobs beyond are kept all the same, but the run is told and stops the engine.
+/// Jobs that may wait; beyond, the run is told and stops the engine. Some ten seconds of the fastest sensor, a sample a
+/// piece.
 const QUEUE: u64 = 20_000;
+
+/// Jobs for which there is room: enough for the run to end in order after it was told. Beyond, the journal stops where it
+/// is, without a hole, as a crash would leave it; the memory of a small computer must not fill up while a disk hangs.
+const ROOM: usize = 60_000;
+
+/// The result waits this long in wall time before it looks again whether the queue has room.
+const LOOK_AGAIN: Duration = Duration::from_millis(10);
 
 /// What writes: the recorder of a run folder, or a stand-in in tests.
 pub(crate) trait Scribe: Send {
@@ -55,8 +63,10 @@ struct Progress {
 
 /// The loop's side.
 pub(crate) struct Journaling {
-    jobs: Sender<Job>,
+    jobs: SyncSender<Job>,
     queued: u64,
+    /// There was no room once: nothing is taken since, the result excepted.
+    overflowed: bool,
     progress: watch::Receiver<Progress>,
     told: Progress,
     probe: Option<(u64, Instant)>,
@@ -71,7 +81,11 @@ impl Journaling {
     /// # Errors
     /// When the system gives no thread.
     pub(crate) fn start(scribe: Box<dyn Scribe>) -> std::io::Result<Self> {
-        let (jobs, work) = channel();
+        Self::with_room(scribe, ROOM)
+    }
+
+    fn with_room(scribe: Box<dyn Scribe>, room: usize) -> std::io::Result<Self> {
+        let (jobs, work) = sync_channel(room);
         let (tell, progress) = watch::channel(Progress::default());
         let thread = thread::Builder::new().name("journal".to_owned()).spawn(move || {
             Writer { scribe, progress: Progress::default(), tell, unsynced: None }.run(&work);
@@ -80,6 +94,7 @@ impl Journaling {
         Ok(Self {
             jobs,
             queued: 0,
+            overflowed: false,
             progress,
             told,
             probe: None,
@@ -105,9 +120,14 @@ impl Journaling {
     }
 
     fn push(&mut self, job: Job) {
-        self.queued += 1;
-        // A thread that has ended is told by `next`.
-        let _ = self.jobs.send(job);
+        if self.overflowed {
+            return;
+        }
+        match self.jobs.try_send(job) {
+            // A thread that has ended is told by `next`.
+            Ok(()) | Err(TrySendError::Disconnected(_)) => self.queued += 1,
+            Err(TrySendError::Full(_)) => self.overflowed = true,
+        }
     }
 
     /// Looks whether the thread keeps up; call it every heartbeat.
@@ -121,7 +141,7 @@ impl Journaling {
                 false
             }
         };
-        let lagging = late || waiting > QUEUE;
+        let lagging = late || waiting > QUEUE || self.overflowed;
         let news = lagging && !self.lagging;
         self.lagging = lagging;
         news.then_some(Input::JournalTrouble(JournalTrouble::Lagging))
@@ -158,7 +178,15 @@ impl Journaling {
     /// # Errors
     /// What could not be written.
     pub(crate) async fn finish(mut self, result: String, limit: Duration) -> Result<(), JournalTrouble> {
-        self.push(Job::Finish(result));
+        let until = instant() + limit;
+        let mut last = Job::Finish(result);
+        while let Err(TrySendError::Full(back)) = self.jobs.try_send(last) {
+            if instant() >= until {
+                return Err(JournalTrouble::Lagging);
+            }
+            last = back;
+            pause(LOOK_AGAIN).await;
+        }
         drop(self.jobs);
         let done = async { while self.progress.changed().await.is_ok() {} };
         tokio::select! {
@@ -168,6 +196,7 @@ impl Journaling {
         let panicked = self.thread.take().is_some_and(|thread| thread.join().is_err());
         match self.progress.borrow().trouble.clone() {
             Some(trouble) => Err(trouble),
+            None if self.overflowed => Err(JournalTrouble::Lagging),
             None if panicked => Err(JournalTrouble::Failed("the journal's thread failed".to_owned())),
             None => Ok(()),
         }
@@ -340,6 +369,21 @@ mod tests {
         assert_eq!(journal.lag(), None, "told once");
         pause(Duration::from_millis(900)).await;
         assert_eq!(journal.lag(), None);
+    }
+
+    #[tokio::test]
+    async fn a_full_queue_is_lagging_and_holds_nobody_up() {
+        let stub = Stub { dawdle: Duration::from_millis(30), ..Stub::default() };
+        let result = Arc::clone(&stub.result);
+        let mut journal = Journaling::with_room(Box::new(stub), 2).unwrap();
+        let began = instant();
+        for n in 1..=50 {
+            journal.record(record(n, RecordBody::Phase(PhaseName::Sweep)));
+        }
+        assert!(instant().saturating_duration_since(began) < Duration::from_millis(30), "it did not wait");
+        assert_eq!(journal.lag(), Some(Input::JournalTrouble(JournalTrouble::Lagging)));
+        assert_eq!(journal.finish("{}".to_owned(), LAG).await, Err(JournalTrouble::Lagging));
+        assert_eq!(*result.lock().unwrap(), "{}", "the result is written all the same");
     }
 
     #[tokio::test]

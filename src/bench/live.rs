@@ -7,7 +7,7 @@ use super::clock::{Clock, GapWatch, HEARTBEAT, pause, since_boot};
 use super::control::ControlSocket;
 use super::journaling::{Journaling, Scribe};
 use super::links::{Happening, SensorLink, SensorNews, StationLinks};
-use super::news::{Audience, News, Telling};
+use super::news::{Audience, LAST_WORDS, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
 use crate::run::desk::Desk;
@@ -108,7 +108,7 @@ impl Rest {
     pub(crate) async fn tidy_up(mut self) {
         self.tasks.shutdown().await;
         self.station.finish(CLOSING).await;
-        self.telling.finish();
+        self.telling.finish(LAST_WORDS).await;
     }
 }
 
@@ -174,7 +174,7 @@ impl<C: Core> Live<C> {
         self.gap.beat(self.clock.wall(), since_boot());
         let mut input = Input::Wake;
         loop {
-            if let Some(end) = self.feed(input) {
+            if let Some(end) = self.feed(&input) {
                 return end;
             }
             input = match self.behind.take() {
@@ -257,11 +257,10 @@ impl<C: Core> Live<C> {
         }
     }
 
-    /// Hands an input to the core and does what it wants.
-    fn feed(&mut self, input: Input) -> Option<LoopEnd> {
-        let handled = guard(|| self.core.handle(self.at, &input));
-        self.journal.came(self.at, input);
-        if let Err(why) = handled {
+    /// Keeps an input, hands it to the core and does what that wants. Kept first: what makes the core fail is on file.
+    fn feed(&mut self, input: &Input) -> Option<LoopEnd> {
+        self.journal.came(self.at, input.clone());
+        if let Err(why) = guard(|| self.core.handle(self.at, input)) {
             return Some(LoopEnd::CoreFailed(why));
         }
         loop {

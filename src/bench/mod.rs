@@ -5,6 +5,7 @@
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
 pub mod clock;
 pub mod control;
+mod earlier;
 pub mod halt;
 mod journaling;
 mod links;
@@ -17,5 +18,6 @@ pub mod simulated;
 pub mod start;
 pub mod status;
 pub mod virtual_bench;
+mod whereabouts;
 
 pub(crate) use live::panic_words;

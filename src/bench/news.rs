@@ -1,9 +1,14 @@
 //! What a run tells people while it goes on. Telling has its own thread: a terminal that is held, or a full pipe, never
 //! holds up the loop. Journal records are never dropped from the journal, only from this.
+use super::clock::{instant, pause};
 use crate::run::{Progress, Question, Record};
 use crate::time::BenchTime;
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::thread;
+use std::time::Duration;
+
+/// Wall time that the last words may take to be shown, once the engine stands.
+pub(crate) const LAST_WORDS: Duration = Duration::from_secs(2);
 
 /// News that may wait for a slow terminal or a slow file; more are dropped and counted.
 const QUEUE: usize = 10_000;
@@ -61,12 +66,57 @@ impl Telling {
         }
     }
 
-    /// Waits until everything is told. Call it only when the engine stands: a held terminal holds this up.
-    pub(crate) fn finish(mut self) {
-        self.queue = None;
-        if let Some(thread) = self.thread.take() {
-            // An audience that failed has shown its own message; the run's result does not depend on it.
-            let _ = thread.join();
+    /// Waits until everything is told, but not for longer than `limit`: a terminal that is held or a full pipe must not
+    /// hold up the result, the lock or the exit.
+    pub(crate) async fn finish(mut self, limit: Duration) {
+        if let Some(queue) = self.queue.take()
+            && self.missed > 0
+        {
+            // No room for this either: then the thread stands still, and nobody reads on.
+            let _ = queue.try_send(News::Missed(self.missed));
         }
+        if let Some(thread) = self.thread.take() {
+            ended_within(thread, limit).await;
+        }
+    }
+}
+
+/// Waits for a thread that talks to somebody, but not for longer than `limit`; left alone, it ends with the process.
+pub(crate) async fn ended_within(thread: thread::JoinHandle<()>, limit: Duration) {
+    let until = instant() + limit;
+    while !thread.is_finished() {
+        if instant() >= until {
+            return;
+        }
+        pause(Duration::from_millis(10)).await;
+    }
+    // An audience that failed has shown its own message; the run's result does not depend on it.
+    let _ = thread.join();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::mpsc::{Receiver, channel};
+
+    /// A terminal that is held until the test lets go.
+    struct Held(Receiver<()>);
+
+    impl Audience for Held {
+        fn hear(&mut self, _: &News) {
+            let _ = self.0.recv();
+        }
+    }
+
+    #[tokio::test]
+    async fn a_held_terminal_does_not_hold_up_the_end() {
+        let (let_go, held) = channel();
+        let mut telling = Telling::start(Box::new(Held(held)));
+        telling.tell(News::Said("anybody there?".to_owned()));
+        let began = instant();
+        telling.finish(Duration::from_millis(200)).await;
+        let took = instant().saturating_duration_since(began);
+        assert!((200..2_000).contains(&took.as_millis()), "{took:?}");
+        drop(let_go);
     }
 }

@@ -12,6 +12,8 @@ use crate::time::BenchTime;
 use std::collections::VecDeque;
 use std::path::Path;
 
+mod result;
+
 /// What a replay found.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Replayed {
@@ -59,6 +61,9 @@ pub fn replay_on(disk: &dyn Disk, folder: &Path) -> Result<Replayed, Reason> {
         if let Err(first) = again.take(frame.map_err(reason)?) {
             return Ok(Replayed::Differs(first));
         }
+    }
+    if let Some(difference) = result::difference(disk, &run).map_err(reason)? {
+        return Ok(Replayed::Differs(difference));
     }
     let whole = run.finished && run.raw_ended.is_none() && run.cut_bytes == 0;
     Ok(again.end(whole, lapse))

@@ -1,5 +1,6 @@
 //! When the ordinary way is gone: the verb `stop`, and the end of a run that its core did not live to tell.
-use super::halt::{Halted, halt};
+use super::halt::{Halted, cut_power, halt};
+use super::whereabouts::Whereabouts;
 use crate::cause::Reason;
 use crate::config::{self, BenchSpec, Complaints};
 use crate::dcc::Address;
@@ -8,6 +9,9 @@ use crate::run::desk::station_machine;
 use crate::run::{DecoderState, End, Record, RecordBody, RunOutcome, VerdictWord};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;
+
+/// The bus of most stations (common practice, no source).
+const USUAL_BUS: u16 = 1;
 
 /// Stops the engine of this bench from nothing.
 pub(crate) async fn halt_bench(spec: &BenchSpec) -> Halted {
@@ -53,40 +57,54 @@ pub(crate) fn out_of_order(
     }
 }
 
+/// What the verb `stop` did.
+#[derive(Debug)]
+pub struct Stopped {
+    /// What the station said.
+    pub halted: Halted,
+    /// The file's mistakes; it was stopped all the same.
+    pub mistakes: Option<Complaints>,
+    /// What was taken for granted because of them, sentences.
+    pub supposed: Vec<String>,
+}
+
 /// Stops the engine of this bench and cuts its power, from nothing. A file with mistakes elsewhere will do, as long as it
-/// says where the station is: nobody should have to mend a file while an engine runs. Its mistakes come back beside.
+/// says where the station is: nobody should have to mend a file while an engine runs. Where it does not say which engine
+/// to stop, the power is cut, which stops every one. The mistakes come back beside.
 ///
 /// # Errors
 /// The mistakes of a file that does not say where the station is.
-pub async fn stop_bench(file_name: &str, text: &str) -> Result<(Halted, Option<Complaints>), Complaints> {
+pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complaints> {
     let complaints = match config::read(file_name, text) {
-        Ok(spec) => return Ok((halt_bench(&spec).await, None)),
+        Ok(spec) => {
+            let halted = halt_bench(&spec).await;
+            return Ok(Stopped { halted, mistakes: None, supposed: Vec::new() });
+        }
         Err(complaints) => complaints,
     };
-    let Some((address, setup)) = station_alone(text) else { return Err(complaints) };
-    let limit = setup.answer_limit;
-    Ok((halt(Box::new(Srcp::new(setup)), &address, limit).await, Some(complaints)))
-}
-
-/// What a stop needs, from a file that may be wrong elsewhere.
-fn station_alone(text: &str) -> Option<(String, SrcpSetup)> {
-    let table: toml::Table = text.parse().ok()?;
-    let station = table.get("station")?;
-    let engine = table.get("engine");
-    let whole = |value: Option<&toml::Value>| value.and_then(toml::Value::as_integer);
-    let number = u16::try_from(whole(engine.and_then(|engine| engine.get("address"))).unwrap_or(3)).ok()?;
-    let long = engine.and_then(|engine| engine.get("kind")).and_then(toml::Value::as_str) == Some("long");
-    let setup = SrcpSetup {
-        bus: u16::try_from(whole(station.get("bus")).unwrap_or(1)).ok()?,
-        address: match u8::try_from(number) {
-            Ok(short) if !long => Address::Short(short),
-            _ => Address::Long(number),
-        },
+    let Some(found) = Whereabouts::find(text) else { return Err(complaints) };
+    let mut supposed = vec![format!("The station was taken to be at {}.", found.station)];
+    if found.bus.is_none() {
+        supposed.push(format!("Its bus cannot be known from the file: bus {USUAL_BUS} was taken."));
+    }
+    if found.engine.is_none() {
+        supposed
+            .push("The engine's address cannot be known from the file: only the power was cut.".to_owned());
+    }
+    let limit = Duration::from_secs(2);
+    let machine = Box::new(Srcp::new(SrcpSetup {
+        bus: found.bus.unwrap_or(USUAL_BUS),
+        // With no engine known, nothing is sent to any: `cut_power` knows no order that names one.
+        address: found.engine.unwrap_or(Address::Short(3)),
         step_mode: 28,
         functions: 1,
-        answer_limit: Duration::from_secs(2),
+        answer_limit: limit,
         cv_answer_limit: Duration::from_secs(60),
         ask_interval: Duration::from_secs(2),
+    }));
+    let halted = match found.engine {
+        Some(_) => halt(machine, &found.station, limit).await,
+        None => cut_power(machine, &found.station, limit).await,
     };
-    Some((station.get("address")?.as_str()?.to_owned(), setup))
+    Ok(Stopped { halted, mistakes: Some(complaints), supposed })
 }

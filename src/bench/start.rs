@@ -1,6 +1,7 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
 use super::clock::{Clock, LINK_FLOOR, TimeLapse, time_of_day};
 use super::control::ControlSocket;
+use super::earlier::{self, Earlier};
 use super::journaling::{Journaling, Scribe};
 use super::live::{self, LoopEnd};
 use super::news::Audience;
@@ -9,7 +10,9 @@ use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, BenchSpec, Complaints};
-use crate::journal::{EndpointLock, FrameRef, Header, RealDisk, Recorder, RecorderError, Unfinished, scan};
+use crate::journal::{
+    EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
+};
 use crate::run::desk::Desk;
 use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Record, RunOutcome, RunPlan};
 use crate::station::Session;
@@ -78,6 +81,7 @@ pub struct Prepared {
     run_id: String,
     recorder: Recorder,
     unfinished: Option<Unfinished>,
+    passed_over: Vec<Reason>,
     person: Person,
     signals: bool,
     lock: EndpointLock,
@@ -99,9 +103,8 @@ impl Prepared {
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
         let records = record_folder(&request.bench_file, &spec.record_folder);
-        let unfinished = scan(&RealDisk, &records, &key, spec.engine.address)
-            .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?
-            .unfinished;
+        let Earlier { unfinished, passed_over } =
+            earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;
         let pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
         let run_id = uuid::Uuid::now_v7().to_string();
         let header = header(request, &file_name, &spec, &run_id, key, pending.clone());
@@ -117,6 +120,7 @@ impl Prepared {
             run_id,
             recorder,
             unfinished,
+            passed_over,
             lock,
         })
     }
@@ -145,6 +149,12 @@ impl Prepared {
         self.unfinished.as_ref()
     }
 
+    /// Journals in the record folder that cannot be read; they are of other engines.
+    #[must_use]
+    pub fn passed_over(&self) -> &[Reason] {
+        &self.passed_over
+    }
+
     /// A way in for whoever asks the person.
     #[must_use]
     pub fn way_in(&self) -> WayIn {
@@ -167,6 +177,8 @@ impl Prepared {
         };
         let clock = Clock::start(self.lapse);
         let inherited = self.plan.pending.clone();
+        let damage = self.unfinished.as_ref().map_or(&[][..], |left| &left.damage);
+        let beside = damage.iter().map(ReadError::reason).collect();
         let job = live::Job {
             connect_limit: self.lapse.wall_span(self.plan.spec.station.answer_limit).max(LINK_FLOOR),
             station: self.plan.spec.station.address.clone(),
@@ -213,7 +225,7 @@ impl Prepared {
         };
         ended.rest.tidy_up().await;
         let wall_seconds = clock.wall().as_secs_f64();
-        Ok(Concluded { outcome, wall_seconds, folder, journal: ended.journal, _lock: self.lock })
+        Ok(Concluded { outcome, beside, wall_seconds, folder, journal: ended.journal, _lock: self.lock })
     }
 }
 
@@ -221,6 +233,8 @@ impl Prepared {
 pub struct Concluded {
     /// How it ended.
     pub outcome: RunOutcome,
+    /// What the result must say beside the reasons of the run: damage in the journal of an earlier one.
+    pub beside: Vec<Reason>,
     /// Wall time it took, seconds.
     pub wall_seconds: f64,
     /// Where the record lies.

@@ -3,6 +3,7 @@ use super::exit::Exit;
 use crate::bench::control::Command as Told;
 use crate::run::Answer;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 /// Calibrates DCC locomotives: measures, computes and writes the speed table, and proves it by measuring again.
@@ -25,6 +26,12 @@ pub(crate) enum Verb {
     Stop {
         /// The bench file
         bench: PathBuf,
+        /// Print what came of it as one JSON object on stdout
+        #[arg(long)]
+        json: bool,
+        /// Whatever else the line says is passed over: no wrong word keeps an engine running
+        #[arg(hide = true, trailing_var_arg = true, allow_hyphen_values = true)]
+        passed_over: Vec<OsString>,
     },
     /// Print a complete bench file with notes
     Template,
@@ -34,6 +41,9 @@ pub(crate) enum Verb {
     Replay {
         /// The run's folder
         folder: PathBuf,
+        /// Print what was found as one JSON object on stdout
+        #[arg(long)]
+        json: bool,
     },
     /// Tell a running run something
     Tell {
@@ -169,5 +179,21 @@ mod tests {
         assert!(run.output.json);
         assert_eq!(run.bench, PathBuf::from("bench.toml"));
         assert!((run.time_lapse - 1.0).abs() < f64::EPSILON);
+    }
+
+    #[test]
+    fn no_wrong_word_keeps_an_engine_running() {
+        for rest in [
+            &["b.toml"][..],
+            &["--json", "b.toml"],
+            &["b.toml", "--json"],
+            &["b.toml", "--events", "x", "--json"],
+        ] {
+            let line = [&["pacewright", "stop"], rest].concat();
+            let Verb::Stop { bench, .. } = CommandLine::try_parse_from(&line).unwrap().verb else {
+                panic!("another verb in {line:?}")
+            };
+            assert_eq!(bench, PathBuf::from("b.toml"), "{line:?}");
+        }
     }
 }

@@ -24,6 +24,7 @@ use exit::Exit;
 use result::ResultJson;
 use std::ffi::OsString;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
 
@@ -33,7 +34,15 @@ pub fn main() -> ExitCode {
     let words: Vec<OsString> = std::env::args_os().collect();
     let line = match CommandLine::try_parse_from(&words) {
         Ok(line) => line,
-        Err(error) => return not_understood(&error, wants_json(&words)).into(),
+        Err(error) => {
+            return match stop_all_the_same(&words) {
+                Some(bench) if error.use_stderr() => {
+                    out::say(error.render().to_string().trim_end());
+                    verbs::stop(&bench, wants_json(&words)).into()
+                }
+                _ => not_understood(&error, wants_json(&words)).into(),
+            };
+        }
     };
     tracing_subscriber::fmt()
         .with_env_filter(EnvFilter::from_default_env())
@@ -52,16 +61,24 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Run(args) => runs::run(args),
         Verb::Demo(args) => demo::demo(args),
         Verb::Simulate(args) => demo::simulate(&args),
-        Verb::Stop { bench } => verbs::stop(&bench),
+        Verb::Stop { bench, json, passed_over } => {
+            verbs::stop(&bench, json || passed_over.iter().any(|word| word == "--json"))
+        }
         Verb::Template => verbs::print(crate::config::template()),
         Verb::Schema => verbs::print(&crate::config::schema()),
-        Verb::Replay { folder } => verbs::replay(&folder),
+        Verb::Replay { folder, json } => verbs::replay(&folder, json),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }
 }
 
 fn wants_json(words: &[OsString]) -> bool {
     words.iter().skip(1).take_while(|word| *word != "--").any(|word| word == "--json")
+}
+
+/// The bench file of a stop whose line is wrong elsewhere: no wrong word keeps an engine running.
+fn stop_all_the_same(words: &[OsString]) -> Option<PathBuf> {
+    let (verb, rest) = words.get(1..)?.split_first()?;
+    rest.iter().map(PathBuf::from).find(|path| verb == "stop" && path.is_file())
 }
 
 /// Help and version are results; anything else is wrong use.

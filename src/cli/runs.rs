@@ -5,10 +5,13 @@ use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
 use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
+use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
 use crate::cause::{Reason, program};
+use crate::journal::Unfinished;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::thread;
 use tokio::runtime::{Builder, Runtime};
 
 /// The verb `run`.
@@ -96,10 +99,9 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
         prepared.spec().name,
         lapse_mark(lapse)
     ));
-    if let Some(unfinished) = prepared.unfinished() {
-        for reason in unfinished.reasons() {
-            out::say(&format!("\n{}", words::reason(&reason)));
-        }
+    let left = prepared.unfinished().map_or_else(Vec::new, Unfinished::reasons);
+    for reason in left.iter().chain(prepared.passed_over()) {
+        out::say(&format!("\n{}", words::reason(reason)));
     }
     let show = Show {
         lapse,
@@ -136,24 +138,36 @@ struct Ending {
 
 async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) -> Exit {
     let facts = RunFacts {
-        run_id: ending.run_id,
+        run_id: ending.run_id.clone(),
         run_folder: concluded.folder.display().to_string(),
         wall_seconds: concluded.wall_seconds,
         time_lapse: ending.lapse.factor(),
     };
     let exit = Exit::of(&concluded.outcome);
     let mut result = ResultJson::of_run(&concluded.outcome, &facts);
+    result.reasons.extend(concluded.beside.iter().cloned());
     if let Err(reason) = concluded.seal(result.line()).await {
         result.reasons.push(reason);
     }
-    if let Some(mut events) = ending.last_events {
-        events.result(&result);
-    }
-    out::say(&table::end_of_run(&result, ending.scale_ratio, ending.lapse));
+    last_words(result.clone(), ending).await;
     if output.json {
         out::result(&result.line());
     }
     exit
+}
+
+/// Tells the end to the events file and the person. On a thread of its own: neither may hold up the exit. Where the
+/// system gives none, the record and the exit code still say it all.
+async fn last_words(result: ResultJson, ending: Ending) {
+    let telling = thread::Builder::new().name("last words".to_owned()).spawn(move || {
+        out::say(&table::end_of_run(&result, ending.scale_ratio, ending.lapse));
+        if let Some(mut events) = ending.last_events {
+            events.result(&result);
+        }
+    });
+    if let Ok(thread) = telling {
+        ended_within(thread, LAST_WORDS).await;
+    }
 }
 
 /// Says why nothing was begun.

@@ -43,6 +43,9 @@ impl Audience for Show {
             News::Said(words) => self.line(words),
             News::Missed(count) => {
                 self.line(&format!("({count} lines were not shown: nobody took them in time)"));
+                if let Some(events) = &mut self.events {
+                    events.missed(*count);
+                }
             }
         }
     }
@@ -108,7 +111,8 @@ fn progress_line(at: BenchTime, progress: &Progress, scale_ratio: f64, lapse: Ti
     )
 }
 
-/// The file that `--events` names: a line that says which run, a line a record, a line with the result.
+/// The file that `--events` names: a line that says which run, a line a record, a line where
+/// records were dropped, a line with the result.
 pub(crate) struct Events {
     file: File,
     failed: bool,
@@ -117,8 +121,15 @@ pub(crate) struct Events {
 #[derive(Serialize)]
 #[serde(rename_all = "snake_case")]
 enum Line<'a, T: Serialize> {
-    Run { schema: u32, run_id: &'a str, run_folder: &'a str, time_lapse: f64 },
+    Run {
+        schema: u32,
+        run_id: &'a str,
+        run_folder: &'a str,
+        time_lapse: f64,
+    },
     Record(&'a Record),
+    /// So many news, records or not, were dropped here because this file or the terminal took them too slowly.
+    Missed(u64),
     Result(&'a T),
 }
 
@@ -144,6 +155,10 @@ impl Events {
 
     fn record(&mut self, record: &Record) {
         self.put(&Plain::Record(record));
+    }
+
+    fn missed(&mut self, count: u64) {
+        self.put(&Plain::Missed(count));
     }
 
     /// Says how it ended.
@@ -190,6 +205,22 @@ mod tests {
             line.trim(),
             "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h  43 %, 9 min left"
         );
+    }
+
+    #[test]
+    fn what_was_dropped_is_said_in_the_events_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("events.jsonl");
+        let mut show = Show {
+            lapse: TimeLapse::NONE,
+            scale_ratio: 160.0,
+            terminal: false,
+            how_to_answer: String::new(),
+            events: Some(Events::create(&path).unwrap()),
+            drawn: None,
+        };
+        show.hear(&News::Missed(3));
+        assert_eq!(std::fs::read_to_string(path).unwrap(), "{\"missed\":3}\n");
     }
 
     #[test]

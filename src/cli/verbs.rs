@@ -1,13 +1,16 @@
 //! The small verbs: `template`, `schema`, `stop`, `tell` and `replay`.
 use super::exit::Exit;
+use super::result::SCHEMA;
 use super::show::lapse_mark;
 use super::{out, runs, words};
 use crate::bench::control::{self, Command};
 use crate::bench::replay::{self, Replayed};
-use crate::bench::rescue::stop_bench;
+use crate::bench::rescue::{Stopped, stop_bench};
 use crate::bench::start::NotBegun;
 use crate::cause::{Reason, program, record};
+use crate::config::Complaints;
 use crate::run::StopGrade;
+use serde::Serialize;
 use std::path::Path;
 
 /// Prints a text that is the result.
@@ -21,32 +24,97 @@ fn wrong(reason: Reason) -> Exit {
     Exit::WrongUse
 }
 
-/// Stops the engine from nothing.
-pub(crate) fn stop(bench: &Path) -> Exit {
-    let text = match runs::read_bench(bench) {
-        Ok(text) => text,
-        Err(reason) => return wrong(reason),
-    };
-    let runtime = match runs::runtime() {
-        Ok(runtime) => runtime,
-        Err(reason) => return wrong(reason),
-    };
-    match runtime.block_on(stop_bench(&bench.display().to_string(), &text)) {
-        Err(wrong) => {
-            runs::say_not_begun(&NotBegun::BenchFile(wrong));
-            Exit::WrongUse
-        }
-        Ok((halted, wrong)) => {
-            if let Some(wrong) = wrong {
-                out::say(&format!(
-                    "The bench file has mistakes; its station was stopped all the same.\n{wrong}"
-                ));
-            }
-            out::say(&format!("emergency stop: {}\npower off:      {}", halted.stop, halted.power));
-            out::result(words::stop(halted.grade));
-            if halted.grade == StopGrade::Unconfirmed { Exit::StopUnconfirmed } else { Exit::Good }
+/// What came of a stop, for programs.
+#[derive(Serialize)]
+struct StopJson<'a> {
+    schema: u32,
+    /// `stopped`, `unconfirmed` or `refused` (the file does not say where the station is).
+    outcome: &'a str,
+    stop: StopGrade,
+    /// What the station said to the emergency stop; null where nothing was sent.
+    emergency_stop: Option<&'a str>,
+    /// What the station said to power off; null where nothing was sent.
+    power: Option<&'a str>,
+    /// Mistakes of the bench file.
+    reasons: Vec<Reason>,
+    /// What was taken for granted because of them.
+    supposed: &'a [String],
+}
+
+impl StopJson<'_> {
+    fn refused(reasons: Vec<Reason>) -> Self {
+        StopJson {
+            schema: SCHEMA,
+            outcome: "refused",
+            stop: StopGrade::Unconfirmed,
+            emergency_stop: None,
+            power: None,
+            reasons,
+            supposed: &[],
         }
     }
+}
+
+/// One JSON object on stdout.
+fn object(value: &impl Serialize) {
+    // Every key is a string and every value one that JSON has: this cannot fail, and if it did, `{}` is still JSON.
+    out::result(&serde_json::to_string(value).unwrap_or_else(|_| "{}".to_owned()));
+}
+
+/// Stops the engine from nothing.
+pub(crate) fn stop(bench: &Path, json: bool) -> Exit {
+    let ended = read_for_stop(bench).map_err(NotBegun::Other).and_then(|text| {
+        let runtime = runs::runtime().map_err(NotBegun::Other)?;
+        runtime.block_on(stop_bench(&bench.display().to_string(), &text)).map_err(NotBegun::BenchFile)
+    });
+    match ended {
+        Err(why) => {
+            runs::say_not_begun(&why);
+            out::say("Nothing was stopped: go and cut the power by hand.");
+            if json {
+                object(&StopJson::refused(why.reasons()));
+            }
+            Exit::WrongUse
+        }
+        Ok(stopped) => told(&stopped, json),
+    }
+}
+
+/// Bytes that are no text matter only where the station's address stands.
+fn read_for_stop(bench: &Path) -> Result<String, Reason> {
+    std::fs::read(bench).map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).map_err(|error| {
+        Reason::new(&program::BENCH_FILE_UNREADABLE, format!("{}: {error}", bench.display()))
+    })
+}
+
+fn told(stopped: &Stopped, json: bool) -> Exit {
+    let halted = &stopped.halted;
+    if let Some(mistakes) = &stopped.mistakes {
+        let count = mistakes.list().len();
+        out::say(&format!(
+            "The bench file has mistakes ({count}); its station was told to stop all the same."
+        ));
+    }
+    for sentence in &stopped.supposed {
+        out::say(sentence);
+    }
+    out::say(&format!("emergency stop: {}\npower off:      {}", halted.stop, halted.power));
+    let unconfirmed = halted.grade == StopGrade::Unconfirmed;
+    if json {
+        out::say(words::stop(halted.grade));
+        object(&StopJson {
+            schema: SCHEMA,
+            outcome: if unconfirmed { "unconfirmed" } else { "stopped" },
+            stop: halted.grade,
+            emergency_stop: Some(&halted.stop),
+            power: Some(&halted.power),
+            reasons: stopped.mistakes.as_ref().map_or_else(Vec::new, Complaints::plain),
+            supposed: &stopped.supposed,
+        });
+    } else {
+        out::result(words::stop(halted.grade));
+    }
+    if unconfirmed { Exit::StopUnconfirmed } else { Exit::Good }
 }
 
 /// Tells a running run something.
@@ -63,21 +131,52 @@ pub(crate) fn tell(folder: &Path, command: Command) -> Exit {
     }
 }
 
+/// What a replay found, for programs.
+#[derive(Default, Serialize)]
+struct ReplayJson {
+    schema: u32,
+    /// Null where the run could not be replayed.
+    same: Option<bool>,
+    first_difference: Option<String>,
+    records: Option<u64>,
+    sends: Option<u64>,
+    /// The run did not end in order, and was followed to where its record stops.
+    cut_short: Option<bool>,
+    reasons: Vec<Reason>,
+}
+
 /// Feeds a recorded run to the core again.
-pub(crate) fn replay(folder: &Path) -> Exit {
-    match replay::replay(folder) {
-        Err(reason) => wrong(reason),
+pub(crate) fn replay(folder: &Path, json: bool) -> Exit {
+    let mut found = ReplayJson { schema: SCHEMA, ..ReplayJson::default() };
+    let (line, exit) = match replay::replay(folder) {
+        Err(reason) => {
+            runs::say_not_begun(&NotBegun::Other(reason.clone()));
+            found.reasons.push(reason);
+            (None, Exit::WrongUse)
+        }
         Ok(Replayed::Same { records, sent, cut_short, lapse }) => {
+            (found.same, found.records, found.sends) = (Some(true), Some(records), Some(sent));
+            found.cut_short = Some(cut_short);
             let until = if cut_short { ", as far as the record goes" } else { ", result included" };
             let mark = lapse_mark(lapse);
-            out::result(&format!("same: {records} records and {sent} sends agree bit for bit{until}{mark}"));
-            Exit::Good
+            (
+                Some(format!("same: {records} records and {sent} sends agree bit for bit{until}{mark}")),
+                Exit::Good,
+            )
         }
         Ok(Replayed::Differs(first)) => {
-            let reason = Reason::new(&record::REPLAY_DIFFERS, first);
+            let reason = Reason::new(&record::REPLAY_DIFFERS, first.clone());
             out::say(&format!("{}\n  ({})", reason.text, reason.code));
-            out::result(&format!("differs: {}", reason.evidence));
-            Exit::ReplayDiffers
+            let line = format!("differs: {first}");
+            (found.same, found.first_difference) = (Some(false), Some(first));
+            found.reasons.push(reason);
+            (Some(line), Exit::ReplayDiffers)
         }
+    };
+    match line {
+        _ if json => object(&found),
+        Some(line) => out::result(&line),
+        None => {}
     }
+    exit
 }

@@ -83,6 +83,19 @@ impl ReadError {
         }
     }
 
+    /// The run's folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        match self {
+            Self::NoJournal(folder) => folder,
+            Self::Disk(DiskError { path, .. })
+            | Self::Line { path, .. }
+            | Self::Hole { path, .. }
+            | Self::Chunk { path, .. }
+            | Self::RawShort { path, .. } => path.parent().unwrap_or(path),
+        }
+    }
+
     /// The cause with this case as evidence.
     #[must_use]
     pub fn reason(&self) -> Reason {

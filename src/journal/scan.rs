@@ -41,7 +41,9 @@ impl Unfinished {
         if self.pending != Pending::None {
             let cvs = list(self.pending.originals().iter().map(|(cv, value)| format!("CV {cv} = {value}")));
             let what = match self.pending {
-                Pending::RollForward(..) => "a committed table to finish, originals",
+                Pending::RollForward(..) => {
+                    "a committed table that was not verified, to be undone, originals"
+                }
                 _ => "originals to put back",
             };
             let evidence = format!("run {} of {}: {what} {cvs}", run.run_id, run.started_wall);

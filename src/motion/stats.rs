@@ -2,7 +2,9 @@
 //!
 //! GUM (JCGM 100:2008) 4.2 for type A; B. L. Welch, Biometrika 34, 1947 for two groups of unequal variance. The
 //! distribution comes from a crate that calls the platform's logarithm and exponential: its results are rounded to nine
-//! decimals, so that a last digit that differs between machines can't change what is stored or decided.
+//! decimals, so that a last digit that differs between machines seldom changes what is stored or decided. Seldom, not
+//! never: a value that lies on the edge between two ninth decimals may still be rounded up on one machine and down on
+//! another.
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 fn nine_decimals(value: f64) -> f64 {

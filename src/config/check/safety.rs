@@ -12,6 +12,10 @@ use crate::dcc::scale;
 /// fastest point of the sweep with room for scatter, below what harms).
 const SPEED_ROOM: f64 = 1.25;
 
+/// The least limit that a file may name, as a multiple of the same (own default): the fastest point of the sweep lies
+/// above what the target needs by up to a step, and its scatter must not trip the guard.
+const LEAST_SPEED_ROOM: f64 = 1.08;
+
 pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> {
     let place = reading.value(&key::PLACE);
     let no_way_back = reading.value(&key::NO_WAY_BACK);
@@ -82,19 +86,19 @@ fn speed_limit(reading: &mut Reading<'_>, ratio: Option<f64>, needed: Option<f64
         Given::Bad => return None,
         Given::Good(limit) => limit.model_mm_s(ratio?),
     };
-    let needed = needed?;
-    if limit > needed {
+    let least = needed? * LEAST_SPEED_ROOM;
+    if limit >= least {
         return Some(limit);
     }
-    let kmh = scale::kmh(needed, ratio?);
+    let kmh = scale::kmh(least, ratio?);
     let others: &[(&dyn AnyKey, &str)] = &[
         (&measuring::TOP, "the top"),
         (&measuring::TARGET_POINTS, "the target"),
         (&measuring::RESERVE, "the reserve"),
     ];
-    let expected = format!("more than {kmh:.1} km/h ({needed:.1} mm/s of the model)");
-    let hint =
-        "to prove its reserve the engine must run at top / (1 - reserve): raise the limit, or lower the top";
+    let expected = format!("at least {kmh:.1} km/h ({least:.1} mm/s of the model)");
+    let hint = "to prove its reserve the engine must run at top / (1 - reserve), and 8 % above for scatter and the next \
+                step: raise the limit, or lower the top";
     reading.contradiction(&key::SPEED, others, expected, hint);
     None
 }

@@ -86,7 +86,7 @@ pub(in crate::config) static POINT_LIMIT: Key<Time> = Key {
 pub(in crate::config) static VERIFY_POINTS: Key<Whole> = Key {
     section: "sweep",
     name: "verify_points",
-    kind: Whole { least: 2, most: 28 },
+    kind: Whole { least: 4, most: 28 },
     need: Need::Default("8"),
     example: "8",
     about: "How many steps of the new table are measured afresh in each direction to prove it.",
