@@ -21,6 +21,8 @@ mod result;
 mod snapshot;
 mod stopper;
 mod sweep;
+#[cfg(test)]
+mod tests;
 mod throttle_watch;
 mod verified;
 mod verify;
