@@ -12,6 +12,7 @@ use crate::station::{Direction, OrderEnd, Session, StationEvent};
 use crate::time::BenchTime;
 use proptest::collection::vec;
 use proptest::prelude::*;
+use std::fmt::Write;
 use std::time::Duration;
 
 #[test]
@@ -166,7 +167,7 @@ fn talk() -> impl Strategy<Value = Input> {
         (any::<u32>(), vec((-200.0..200.0_f64, -200.0..200.0_f64), 1..20)).prop_map(|(start, fields)| {
             let mut text = String::from("t_us,bx,by\n");
             for (at, (bx, by)) in (0_u32..).zip(fields) {
-                text.push_str(&format!("{},{bx},{by}\n", start.wrapping_add(at * 5000)));
+                writeln!(text, "{},{bx},{by}", start.wrapping_add(at * 5000)).unwrap();
             }
             Input::SensorBytes(text.into_bytes())
         });
