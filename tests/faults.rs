@@ -1,5 +1,10 @@
 //! Whatever goes wrong, and whenever: the run ends within a bound (or goes on and calibrates), the engine stands wherever
 //! anything of ours could reach it, the grade of the stop is honest, and what is said of the decoder is true.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 mod played;
 
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
@@ -167,15 +172,18 @@ fn bench() -> VirtualBench {
     bench
 }
 
+/// Which of a row's wants holds.
+type Pick = fn(&Row) -> Want;
+
 /// When faults strike: the name of the moment, the time, and which of a row's wants holds.
-fn moments() -> Vec<(&'static str, BenchTime, fn(&Row) -> Want)> {
+fn moments() -> Vec<(&'static str, BenchTime, Pick)> {
     let whole = play(bench());
     assert_eq!(outcome(&whole).outcome, End::Calibrated, "{:?}", outcome(&whole).reasons);
     let after = |name, millis| {
         let phase = whole.records.iter().find(|record| record.body == RecordBody::Phase(name)).unwrap();
         phase.at + ms(millis)
     };
-    let (rest, programming, driving): (fn(&Row) -> Want, fn(&Row) -> Want, fn(&Row) -> Want) =
+    let (rest, programming, driving): (Pick, Pick, Pick) =
         (|row| row.rest, |row| row.programming, |row| row.driving);
     vec![
         ("resting", after(PhaseName::LinkCheck, 500), rest),

@@ -1,5 +1,10 @@
 //! The program dies at any instant around its writing; the next start on the same bench and disk puts the originals back
 //! before anything else, or says what is pending. An engine that stands there instead is never written.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 mod played;
 
 use pacewright::bench::start::endpoint_key;

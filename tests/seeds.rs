@@ -1,5 +1,10 @@
 //! Many engines of four kinds, held against the simulator's truth, which the program never sees: within the tolerance
 //! at all 28 steps both ways, and within the stated doubts at the stated rate.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 mod played;
 
 use pacewright::config::BenchSpec;

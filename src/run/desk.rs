@@ -39,8 +39,11 @@ impl Desk {
         Self { sensor, station, run: Run::new(plan), outputs: VecDeque::new(), wake: None }
     }
 
-    /// An event, at its bench time; times never go back.
+    /// An event, at its bench time; times never go back. After [`Output::Ended`] nothing comes of it any more.
     pub fn handle(&mut self, at: BenchTime, input: &Input) {
+        if self.run.is_over() {
+            return;
+        }
         self.run.set_now(at);
         match input {
             Input::SensorOpened => {
@@ -78,6 +81,7 @@ impl Desk {
                 self.run.take_station(event);
             }
             self.run.poll();
+            let over = self.run.is_over();
             let mut moved = false;
             while let Some((order, action)) = self.run.poll_order() {
                 self.station.submit(at, order, &action);
@@ -88,6 +92,10 @@ impl Desk {
             }
             while let Some(output) = self.run.poll_output() {
                 self.outputs.push_back(output);
+            }
+            if over {
+                self.wake = None;
+                return;
             }
             if !moved {
                 break;

@@ -256,6 +256,11 @@ impl Run {
         matches!(self.phase, Phase::Ending(_) | Phase::Over)
     }
 
+    /// The result is told; nothing more comes.
+    pub(super) fn is_over(&self) -> bool {
+        matches!(self.phase, Phase::Over)
+    }
+
     /// The run ends for this reason.
     fn fail(&mut self, failure: Failure) {
         if self.is_ending() {
@@ -307,7 +312,9 @@ impl Run {
                 Err(failure) => self.fail(failure),
             }
         }
-        self.progress.tell(&mut self.cx);
+        if !self.is_over() {
+            self.progress.tell(&mut self.cx);
+        }
     }
 
     fn reopen_sensor(&mut self) {
@@ -536,6 +543,6 @@ impl Run {
     }
 
     pub(super) fn next_wake(&mut self) -> Option<BenchTime> {
-        if matches!(self.phase, Phase::Over) { None } else { self.cx.wake() }
+        if self.is_over() { None } else { self.cx.wake() }
     }
 }

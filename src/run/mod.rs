@@ -22,6 +22,8 @@ mod rewarm;
 mod snapshot;
 mod stopper;
 mod sweep;
+#[cfg(test)]
+mod tests;
 mod throttle_watch;
 mod verified;
 mod verify;

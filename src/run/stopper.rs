@@ -24,7 +24,7 @@ pub(super) const TRY_FOR: Duration = Duration::from_secs(60);
 
 #[derive(Debug)]
 enum Stage {
-    Begin,
+    Begin { emergency: bool },
     Stopping { since: BenchTime },
     Emergency { since: BenchTime },
     Cutting { order: OrderId },
@@ -36,7 +36,6 @@ enum Stage {
 /// A stop under way.
 #[derive(Debug)]
 pub(super) struct Stopper {
-    emergency: bool,
     stage: Stage,
     began: BenchTime,
     orders: Vec<OrderId>,
@@ -50,8 +49,7 @@ pub(super) struct Stopper {
 impl Stopper {
     pub(super) fn new(cx: &Cx, emergency: bool) -> Self {
         Self {
-            emergency,
-            stage: Stage::Begin,
+            stage: Stage::Begin { emergency },
             began: cx.now,
             orders: Vec::new(),
             acknowledged: false,
@@ -67,7 +65,7 @@ impl Stopper {
             self.collect(cx);
             let still = cx.ordered.0.value == 0 && cx.stands_for(STILL) && cx.sensor_proved();
             let next = match self.stage {
-                Stage::Begin => self.begin(cx, self.emergency),
+                Stage::Begin { emergency } => self.begin(cx, emergency),
                 Stage::Stopping { since } => self.wait_plain(cx, since, still)?,
                 Stage::Emergency { since } => self.wait_emergency(cx, since, still)?,
                 Stage::Cutting { order } => self.cut(cx, order, still)?,
