@@ -219,7 +219,7 @@ fn check_decoder(told: &str, outcome: &RunOutcome, cvs: &BTreeMap<u16, u8>) {
             let calibrated = outcome.outcome == End::Calibrated;
             let mut pending = outcome.restore_pending.clone();
             pending.sort_unstable();
-            assert_eq!(pending, if calibrated { Vec::new() } else { differs }, "{told}");
+            assert_eq!(pending, if calibrated { Vec::new() } else { differs.clone() }, "{told}");
             let table: Vec<u8> = (67..=94).map(|cv| cvs[&cv]).collect();
             assert_eq!(outcome.table.map(Vec::from), Some(table), "{told}");
             assert_eq!(

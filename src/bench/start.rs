@@ -17,6 +17,7 @@ use crate::run::desk::Desk;
 use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Record, RunOutcome, RunPlan};
 use crate::station::Session;
 use crate::time::BenchTime;
+use std::net::ToSocketAddrs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -61,9 +62,14 @@ impl NotBegun {
 }
 
 /// Station endpoint and bus as one text: the key of the lock, and what says that two runs were at one station.
+///
+/// The address stands in it as a number where its name can be resolved: `localhost` and `127.0.0.1` are one station.
 #[must_use]
 pub fn endpoint_key(spec: &BenchSpec) -> String {
-    format!("{} bus {}", spec.station.address, spec.station.bus)
+    let written = &spec.station.address;
+    let numbers = written.to_socket_addrs().ok().and_then(std::iter::Iterator::min);
+    let station = numbers.map_or_else(|| written.to_lowercase(), |address| address.to_string());
+    format!("{station} bus {}", spec.station.bus)
 }
 
 /// What the core is told for this bench: link limits stretched to the time-lapse, originals of an earlier run.

@@ -91,15 +91,14 @@ impl Guards {
             self.power_asked = Some(cx.order(Action::AskPower));
             return Ok(());
         };
-        match cx.ended(order) {
-            None => Ok(()),
-            Some(_) => {
-                // Somebody or a short circuit cut it: no power and no programming before a person has looked.
-                cx.station.power_wanted = false;
-                cx.cvs_frozen = true;
-                let evidence = "the station reports power off, also when asked";
-                Err(Failure::halted(&station_causes::POWER_LOST, evidence))
-            }
+        if cx.ended(order) == None {
+            Ok(())
+        } else {
+            // Somebody or a short circuit cut it: no power and no programming before a person has looked.
+            cx.station.power_wanted = false;
+            cx.cvs_frozen = true;
+            let evidence = "the station reports power off, also when asked";
+            Err(Failure::halted(&station_causes::POWER_LOST, evidence))
         }
     }
 
