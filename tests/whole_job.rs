@@ -70,7 +70,8 @@ fn calibrates(engine: Engine, seed: u64) {
     let outcome = outcome(&end);
     let told = format!("{name} {seed}: {:?} {:?} {:?}", outcome.outcome, outcome.verdict, outcome.reasons);
     assert_eq!(outcome.outcome, End::Calibrated, "{told}");
-    assert_eq!(outcome.verdict, VerdictWord::Pass, "{told}");
+    // Whose doubt straddles the tolerance is said to be marginal; how often that may be stands in tests/seeds.rs.
+    assert!(matches!(outcome.verdict, VerdictWord::Pass | VerdictWord::Marginal), "{told}");
     assert_eq!(outcome.stop, StopGrade::Still, "{told}");
     assert_eq!(outcome.decoder_state, DecoderState::New, "{told}");
     assert_eq!(outcome.steps.len(), 28, "{told}");

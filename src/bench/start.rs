@@ -67,7 +67,7 @@ impl NotBegun {
 #[must_use]
 pub fn endpoint_key(spec: &BenchSpec) -> String {
     let written = &spec.station.address;
-    let numbers = written.to_socket_addrs().ok().and_then(std::iter::Iterator::min);
+    let numbers = written.to_socket_addrs().ok().and_then(Iterator::min);
     let station = numbers.map_or_else(|| written.to_lowercase(), |address| address.to_string());
     format!("{station} bus {}", spec.station.bus)
 }

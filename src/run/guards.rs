@@ -33,6 +33,7 @@ pub(super) struct Guards {
     blind: Option<BenchTime>,
     too_fast: Option<BenchTime>,
     power_asked: Option<OrderId>,
+    silence_asked: Option<OrderId>,
     runs_off: RunsOff,
 }
 
@@ -72,13 +73,35 @@ impl Guards {
             return Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"));
         }
         self.runs_off = RunsOff::default();
-        station_silence(cx)?;
+        self.station_silence(cx)?;
         self.power(cx)?;
         self.sensor(cx)?;
         self.blind(cx)?;
         self.speed(cx)?;
         self.direction(cx)?;
         self.standing(cx)
+    }
+
+    /// A station that says nothing may have died while the engine runs. Adapters ask by themselves after a while; where
+    /// one does not, it is asked at half of the limit.
+    fn station_silence(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let (heard_at, limit) = (cx.station.heard_at, cx.plan.spec.limits.station_silence);
+        if let Some(order) = self.silence_asked
+            && cx.ended(order).is_some()
+        {
+            self.silence_asked = None;
+        }
+        if cx.ordered.0.value == 0 || !cx.passed(heard_at, limit / 2) {
+            return Ok(());
+        }
+        if cx.passed(heard_at, limit) {
+            let evidence = format!("not a word for {:.1} s", cx.now.since(heard_at).as_secs_f64());
+            return Err(Failure::emergency(&station_causes::STATION_SILENT, evidence));
+        }
+        if self.silence_asked.is_none() {
+            self.silence_asked = Some(cx.order(Action::AskEngine));
+        }
+        Ok(())
     }
 
     /// A report of "power off" may be older than our own switching on: it counts when asking confirms it.
@@ -91,15 +114,14 @@ impl Guards {
             self.power_asked = Some(cx.order(Action::AskPower));
             return Ok(());
         };
-        if cx.ended(order) == None {
-            Ok(())
-        } else {
-            // Somebody or a short circuit cut it: no power and no programming before a person has looked.
-            cx.station.power_wanted = false;
-            cx.cvs_frozen = true;
-            let evidence = "the station reports power off, also when asked";
-            Err(Failure::halted(&station_causes::POWER_LOST, evidence))
+        if cx.ended(order).is_none() {
+            return Ok(());
         }
+        // Somebody or a short circuit cut it: no power and no programming before a person has looked.
+        cx.station.power_wanted = false;
+        cx.cvs_frozen = true;
+        let evidence = "the station reports power off, also when asked";
+        Err(Failure::halted(&station_causes::POWER_LOST, evidence))
     }
 
     fn sensor(&mut self, cx: &mut Cx) -> Result<(), Failure> {
@@ -195,16 +217,6 @@ impl Guards {
         }
         Ok(())
     }
-}
-
-/// A station that says nothing, though it is asked at an interval, may have died while the engine runs.
-fn station_silence(cx: &mut Cx) -> Result<(), Failure> {
-    let limit = cx.plan.spec.limits.station_silence;
-    if cx.ordered.0.value == 0 || !cx.passed(cx.station.heard_at, limit) {
-        return Ok(());
-    }
-    let evidence = format!("not a word for {:.1} s", cx.now.since(cx.station.heard_at).as_secs_f64());
-    Err(Failure::emergency(&station_causes::STATION_SILENT, evidence))
 }
 
 /// An order that may not leave because the journal says nothing any more.

@@ -46,6 +46,7 @@ struct Before {
     done: Vec<Verified>,
     verdict: Verdict,
     worst_mm_s: f64,
+    reason: Option<Reason>,
 }
 
 #[derive(Debug)]
@@ -159,6 +160,7 @@ impl Run {
     }
 
     pub(super) fn take_station(&mut self, event: StationEvent) {
+        self.station_heard();
         if let StationEvent::Ended { order, end } = event {
             self.cx.post(order, end);
             return;
@@ -484,7 +486,7 @@ impl Run {
         }
         self.findings.verdict = Some(verdict);
         self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
-        self.findings.reasons.extend(reason);
+        self.findings.reasons.extend(reason.clone());
         let better =
             if verdict == Verdict::Pass || number > 1 { None } else { self.findings.corrected(&done) };
         self.findings.verified.clone_from(&done);
@@ -495,7 +497,7 @@ impl Run {
                 self.findings.verified.clear();
                 self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
                 self.findings.keep(&mut self.cx, better);
-                let before = Some(Box::new(Before { computed, done, verdict, worst_mm_s }));
+                let before = Some(Box::new(Before { computed, done, verdict, worst_mm_s, reason }));
                 self.begin_write(AfterWrite::Verify { number: number + 1, before });
             }
             _ => self.conclude(),
@@ -507,6 +509,7 @@ impl Run {
     fn go_back(&mut self, before: Before) {
         self.findings.verdict = Some(before.verdict);
         self.findings.verified = before.done;
+        self.findings.reasons.extend(before.reason);
         self.findings.keep(&mut self.cx, before.computed);
         self.begin_write(AfterWrite::Finish);
     }

@@ -30,6 +30,8 @@ pub(super) struct Hand {
     pub(super) speed_mm_s: f64,
     /// The sensor sends.
     pub(super) sensor: bool,
+    /// The station says something now and then.
+    pub(super) station: bool,
     /// The journal writes and syncs at once.
     pub(super) journal: bool,
     angle: f64,
@@ -44,6 +46,7 @@ impl Hand {
             cx: Cx::new(plan()),
             speed_mm_s: 0.0,
             sensor: true,
+            station: true,
             journal: true,
             angle: 0.3,
             noise: 1,
@@ -71,6 +74,9 @@ impl Hand {
 
     fn tick(&mut self) {
         self.cx.now = self.cx.now + TICK;
+        if self.station {
+            self.cx.station.heard_at = self.cx.now;
+        }
         self.angle += self.speed_mm_s / 33.0 * std::f64::consts::TAU * TICK.as_secs_f64();
         if self.sensor {
             let field = [

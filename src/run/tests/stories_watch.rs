@@ -47,6 +47,10 @@ fn each_guard_finds_its_fault() {
     silent.sensor = false;
     assert_eq!(look(&mut silent, 3.0), Some(emergency("sensor-silent")));
 
+    let mut mute = under_way(40.0);
+    mute.station = false;
+    assert_eq!(look(&mut mute, 8.0), Some(emergency("station-silent")));
+
     // The bench file names no limit: 1.25 times what the target needs, 200 / 0.9 mm/s.
     let mut fast = under_way(250.0);
     fast.run_at(290.0);
