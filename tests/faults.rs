@@ -22,7 +22,7 @@ const SEED: u64 = 2;
 const EVER: Duration = Duration::from_secs(100_000);
 /// A run that cannot go on ends within this time of the fault, putting back included. The longest are an engine that
 /// heeds no order at a speed like the one wanted, noticed when it does not stand before it is reversed.
-const BOUND: Duration = Duration::from_secs(180);
+const BOUND: Duration = Duration::from_secs(300);
 
 /// What a fault must lead to.
 #[derive(Clone, Copy)]
