@@ -122,3 +122,15 @@ fn the_top_out_of_reach_is_said_before_anything_of_the_table_is_written() {
         }
     }
 }
+
+#[test]
+fn pending_originals_of_another_decoder_with_the_same_address_are_not_written() {
+    let mut bench = avocet(|_| ());
+    let before = bench.bench.truth().cvs;
+    let version = before[&7];
+    bench.plan.pending = vec![(7, version.wrapping_add(1)), (8, before[&8]), (2, 99), (5, 17)];
+    let (end, outcome) = play(bench);
+    assert_eq!((outcome.outcome, outcome.reasons[0].code.as_str()), (End::Halted, "another-engine"));
+    assert_eq!(end.bench.truth().cvs, before);
+    assert_eq!(outcome.restore_pending, [(2, 99), (5, 17)], "they still wait for their own decoder");
+}

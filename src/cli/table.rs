@@ -23,7 +23,12 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
     }
     if let Some(table) = &result.table {
         let entries: Vec<String> = table.iter().map(u8::to_string).collect();
-        let _ = writeln!(text, "  table     CV 67 to 94 = {}", entries.join(" "));
+        for (row, half) in entries.chunks(14).enumerate() {
+            let first = 67 + 14 * row;
+            let label = if row == 0 { "table" } else { "" };
+            let _ =
+                writeln!(text, "  {label:<9} CV {first} to {} = {}", first + half.len() - 1, half.join(" "));
+        }
     }
     let _ = writeln!(text, "  decoder   {}", words::decoder(result.decoder_state));
     if !result.restore_pending.is_empty() {
@@ -52,13 +57,13 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     }
     let _ = writeln!(
         text,
-        "\n{:8}{:<27}| {:<28}| deviation +- 95 % doubt, km/h\n{:>5}  {} | {} | {:>16} {:>17}",
+        "\n{:6}{:<23} |{:<21} |  deviation +- 95 % doubt\n{:>4} {} |{} |{:>12}{:>12}",
         "",
-        "model speed, mm/s",
-        "scale speed, km/h",
+        "  model speed, mm/s",
+        " scale speed, km/h",
         "step",
-        columns(["wanted", "forward", "reverse"].map(str::to_owned)),
-        columns(["wanted", "forward", "reverse"].map(str::to_owned)),
+        columns::<8>(["wanted", "forward", "reverse"].map(str::to_owned)),
+        columns::<7>(["wanted", "forw.", "rev."].map(str::to_owned)),
         "forward",
         "reverse",
     );
@@ -68,8 +73,9 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     let _ = writeln!(text, "  p: not measured in verify but predicted from the curve\n");
 }
 
-fn columns(words: [String; 3]) -> String {
-    words.map(|word| format!("{word:>9}")).concat()
+/// Three columns of this width. The whole table keeps within 80 columns.
+fn columns<const WIDTH: usize>(words: [String; 3]) -> String {
+    words.map(|word| format!("{word:>WIDTH$}")).concat()
 }
 
 fn step_line(step: &StepJson, scale_ratio: f64) -> String {
@@ -79,7 +85,7 @@ fn step_line(step: &StepJson, scale_ratio: f64) -> String {
     let deviation = |speed: Option<f64>, u: Option<f64>| match (speed, step.target_mm_s, u) {
         (Some(speed), Some(target), Some(u)) => {
             format!(
-                "{:+.2} +- {:.2}",
+                "{:+.2}+-{:.2}",
                 scale::kmh(speed - target, scale_ratio),
                 scale::kmh(2.0 * u, scale_ratio)
             )
@@ -87,11 +93,11 @@ fn step_line(step: &StepJson, scale_ratio: f64) -> String {
         _ => "-".to_owned(),
     };
     format!(
-        "{:>5} {}{} | {} | {:>16} {:>17}",
+        "{:>4}{}{} |{} |{:>12}{:>12}",
         step.step,
         if step.source == StepSource::Predicted { 'p' } else { ' ' },
-        columns(speeds.map(number)),
-        columns(speeds.map(in_scale).map(number)),
+        columns::<8>(speeds.map(number)),
+        columns::<7>(speeds.map(in_scale).map(number)),
         deviation(step.forward_mm_s, step.forward_u_mm_s),
         deviation(step.reverse_mm_s, step.reverse_u_mm_s),
     )

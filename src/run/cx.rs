@@ -49,7 +49,7 @@ pub(super) type Step<T> = Result<Option<T>, Failure>;
 pub(super) struct StationMirror {
     /// Once attached.
     pub(super) abilities: Option<Abilities>,
-    /// Rail power as last said.
+    /// Track power as last said.
     pub(super) power: Option<bool>,
     /// We want power on; an "off" from now on is a fault.
     pub(super) power_wanted: bool,

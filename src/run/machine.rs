@@ -4,8 +4,8 @@ use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
 use super::ending::Ending;
 use super::findings::Findings;
-use super::guards::{self, Guards};
-use super::input::{JournalTrouble, Output, PersonAct, RunPlan};
+use super::guards::Guards;
+use super::input::{Output, RunPlan};
 use super::link_check::LinkCheck;
 use super::mover::Mover;
 use super::outcome::{End, StopGrade};
@@ -18,17 +18,12 @@ use super::verify::{VerifyRound, complain};
 use super::warm_up::WarmUp;
 use super::{result, snapshot, write};
 use crate::calibrate::Verdict;
-use crate::cause::{Reason, engine as causes, record as record_causes, sensor as sensor_causes};
+use crate::cause::{Reason, engine as causes};
 use crate::config::PathKind;
-use crate::sensor::{SensorEvent, SensorMachine};
-use crate::station::{Action, OrderId, StationEvent};
+use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
-use std::time::Duration;
 
-/// A sensor link that closed while the engine stands is opened again after this time.
-const REOPEN_SENSOR: Duration = Duration::from_secs(1);
-/// Broken sensor lines written down one by one; later ones are only counted, and the count stands in the result.
-const BROKEN_TOLD: u64 = 10;
+mod intake;
 
 /// What comes after a write.
 #[derive(Debug)]
@@ -116,142 +111,6 @@ impl Run {
 
     pub(super) fn set_now(&mut self, now: BenchTime) {
         self.cx.now = self.cx.now.max(now);
-    }
-
-    pub(super) fn sensor_opened(&mut self) {
-        self.reopen_at = None;
-    }
-
-    pub(super) fn sensor_closed(&mut self, why: &str) {
-        if self.is_ending() {
-            return;
-        }
-        if self.cx.ordered.0.value > 0 {
-            self.fail(Failure::emergency(&sensor_causes::UNREACHABLE, why));
-        } else {
-            self.cx.note(&sensor_causes::UNREACHABLE, why);
-            self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
-        }
-    }
-
-    pub(super) fn samples_dropped(&mut self) {
-        self.cx.motion.overrun();
-    }
-
-    /// Takes in everything the sensor machine has.
-    pub(super) fn take_sensor(&mut self, machine: &mut dyn SensorMachine) {
-        while let Some(event) = machine.poll_event() {
-            match event {
-                SensorEvent::Layout { axes } => self.cx.motion.set_layout(axes),
-                SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
-                SensorEvent::Broken(line) => {
-                    self.broken += 1;
-                    self.cx.first_broken.get_or_insert_with(|| line.clone());
-                    if self.broken <= BROKEN_TOLD {
-                        self.cx.record(RecordBody::BrokenLine(line));
-                    }
-                }
-            }
-        }
-    }
-
-    pub(super) fn station_heard(&mut self) {
-        self.cx.station.heard_at = self.cx.now;
-    }
-
-    pub(super) fn take_station(&mut self, event: StationEvent) {
-        self.station_heard();
-        if let StationEvent::Ended { order, end } = event {
-            self.cx.post(order, end);
-            return;
-        }
-        self.cx.record(RecordBody::Station(event.clone()));
-        match event {
-            StationEvent::Attached { abilities, .. } => self.cx.station.abilities = Some(abilities),
-            StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
-            StationEvent::SessionLost { session, why } => {
-                // Before it was attached, the order to attach says what is wrong.
-                if session == crate::station::Session::Drive && self.cx.station.abilities.is_some() {
-                    self.cx.station.lost = Some(why);
-                }
-            }
-            StationEvent::Engine { ratio, direction, level } => {
-                self.throttles.told(&self.cx, ratio, direction, level);
-            }
-            StationEvent::LockedByAnother { words } => self.throttles.locked(words),
-            StationEvent::Ended { .. } | StationEvent::Oddity { .. } => {}
-        }
-    }
-
-    pub(super) fn journal_at(&mut self, written: u64, synced: u64) {
-        self.cx.journal_at(written, synced);
-    }
-
-    pub(super) fn journal_trouble(&mut self, trouble: &JournalTrouble) {
-        self.cx.record(RecordBody::Journal(trouble.clone()));
-        let failure = match trouble {
-            JournalTrouble::Lagging => {
-                Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind")
-            }
-            JournalTrouble::Full => {
-                Failure::halted(&record_causes::DISK_FULL, "the record could not be written")
-            }
-            JournalTrouble::Failed(why) => Failure::halted(&record_causes::DISK_FAILED, why.clone()),
-        };
-        // Without a journal no CV may change: a write waits for its record for ever.
-        self.cx.cvs_frozen = true;
-        if let Phase::Ending(ending) = &mut self.phase {
-            ending.skip_restore();
-            ending.reasons.push(failure.reason);
-            return;
-        }
-        self.fail(failure);
-    }
-
-    pub(super) fn task_failed(&mut self, why: &str) {
-        self.fail(Failure::emergency(&record_causes::PANIC_IN_TASK, why));
-    }
-
-    pub(super) fn gap(&mut self, nanos: u64) {
-        self.cx.resumed_at = self.cx.now;
-        match guards::gap(&self.cx, nanos) {
-            Some(failure) => self.fail(failure),
-            None => {
-                self.cx.note(
-                    &record_causes::GAP_IN_TIME,
-                    format!("{:.1} s, the engine stood", nanos as f64 / 1e9),
-                );
-            }
-        }
-    }
-
-    pub(super) fn person(&mut self, act: PersonAct) {
-        if let PersonAct::Answer { question, answer } = act {
-            self.cx.answered(question, answer);
-            return;
-        }
-        self.cx.record(RecordBody::Person(act));
-        match act {
-            PersonAct::Pause => self.pause = true,
-            PersonAct::GoOn => {
-                self.pause = false;
-                self.resting = None;
-                self.cx.waiting = false;
-            }
-            PersonAct::Stop => {
-                self.stops += 1;
-                if let Phase::Ending(ending) = &mut self.phase {
-                    // The first stop may cross a fault that has begun the end already: it does not give up originals.
-                    if self.stops > 1 {
-                        ending.skip_restore();
-                    }
-                } else {
-                    let reason = Reason::new(&causes::PERSON_STOPPED, format!("at {}", self.cx.now));
-                    self.fail(Failure { end: End::Interrupted, reason, emergency: false });
-                }
-            }
-            PersonAct::Answer { .. } => {}
-        }
     }
 
     fn is_ending(&self) -> bool {

@@ -91,7 +91,7 @@ impl Decoder {
         forward != self.memory.reversed()
     }
 
-    /// Rail power came or went.
+    /// track power came or went.
     pub(super) fn set_rail(&mut self, at: BenchTime, live: bool) {
         match (live, self.dark_since) {
             (true, Some(since)) if at.since(since) > self.spec.store => self.start_anew(at),

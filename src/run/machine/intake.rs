@@ -1,0 +1,155 @@
+//! What happens to a run: links, samples, the station's words, the journal, the person, gaps in time. Each is taken in
+//! here; what follows from it is decided when the run is polled, but for what must end it at once.
+use super::{Phase, Run};
+use crate::cause::{Reason, engine as causes, record as record_causes, sensor as sensor_causes};
+use crate::run::cx::Failure;
+use crate::run::guards;
+use crate::run::input::{JournalTrouble, PersonAct};
+use crate::run::outcome::End;
+use crate::run::record::RecordBody;
+use crate::sensor::{SensorEvent, SensorMachine};
+use crate::station::StationEvent;
+use std::time::Duration;
+
+/// A sensor link that closed while the engine stands is opened again after this time.
+const REOPEN_SENSOR: Duration = Duration::from_secs(1);
+/// Broken sensor lines written down one by one; later ones are only counted, and the count stands in the result.
+const BROKEN_TOLD: u64 = 10;
+
+impl Run {
+    pub(in crate::run) fn sensor_opened(&mut self) {
+        self.reopen_at = None;
+    }
+
+    pub(in crate::run) fn sensor_closed(&mut self, why: &str) {
+        if self.is_ending() {
+            return;
+        }
+        if self.cx.ordered.0.value > 0 {
+            self.fail(Failure::emergency(&sensor_causes::UNREACHABLE, why));
+        } else {
+            self.cx.note(&sensor_causes::UNREACHABLE, why);
+            self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
+        }
+    }
+
+    pub(in crate::run) fn samples_dropped(&mut self) {
+        self.cx.motion.overrun();
+    }
+
+    /// Takes in everything the sensor machine has.
+    pub(in crate::run) fn take_sensor(&mut self, machine: &mut dyn SensorMachine) {
+        while let Some(event) = machine.poll_event() {
+            match event {
+                SensorEvent::Layout { axes } => self.cx.motion.set_layout(axes),
+                SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
+                SensorEvent::Broken(line) => {
+                    self.broken += 1;
+                    self.cx.first_broken.get_or_insert_with(|| line.clone());
+                    if self.broken <= BROKEN_TOLD {
+                        self.cx.record(RecordBody::BrokenLine(line));
+                    }
+                }
+            }
+        }
+    }
+
+    pub(in crate::run) fn station_heard(&mut self) {
+        self.cx.station.heard_at = self.cx.now;
+    }
+
+    pub(in crate::run) fn take_station(&mut self, event: StationEvent) {
+        self.station_heard();
+        if let StationEvent::Ended { order, end } = event {
+            self.cx.post(order, end);
+            return;
+        }
+        self.cx.record(RecordBody::Station(event.clone()));
+        match event {
+            StationEvent::Attached { abilities, .. } => self.cx.station.abilities = Some(abilities),
+            StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
+            StationEvent::SessionLost { session, why } => {
+                // Before it was attached, the order to attach says what is wrong.
+                if session == crate::station::Session::Drive && self.cx.station.abilities.is_some() {
+                    self.cx.station.lost = Some(why);
+                }
+            }
+            StationEvent::Engine { ratio, direction, level } => {
+                self.throttles.told(&self.cx, ratio, direction, level);
+            }
+            StationEvent::LockedByAnother { words } => self.throttles.locked(words),
+            StationEvent::Ended { .. } | StationEvent::Oddity { .. } => {}
+        }
+    }
+
+    pub(in crate::run) fn journal_at(&mut self, written: u64, synced: u64) {
+        self.cx.journal_at(written, synced);
+    }
+
+    pub(in crate::run) fn journal_trouble(&mut self, trouble: &JournalTrouble) {
+        self.cx.record(RecordBody::Journal(trouble.clone()));
+        let failure = match trouble {
+            JournalTrouble::Lagging => {
+                Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind")
+            }
+            JournalTrouble::Full => {
+                Failure::halted(&record_causes::DISK_FULL, "the record could not be written")
+            }
+            JournalTrouble::Failed(why) => Failure::halted(&record_causes::DISK_FAILED, why.clone()),
+        };
+        // Without a journal no CV may change: a write waits for its record for ever.
+        self.cx.cvs_frozen = true;
+        if let Phase::Ending(ending) = &mut self.phase {
+            ending.skip_restore();
+            ending.reasons.push(failure.reason);
+            return;
+        }
+        self.fail(failure);
+    }
+
+    pub(in crate::run) fn task_failed(&mut self, why: &str) {
+        self.fail(Failure::emergency(&record_causes::PANIC_IN_TASK, why));
+    }
+
+    pub(in crate::run) fn gap(&mut self, nanos: u64) {
+        self.cx.resumed_at = self.cx.now;
+        match guards::gap(&self.cx, nanos) {
+            Some(failure) => self.fail(failure),
+            None => {
+                self.cx.note(
+                    &record_causes::GAP_IN_TIME,
+                    format!("{:.1} s, the engine stood", nanos as f64 / 1e9),
+                );
+            }
+        }
+    }
+
+    pub(in crate::run) fn person(&mut self, act: PersonAct) {
+        if let PersonAct::Answer { question, answer } = act {
+            self.cx.answered(question, answer);
+            return;
+        }
+        self.cx.record(RecordBody::Person(act));
+        match act {
+            PersonAct::Pause => self.pause = true,
+            PersonAct::GoOn => {
+                self.pause = false;
+                self.resting = None;
+                self.cx.waiting = false;
+            }
+            PersonAct::Stop => {
+                self.stops += 1;
+                if let Phase::Ending(ending) = &mut self.phase {
+                    // The first stop may cross a fault that has begun the end already: it does not give up originals.
+                    if self.stops > 1 {
+                        ending.skip_restore();
+                    }
+                } else {
+                    let reason = Reason::new(&causes::PERSON_STOPPED, format!("at {}", self.cx.now));
+                    self.fail(Failure { end: End::Interrupted, reason, emergency: false });
+                }
+            }
+            PersonAct::Answer { .. } => {}
+        }
+    }
+}
