@@ -49,6 +49,8 @@ pub struct ResultJson {
     /// Length in bench seconds.
     #[serde(serialize_with = "finite")]
     pub bench_seconds: Option<f64>,
+    /// Sensor lines that could not be read and were skipped.
+    pub broken_sensor_lines: Option<u64>,
     /// Length in wall seconds.
     #[serde(serialize_with = "finite")]
     pub wall_seconds: Option<f64>,
@@ -137,6 +139,7 @@ impl ResultJson {
             worst_deviation_u_percent: outcome.worst_deviation_u_percent,
             predicted_worst_deviation_percent: outcome.predicted_worst_deviation_percent,
             bench_seconds: Some(outcome.bench_seconds),
+            broken_sensor_lines: Some(outcome.broken_sensor_lines),
             wall_seconds: Some(facts.wall_seconds),
             time_lapse: facts.time_lapse,
             run_folder: Some(facts.run_folder.clone()),
@@ -165,6 +168,7 @@ impl ResultJson {
             worst_deviation_u_percent: None,
             predicted_worst_deviation_percent: None,
             bench_seconds: None,
+            broken_sensor_lines: None,
             wall_seconds: None,
             time_lapse,
             run_folder: None,
@@ -203,6 +207,7 @@ mod tests {
         "worst_deviation_u_percent",
         "predicted_worst_deviation_percent",
         "bench_seconds",
+        "broken_sensor_lines",
         "wall_seconds",
         "time_lapse",
         "run_folder",

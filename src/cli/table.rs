@@ -42,6 +42,9 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
             if lapse.is_on() { format!("{} of bench time in ", words::span(bench)) } else { String::new() };
         let _ = writeln!(text, "  time      {bench}{}", words::span(wall));
     }
+    if let Some(broken) = result.broken_sensor_lines.filter(|broken| *broken > 0) {
+        let _ = writeln!(text, "  sensor    {broken} lines could not be read and were skipped");
+    }
     if let Some(folder) = &result.run_folder {
         let _ = writeln!(text, "  record    {folder}");
     }
