@@ -4,7 +4,7 @@
 //! everything else by the time limits of the station's orders.
 use super::cv_job::CvJob;
 use super::cx::Cx;
-use super::guards::RunsOff;
+use super::guards::{RunsOff, floor_mm_s};
 use super::outcome::StopGrade;
 use super::record::{PhaseName, RecordBody};
 use super::snapshot;
@@ -36,6 +36,8 @@ pub(super) struct Ending {
     stage: Stage,
     emergency: bool,
     restore: bool,
+    /// The stop was tried for as long as it may take, and is unconfirmed all the same.
+    tried: bool,
     grade: StopGrade,
     runs_off: RunsOff,
     /// Reasons met on the way.
@@ -55,6 +57,7 @@ impl Ending {
             stage,
             emergency,
             restore,
+            tried: false,
             grade: StopGrade::Unconfirmed,
             runs_off: RunsOff::default(),
             reasons: Vec::new(),
@@ -76,6 +79,7 @@ impl Ending {
                 }
                 Stage::Stopping(stopper) => {
                     self.grade = stopper.poll(cx)?;
+                    self.tried = self.grade == StopGrade::Unconfirmed;
                     self.restore &= !stopper.disobeyed;
                     self.stopped(cx)
                 }
@@ -91,17 +95,18 @@ impl Ending {
                 }
                 Stage::CutFailed { why, since, began } => {
                     let (since, began) = (*since, *began);
+                    self.grade = still_now(cx, self.grade);
                     if !cx.passed(since, AGAIN_AFTER) {
                         return None;
                     }
-                    if cx.now < began + TRY_FOR {
+                    if !self.tried && cx.now < began + TRY_FOR {
                         Stage::Cutting { order: cx.order(Action::PowerOff), began }
                     } else {
                         self.reasons.push(Reason::new(&station_causes::POWER_OFF_REFUSED, why.clone()));
                         Stage::Over
                     }
                 }
-                Stage::Over => return Some(self.grade),
+                Stage::Over => return Some(still_now(cx, self.grade)),
             };
             self.stage = next;
         }
@@ -206,10 +211,14 @@ impl Ending {
             OrderEnd::Refused { code, words } => format!("{code} {words}"),
             OrderEnd::Unknown { why } => why,
         };
-        // An unconfirmed stop has tried long enough already.
-        let began = if self.grade == StopGrade::Unconfirmed { BenchTime::ZERO } else { began };
         Some(Stage::CutFailed { why, since: cx.now, began })
     }
+}
+
+/// Wheels that were only held stand as well: where the power could not be cut, they may turn again.
+fn still_now(cx: &Cx, grade: StopGrade) -> StopGrade {
+    let turns = grade == StopGrade::Still && cx.turns_faster_than(floor_mm_s(cx));
+    if turns { StopGrade::Unconfirmed } else { grade }
 }
 
 fn pending(cx: &Cx) -> String {

@@ -126,6 +126,20 @@ fn check_decoder(played: &Played) -> Result<(), TestCaseError> {
     Ok(())
 }
 
+/// Wheels that somebody held looked like a stop to a station that took none.
+#[test]
+fn an_engine_that_was_only_held_is_not_called_still() {
+    let refused = OrderEnd::Refused { code: "400".to_owned(), words: "no".to_owned() };
+    let twists = vec![
+        (23_261, Twist::Answers(Some(refused))),
+        (125_361, Twist::Held(true)),
+        (133_701, Twist::Held(false)),
+    ];
+    let played = World::new().play(twists).unwrap();
+    assert!(played.speed_mm_s > 100.0, "{}", played.speed_mm_s);
+    assert_eq!(played.outcome.stop, StopGrade::Unconfirmed, "{:?}", played.outcome.reasons);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 96, max_shrink_iters: 200, ..ProptestConfig::default() })]
 
