@@ -61,7 +61,7 @@ fn the_four_engines_are_read() {
     assert_eq!(lapwing.engine.address, Address::Short(4));
     assert_eq!(lapwing.path, PathKind::Rollers);
     assert_eq!(
-        (lapwing.station.address.as_str(), lapwing.sensor.address.as_str()),
+        (lapwing.station.link.to_string().as_str(), lapwing.sensor.link.to_string().as_str()),
         ("127.0.0.1:4303", "127.0.0.1:4311")
     );
     assert_eq!(scenario("avocet").engine.address, Address::Short(7));

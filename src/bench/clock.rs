@@ -2,7 +2,7 @@
 //!
 //! Bench time is wall time since the run began times the time-lapse factor; the factor is 1 on a real bench. Waits of
 //! the process are bench time; limits on links keep a wall floor, because sockets do not get faster with the clock.
-use crate::config::BenchSpec;
+use crate::config::{BenchSpec, LinkSpec};
 use crate::time::BenchTime;
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
@@ -65,8 +65,8 @@ impl TimeLapse {
         if !self.is_on() {
             return Ok(());
         }
-        match [&spec.station.address, &spec.sensor.address].into_iter().find(|a| !is_loopback(a)) {
-            Some(address) => Err(LapseError::NotLoopback(address.clone())),
+        match [&spec.station.link, &spec.sensor.link].into_iter().find(|link| !is_loopback(link)) {
+            Some(link) => Err(LapseError::NotLoopback(link.to_string())),
             None => Ok(()),
         }
     }
@@ -104,7 +104,8 @@ impl TimeLapse {
 }
 
 /// Literal loopback addresses and the name that by RFC 6761 never means anything else.
-fn is_loopback(address: &str) -> bool {
+fn is_loopback(link: &LinkSpec) -> bool {
+    let LinkSpec::Tcp { address } = link else { return false };
     match address.parse::<SocketAddr>() {
         Ok(socket) => socket.ip().is_loopback(),
         Err(_) => address.rsplit_once(':').is_some_and(|(host, _)| host.eq_ignore_ascii_case("localhost")),
@@ -230,11 +231,11 @@ mod tests {
     #[test]
     fn only_loopback_addresses_are_loopback() {
         for yes in ["127.0.0.1:4303", "127.8.0.1:1", "[::1]:4303", "localhost:4303", "LocalHost:9"] {
-            assert!(is_loopback(yes), "{yes}");
+            assert!(is_loopback(&LinkSpec::tcp(yes)), "{yes}");
         }
         for no in ["192.168.1.4:4303", "station:4303", "0.0.0.0:4303", "localhost.example:1", "localhost", ""]
         {
-            assert!(!is_loopback(no), "{no}");
+            assert!(!is_loopback(&LinkSpec::tcp(no)), "{no}");
         }
     }
 

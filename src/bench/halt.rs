@@ -4,6 +4,7 @@
 //! Used by the verb `stop` and as the last resort when the program itself failed.
 use super::clock::{Clock, TimeLapse, pause};
 use super::links::{Happening, StationLinks};
+use crate::config::LinkSpec;
 use crate::run::StopGrade;
 use crate::station::{Action, LinkEvent, LinkOrder, OrderEnd, OrderId, StationEvent, StationMachine};
 use std::time::Duration;
@@ -34,24 +35,24 @@ impl Halted {
 }
 
 /// Stops whatever the station drives for this engine and cuts its power.
-pub async fn halt(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
-    halt_with(machine, address, limit, true).await
+pub async fn halt(machine: Box<dyn StationMachine>, link: &LinkSpec, limit: Duration) -> Halted {
+    halt_with(machine, link, limit, true).await
 }
 
 /// Cuts the power, and gives no order to any engine: for when nobody knows which it is.
-pub(super) async fn cut_power(machine: Box<dyn StationMachine>, address: &str, limit: Duration) -> Halted {
-    halt_with(machine, address, limit, false).await
+pub(super) async fn cut_power(machine: Box<dyn StationMachine>, link: &LinkSpec, limit: Duration) -> Halted {
+    halt_with(machine, link, limit, false).await
 }
 
 async fn halt_with(
     machine: Box<dyn StationMachine>,
-    address: &str,
+    link: &LinkSpec,
     limit: Duration,
     engine_known: bool,
 ) -> Halted {
     let mut halting = Halting {
         machine,
-        links: StationLinks::new(address, limit),
+        links: StationLinks::new(link, limit),
         clock: Clock::start(TimeLapse::NONE),
         ended: Vec::new(),
         orders: 0,

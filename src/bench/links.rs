@@ -1,5 +1,6 @@
 //! Connections: one task a station session, one for the sensor. They carry bytes and know no protocol.
 use super::clock::pause;
+use crate::config::LinkSpec;
 use crate::station::Session;
 use std::collections::{BTreeMap, VecDeque};
 use std::io;
@@ -31,7 +32,8 @@ pub(crate) enum Happening {
 }
 
 /// A connection with no delay between small writes, or why there is none.
-pub(crate) async fn connect(address: &str, limit: Duration) -> Result<TcpStream, String> {
+pub(crate) async fn connect(link: &LinkSpec, limit: Duration) -> Result<TcpStream, String> {
+    let LinkSpec::Tcp { address } = link else { return Err("serial ports are not carried yet".to_owned()) };
     let attempt = async {
         let stream = TcpStream::connect(address).await?;
         stream.set_nodelay(true)?;
@@ -45,7 +47,7 @@ pub(crate) async fn connect(address: &str, limit: Duration) -> Result<TcpStream,
 
 /// The station sessions of one run. An event of a session that was closed or opened anew meanwhile never comes out.
 pub(crate) struct StationLinks {
-    address: String,
+    link: LinkSpec,
     limit: Duration,
     open: BTreeMap<Session, OpenSession>,
     generation: u64,
@@ -61,11 +63,11 @@ struct OpenSession {
 }
 
 impl StationLinks {
-    /// Links to this address; a connection must be there within `limit` of wall time.
-    pub(crate) fn new(address: &str, limit: Duration) -> Self {
+    /// Links to this endpoint; a connection must be there within `limit` of wall time.
+    pub(crate) fn new(link: &LinkSpec, limit: Duration) -> Self {
         let (to_loop, from_tasks) = mpsc::channel(STATION_QUEUE);
         let (open, tasks) = (BTreeMap::new(), JoinSet::new());
-        Self { address: address.to_owned(), limit, open, generation: 0, to_loop, from_tasks, tasks }
+        Self { link: link.clone(), limit, open, generation: 0, to_loop, from_tasks, tasks }
     }
 
     /// Opens a connection for this session; one that was there before is closed.
@@ -76,7 +78,7 @@ impl StationLinks {
         let task = SessionTask {
             session,
             generation: self.generation,
-            address: self.address.clone(),
+            link: self.link.clone(),
             limit: self.limit,
             to_loop: self.to_loop.clone(),
         };
@@ -128,14 +130,14 @@ impl StationLinks {
 struct SessionTask {
     session: Session,
     generation: u64,
-    address: String,
+    link: LinkSpec,
     limit: Duration,
     to_loop: mpsc::Sender<(u64, Session, Happening)>,
 }
 
 impl SessionTask {
     async fn run(self, writes: mpsc::UnboundedReceiver<Vec<u8>>) {
-        let why = match connect(&self.address, self.limit).await {
+        let why = match connect(&self.link, self.limit).await {
             Err(why) => Some(why),
             Ok(stream) => {
                 self.tell(Happening::Opened).await;
@@ -182,7 +184,7 @@ impl SessionTask {
 
 /// The sensor link. Its reader never waits for the loop: what does not fit drops the oldest bytes and says so.
 pub(crate) struct SensorLink {
-    address: String,
+    link: LinkSpec,
     limit: Duration,
     buffer: Arc<SensorBuffer>,
     task: JoinSet<()>,
@@ -250,18 +252,18 @@ impl SensorWaiting {
 }
 
 impl SensorLink {
-    /// A link to this address; a connection must be there within `limit` of wall time.
-    pub(crate) fn new(address: &str, limit: Duration) -> Self {
-        Self { address: address.to_owned(), limit, buffer: Arc::default(), task: JoinSet::new() }
+    /// A link to this endpoint; a connection must be there within `limit` of wall time.
+    pub(crate) fn new(link: &LinkSpec, limit: Duration) -> Self {
+        Self { link: link.clone(), limit, buffer: Arc::default(), task: JoinSet::new() }
     }
 
     /// Opens the link (again); one that was there before is closed and what it left is forgotten.
     pub(crate) fn open(&mut self) {
         self.task = JoinSet::new();
         self.buffer = Arc::default();
-        let (address, limit, buffer) = (self.address.clone(), self.limit, Arc::clone(&self.buffer));
+        let (link, limit, buffer) = (self.link.clone(), self.limit, Arc::clone(&self.buffer));
         self.task.spawn(async move {
-            let why = match connect(&address, limit).await {
+            let why = match connect(&link, limit).await {
                 Err(why) => why,
                 Ok(stream) => {
                     buffer.put(Happening::Opened);

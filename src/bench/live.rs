@@ -10,6 +10,7 @@ use super::links::{Happening, SensorLink, SensorNews, StationLinks};
 use super::news::{Audience, LAST_WORDS, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
+use crate::config::LinkSpec;
 use crate::run::desk::Desk;
 use crate::run::{Input, Output, PersonAct, Record, RecordBody, RunOutcome};
 use crate::station::{LinkOrder, Session};
@@ -56,10 +57,10 @@ impl Core for Desk {
 pub(crate) struct Job<C> {
     /// The core, before its first input.
     pub(crate) core: C,
-    /// The station's endpoint.
-    pub(crate) station: String,
-    /// The sensor's endpoint.
-    pub(crate) sensor: String,
+    /// Where the station is.
+    pub(crate) station: LinkSpec,
+    /// Where the sensor is.
+    pub(crate) sensor: LinkSpec,
     /// Wall time within which a connection must be there.
     pub(crate) connect_limit: Duration,
     /// The clock; bench time zero is its start.

@@ -2,7 +2,7 @@
 use super::halt::{Halted, cut_power, halt};
 use super::whereabouts::Whereabouts;
 use crate::cause::Reason;
-use crate::config::{self, BenchSpec, Complaints};
+use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::station_machine;
@@ -15,7 +15,7 @@ const USUAL_BUS: u16 = 1;
 
 /// Stops the engine of this bench from nothing.
 pub(crate) async fn halt_bench(spec: &BenchSpec) -> Halted {
-    halt(station_machine(spec), &spec.station.address, spec.station.answer_limit).await
+    halt(station_machine(spec), &spec.station.link, spec.station.answer_limit).await
 }
 
 /// The outcome of a run that the core did not live to tell.
@@ -102,9 +102,10 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
         cv_answer_limit: Duration::from_secs(60),
         ask_interval: Duration::from_secs(2),
     }));
+    let link = LinkSpec::tcp(&found.station);
     let halted = match found.engine {
-        Some(_) => halt(machine, &found.station, limit).await,
-        None => cut_power(machine, &found.station, limit).await,
+        Some(_) => halt(machine, &link, limit).await,
+        None => cut_power(machine, &link, limit).await,
     };
     Ok(Stopped { halted, mistakes: Some(complaints), supposed })
 }

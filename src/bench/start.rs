@@ -9,7 +9,7 @@ use super::person::{Person, WayIn};
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use crate::cause::{Reason, program, record};
-use crate::config::{self, BenchSpec, Complaints};
+use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::journal::{
     EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
 };
@@ -66,7 +66,9 @@ impl NotBegun {
 /// The address stands in it as a number where its name can be resolved: `localhost` and `127.0.0.1` are one station.
 #[must_use]
 pub fn endpoint_key(spec: &BenchSpec) -> String {
-    let written = &spec.station.address;
+    let LinkSpec::Tcp { address: written } = &spec.station.link else {
+        return format!("{} bus {}", spec.station.link, spec.station.bus);
+    };
     let numbers = written.to_socket_addrs().ok().and_then(Iterator::min);
     let station = numbers.map_or_else(|| written.to_lowercase(), |address| address.to_string());
     format!("{station} bus {}", spec.station.bus)
@@ -187,8 +189,8 @@ impl Prepared {
         let beside = damage.iter().map(ReadError::reason).collect();
         let job = live::Job {
             connect_limit: self.lapse.wall_span(self.plan.spec.station.answer_limit).max(LINK_FLOOR),
-            station: self.plan.spec.station.address.clone(),
-            sensor: self.plan.spec.sensor.address.clone(),
+            station: self.plan.spec.station.link.clone(),
+            sensor: self.plan.spec.sensor.link.clone(),
             core: Desk::new(self.plan),
             clock,
             scribe: Box::new(RecorderScribe(self.recorder)),

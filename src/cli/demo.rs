@@ -152,7 +152,7 @@ async fn simulate_until_stopped(args: &SimulateArgs, lapse: TimeLapse) -> Result
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config;
+    use crate::config::{self, LinkSpec};
     use clap::ValueEnum;
 
     #[test]
@@ -161,8 +161,8 @@ mod tests {
         let sensor: SocketAddr = "127.0.0.1:50002".parse().unwrap();
         for engine in DemoEngine::value_variants() {
             let spec = config::read("demo", &bench_text(*engine, station, sensor)).unwrap();
-            assert_eq!(spec.station.address, "127.0.0.1:50001", "{engine:?}");
-            assert_eq!(spec.sensor.address, "127.0.0.1:50002", "{engine:?}");
+            assert_eq!(spec.station.link, LinkSpec::tcp("127.0.0.1:50001"), "{engine:?}");
+            assert_eq!(spec.sensor.link, LinkSpec::tcp("127.0.0.1:50002"), "{engine:?}");
         }
     }
 }

@@ -66,7 +66,7 @@ pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
     };
     let Begun { prepared, show, last_events } = begun;
     let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
-    match prepared.carry_out(Box::new(show)).await {
+    match Box::pin(prepared.carry_out(Box::new(show))).await {
         Ok(concluded) => {
             conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await
         }

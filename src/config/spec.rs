@@ -1,4 +1,5 @@
 //! The checked bench file. Every value here has its unit in its name and lies in its range.
+use crate::sensor::Source;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -33,11 +34,45 @@ pub struct BenchSpec {
     pub record_folder: String,
 }
 
+/// How a station or a sensor is reached.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkSpec {
+    /// Over the network.
+    Tcp {
+        /// `host:port`.
+        address: String,
+    },
+    /// Over a serial port: 8 data bits, no parity, 1 stop bit, no flow control.
+    Serial {
+        /// Path of the device.
+        device: String,
+        /// Bits a second.
+        baud: u32,
+    },
+}
+
+impl LinkSpec {
+    /// Over the network, to this `host:port`.
+    #[must_use]
+    pub fn tcp(address: &str) -> Self {
+        Self::Tcp { address: address.to_owned() }
+    }
+}
+
+impl std::fmt::Display for LinkSpec {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Tcp { address } => f.write_str(address),
+            Self::Serial { device, baud } => write!(f, "{device} at {baud} baud"),
+        }
+    }
+}
+
 /// The station's link and protocol.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StationSpec {
-    /// `host:port`.
-    pub address: String,
+    /// Where it is.
+    pub link: LinkSpec,
     /// Bus of the engine and its power.
     pub bus: u16,
     /// Longest wait for an ordinary answer.
@@ -48,11 +83,28 @@ pub struct StationSpec {
     pub ask_interval: Duration,
 }
 
-/// The sensor's link and format.
+/// The form of the sensor's stream.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StreamFormat {
+    /// Told by the first character that comes.
+    ByFirstCharacter,
+    /// CSV lines.
+    Csv,
+    /// `SenML` packs (RFC 8428), one JSON array a line.
+    Senml,
+}
+
+/// The sensor's link and what it sends.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorSpec {
-    /// `host:port`.
-    pub address: String,
+    /// Where it is.
+    pub link: LinkSpec,
+    /// In which form it speaks.
+    pub format: StreamFormat,
+    /// Where the speed comes from.
+    pub source: Source,
+    /// Whether the source tells which way the axle turns.
+    pub sees_direction: bool,
 }
 
 /// The measured axle: wheel of the engine, roller under it, or wheel of a measuring car.

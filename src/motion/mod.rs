@@ -4,6 +4,7 @@
 //! may not know stations, decoders or the run. Sensor stamps serve only differences, unwrapped to 64 bits here; the
 //! sensor's clock rate is estimated against arrival (lower envelope), enters the doubt from the first point, and is
 //! corrected only when clearly off.
+use crate::sensor::Source;
 use crate::time::BenchTime;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
@@ -31,6 +32,8 @@ pub struct AxleSetup {
     pub circumference_mm: f64,
     /// Its relative standard uncertainty (k = 1), shared by every speed of this bench.
     pub circumference_u_rel: f64,
+    /// Where the speed comes from.
+    pub source: Source,
 }
 
 /// A speed as seen just now, for guards, settling and the person. Not a result.

@@ -3,6 +3,7 @@
 //! A stamp goes on by at most what arrival allows: that tells a wrap from a restart of the sensor, and counts the wraps
 //! of a gap longer than one. Late arrival is no limit, since data may be held up on the way; only a stamp from the
 //! future can't be.
+use crate::sensor::Stamp;
 use crate::time::BenchTime;
 
 const WRAP_US: i64 = 1 << 32;
@@ -50,7 +51,8 @@ pub(super) struct Stamps {
 
 impl Stamps {
     /// Takes a stamp in; `arrival_us` counts from the first sample's arrival.
-    pub(super) fn take(&mut self, at: BenchTime, raw: u32) -> (Stamped, i64) {
+    pub(super) fn take(&mut self, at: BenchTime, stamp: Stamp) -> (Stamped, i64) {
+        let Stamp::CountUs(raw) = stamp else { return (Stamped::Repeated, 0) };
         let now_us = i64::try_from(at.as_nanos() / 1000).unwrap_or(i64::MAX);
         let Some(last) = self.last else {
             self.first_arrival_us = now_us;
@@ -88,7 +90,8 @@ mod tests {
     /// Feeds (arrival ms, stamp); gives what the last one was.
     fn last(pairs: &[(u64, u32)]) -> Stamped {
         let mut stamps = Stamps::default();
-        let taken = pairs.iter().map(|(ms, raw)| stamps.take(BenchTime::from_millis(*ms), *raw).0);
+        let taken =
+            pairs.iter().map(|(ms, raw)| stamps.take(BenchTime::from_millis(*ms), Stamp::CountUs(*raw)).0);
         taken.last().expect("a pair")
     }
 
@@ -131,7 +134,7 @@ mod tests {
         for k in 0..200_u32 {
             // Ten bursts of twenty samples, each a second late at most.
             let at = BenchTime::from_millis(u64::from(k / 20 * 1000 + 1000));
-            let (stamped, _) = stamps.take(at, k * 50_000);
+            let (stamped, _) = stamps.take(at, Stamp::CountUs(k * 50_000));
             assert!(matches!(stamped, Stamped::On { .. }), "{k}: {stamped:?}");
         }
     }
@@ -143,7 +146,7 @@ mod tests {
             for k in 0..86_400_u32 {
                 let at = BenchTime::from_millis(u64::from(k) * 1000);
                 let step = if rate < 1.0 { 980_000_u32 } else { 1_020_000 };
-                let (stamped, _) = stamps.take(at, k.wrapping_mul(step));
+                let (stamped, _) = stamps.take(at, Stamp::CountUs(k.wrapping_mul(step)));
                 assert_eq!(
                     stamped,
                     Stamped::On {

@@ -8,7 +8,7 @@ use super::stamps::{Stamped, Stamps};
 use super::still::Still;
 use super::track::{Track, Tracked};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, SignalQuality, Standing};
-use crate::sensor::Sample;
+use crate::sensor::{Quantity, Reading, Sample};
 use crate::time::BenchTime;
 use std::time::Duration;
 
@@ -78,7 +78,8 @@ impl Motion {
 
     /// The sensor has so many axes (2, or else 3). Another number than before begins calibration anew; the same changes
     /// nothing.
-    pub fn set_layout(&mut self, axes: u8) {
+    pub fn set_layout(&mut self, quantity: Quantity) {
+        let Quantity::Field { axes } = quantity else { return };
         let axes = axes.clamp(2, 3);
         if axes != self.track.axes() {
             self.track.set_axes(axes);
@@ -89,10 +90,11 @@ impl Motion {
 
     /// A sample that arrived at `at`. Samples that are not finite, or beyond any unit, are ignored.
     pub fn take(&mut self, at: BenchTime, sample: Sample) {
-        if !sample.field.iter().all(|value| value.abs() <= LARGEST_FIELD) {
+        let Reading::Field(field) = sample.reading else { return };
+        if !field.iter().all(|value| value.abs() <= LARGEST_FIELD) {
             return;
         }
-        let (stamped, arrival_us) = self.stamps.take(at, sample.stamp_us);
+        let (stamped, arrival_us) = self.stamps.take(at, sample.stamp);
         let (t_us, step_us) = match stamped {
             Stamped::Repeated => {
                 self.counts.repeated += 1;
@@ -112,7 +114,7 @@ impl Motion {
         self.interval(step_us);
         self.clock.take(seconds(t_us), seconds(arrival_us - t_us));
         self.bridge(t_us);
-        self.turn(t_us, sample.field);
+        self.turn(t_us, field);
     }
 
     /// Keeps the usual interval; counts gaps.

@@ -1,6 +1,6 @@
 //! A turning magnet for the tests of motion: written from `standards/measurement.md` section 1.1 alone.
 use super::{AxleSetup, Motion};
-use crate::sensor::Sample;
+use crate::sensor::{Reading, Sample, Source, Stamp};
 use crate::time::BenchTime;
 use core::f64::consts::PI;
 
@@ -75,7 +75,11 @@ impl Rig {
     }
 
     pub(super) fn motion() -> Motion {
-        Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0 })
+        Motion::new(AxleSetup {
+            circumference_mm: CIRCUMFERENCE,
+            circumference_u_rel: 0.0,
+            source: Source::Field { pole_pairs: 1 },
+        })
     }
 
     /// The next sample after turning with `speed` mm/s for one interval.
@@ -109,7 +113,7 @@ impl Rig {
         let since_us = since_us.round() as u64;
         let stamp_us =
             u32::try_from(since_us % (1 << 32)).expect("a remainder").wrapping_add(self.first_stamp);
-        Sample { stamp_us, field }
+        Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(field) }
     }
 
     /// Feeds `seconds` at `speed` mm/s.

@@ -150,7 +150,7 @@ pub(super) struct Cx {
 
 impl Cx {
     pub(super) fn new(plan: RunPlan) -> Self {
-        let axle = plan.spec.axle;
+        let (axle, source) = (plan.spec.axle, plan.spec.sensor.source);
         let of = plan.spec.engine.step_mode;
         Self {
             now: BenchTime::ZERO,
@@ -158,6 +158,7 @@ impl Cx {
             motion: Motion::new(AxleSetup {
                 circumference_mm: axle.circumference_mm,
                 circumference_u_rel: axle.circumference_u_rel,
+                source,
             }),
             station: StationMirror::default(),
             cvs: CvBook::default(),

@@ -5,7 +5,7 @@
 //! order. Line ends are LF or CR LF (RFC 4180 names CR LF; plain LF is common practice, no source). Empty lines are
 //! nothing. What can't be read is told and skipped. This is the project's own format; only the framing is RFC 4180's,
 //! without quoting, as no value needs it.
-use super::{BrokenLine, Sample, SensorEvent, SensorMachine};
+use super::{BrokenLine, Quantity, Reading, Sample, SensorEvent, SensorMachine, Stamp};
 use crate::cause::{Cause, sensor as cause};
 use std::collections::VecDeque;
 
@@ -103,8 +103,8 @@ impl CsvSensor {
         match header(text) {
             Ok(layout) => {
                 self.layout = Some(layout);
-                self.events
-                    .push_back(SensorEvent::Layout { axes: if layout.third.is_some() { 3 } else { 2 } });
+                let axes = if layout.third.is_some() { 3 } else { 2 };
+                self.events.push_back(SensorEvent::Layout(Quantity::Field { axes }));
             }
             // The order may have changed: what follows can't be trusted to the old one.
             Err(evidence) => {
@@ -177,20 +177,20 @@ fn sample(text: &str, layout: Layout) -> Result<Sample, Fault> {
         let evidence = format!("came {found} fields in {}, expected {columns}", shown(text.as_bytes()));
         return Err((&cause::LINE_FIELDS, evidence));
     }
-    let mut sample = Sample { stamp_us: 0, field: [0.0; 3] };
+    let (mut stamp_us, mut axes) = (0, [0.0; 3]);
     for (index, value) in text.split(',').enumerate() {
         let value = value.trim();
         if index == layout.stamp {
-            sample.stamp_us = stamp(value)?;
+            stamp_us = stamp(value)?;
         } else if index == layout.axes[0] {
-            sample.field[0] = field("bx", value)?;
+            axes[0] = field("bx", value)?;
         } else if index == layout.axes[1] {
-            sample.field[1] = field("by", value)?;
+            axes[1] = field("by", value)?;
         } else if Some(index) == layout.third {
-            sample.field[2] = field("bz", value)?;
+            axes[2] = field("bz", value)?;
         }
     }
-    Ok(sample)
+    Ok(Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(axes) })
 }
 
 fn stamp(value: &str) -> Result<u32, Fault> {

@@ -14,19 +14,22 @@ fn read(pieces: &[&[u8]]) -> Vec<SensorEvent> {
 }
 
 fn sample(stamp_us: u32, field: [f64; 3]) -> SensorEvent {
-    SensorEvent::Sample(Sample { stamp_us, field })
+    SensorEvent::Sample(Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(field) })
 }
 
 #[test]
 fn columns_come_in_any_order_and_further_ones_are_ignored() {
     let events = read(&[b"by, temp ,t_us,bx\r\n2.5,warm,4294967295,-1e3\r\n\r\n"]);
-    assert_eq!(events, [SensorEvent::Layout { axes: 2 }, sample(u32::MAX, [-1000.0, 2.5, 0.0])]);
+    assert_eq!(
+        events,
+        [SensorEvent::Layout(Quantity::Field { axes: 2 }), sample(u32::MAX, [-1000.0, 2.5, 0.0])]
+    );
 }
 
 #[test]
 fn a_header_may_come_again_in_another_order() {
     let events = read(&[b"t_us,bx,by,bz\n1,2,3,4\nt_us,bz,by,bx\n5,6,7,8\n"]);
-    let layout = SensorEvent::Layout { axes: 3 };
+    let layout = SensorEvent::Layout(Quantity::Field { axes: 3 });
     assert_eq!(events, [layout.clone(), sample(1, [2.0, 3.0, 4.0]), layout, sample(5, [8.0, 7.0, 6.0])]);
 }
 
@@ -38,7 +41,7 @@ fn opening_forgets_half_a_line_and_the_layout() {
     sensor.handle_bytes(b"1,2,3\n");
     let events: Vec<_> = std::iter::from_fn(|| sensor.poll_event()).collect();
     assert!(
-        matches!(&events[..], [SensorEvent::Layout { axes: 2 }, SensorEvent::Broken(broken)]
+        matches!(&events[..], [SensorEvent::Layout(Quantity::Field { axes: 2 }), SensorEvent::Broken(broken)]
         if broken.line == 1 && broken.code == "sensor-no-header"),
         "{events:?}"
     );

@@ -36,7 +36,7 @@ fn small_reads_become_one_piece() {
 #[tokio::test]
 async fn a_session_opens_carries_both_ways_and_ends() {
     let server = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let mut links = StationLinks::new(&server.local_addr().unwrap().to_string(), SOON);
+    let mut links = StationLinks::new(&LinkSpec::tcp(&server.local_addr().unwrap().to_string()), SOON);
     links.open(Session::Drive);
     links.send(Session::Drive, b"hello\n".to_vec());
     let (mut peer, _) = server.accept().await.unwrap();
@@ -54,7 +54,7 @@ async fn a_session_opens_carries_both_ways_and_ends() {
 #[tokio::test]
 async fn closing_still_sends_what_was_ordered_and_nothing_more_is_heard() {
     let server = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let mut links = StationLinks::new(&server.local_addr().unwrap().to_string(), SOON);
+    let mut links = StationLinks::new(&LinkSpec::tcp(&server.local_addr().unwrap().to_string()), SOON);
     links.open(Session::Rescue);
     links.send(Session::Rescue, b"stop\n".to_vec());
     links.close(Session::Rescue);
@@ -69,11 +69,11 @@ async fn closing_still_sends_what_was_ordered_and_nothing_more_is_heard() {
 #[tokio::test]
 async fn nobody_listening_is_told_with_the_address() {
     let free = TcpListener::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap().to_string();
-    let mut links = StationLinks::new(&free, SOON);
+    let mut links = StationLinks::new(&LinkSpec::tcp(&free), SOON);
     links.open(Session::Drive);
     let Ok((Session::Drive, Happening::Closed(why))) = links.next().await else { panic!("it opened") };
     assert!(why.contains(&free), "{why}");
-    let mut sensor = SensorLink::new(&free, SOON);
+    let mut sensor = SensorLink::new(&LinkSpec::tcp(&free), SOON);
     sensor.open();
     let SensorNews::Link(Happening::Closed(why)) = sensor.next().await else { panic!("it opened") };
     assert!(why.contains(&free), "{why}");
@@ -82,7 +82,7 @@ async fn nobody_listening_is_told_with_the_address() {
 #[tokio::test]
 async fn sensor_bytes_arrive_in_order_and_the_end_is_told() {
     let server = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let mut sensor = SensorLink::new(&server.local_addr().unwrap().to_string(), SOON);
+    let mut sensor = SensorLink::new(&LinkSpec::tcp(&server.local_addr().unwrap().to_string()), SOON);
     sensor.open();
     let (mut peer, _) = server.accept().await.unwrap();
     assert_eq!(sensor.next().await, SensorNews::Link(Happening::Opened));

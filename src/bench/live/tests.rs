@@ -91,8 +91,8 @@ fn ended() -> Output {
 fn job<C>(core: C, station: &str, log: &Log) -> Job<C> {
     Job {
         core,
-        station: station.to_owned(),
-        sensor: station.to_owned(),
+        station: LinkSpec::tcp(station),
+        sensor: LinkSpec::tcp(station),
         connect_limit: Duration::from_secs(5),
         clock: Clock::start(TimeLapse::NONE),
         scribe: Box::new(Listener(Arc::clone(log))),

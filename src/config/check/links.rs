@@ -1,7 +1,8 @@
 //! Station and sensor.
 use crate::config::keys::links as key;
 use crate::config::reading::Reading;
-use crate::config::spec::{SensorSpec, StationSpec};
+use crate::config::spec::{LinkSpec, SensorSpec, StationSpec, StreamFormat};
+use crate::sensor::Source;
 
 pub(super) fn station(reading: &mut Reading<'_>) -> Option<StationSpec> {
     let protocol = reading.value(&key::PROTOCOL);
@@ -12,7 +13,7 @@ pub(super) fn station(reading: &mut Reading<'_>) -> Option<StationSpec> {
     let ask_interval = reading.value(&key::ASK_INTERVAL);
     protocol?;
     Some(StationSpec {
-        address: address?,
+        link: LinkSpec::Tcp { address: address? },
         bus: bus?,
         answer_limit: answer_limit?,
         cv_answer_limit: cv_answer_limit?,
@@ -24,5 +25,10 @@ pub(super) fn sensor(reading: &mut Reading<'_>) -> Option<SensorSpec> {
     let format = reading.value(&key::FORMAT);
     let address = reading.value(&key::SENSOR_ADDRESS);
     format?;
-    Some(SensorSpec { address: address? })
+    Some(SensorSpec {
+        link: LinkSpec::Tcp { address: address? },
+        format: StreamFormat::Csv,
+        source: Source::Field { pole_pairs: 1 },
+        sees_direction: true,
+    })
 }

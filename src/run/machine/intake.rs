@@ -41,8 +41,9 @@ impl Run {
     pub(in crate::run) fn take_sensor(&mut self, machine: &mut dyn SensorMachine) {
         while let Some(event) = machine.poll_event() {
             match event {
-                SensorEvent::Layout { axes } => self.cx.motion.set_layout(axes),
+                SensorEvent::Layout(quantity) => self.cx.motion.set_layout(quantity),
                 SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
+                SensorEvent::Housekeeping(_) => {}
                 SensorEvent::Broken(line) => {
                     self.broken += 1;
                     self.cx.first_broken.get_or_insert_with(|| line.clone());

@@ -2,7 +2,7 @@
 use super::plan;
 use crate::run::cx::Cx;
 use crate::run::input::Output;
-use crate::sensor::Sample;
+use crate::sensor::{Reading, Sample, Stamp};
 use crate::station::{Action, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -52,7 +52,7 @@ impl Hand {
             noise: 1,
             waiting: Vec::new(),
         };
-        hand.cx.motion.set_layout(2);
+        hand.cx.motion.set_layout(crate::sensor::Quantity::Field { axes: 2 });
         hand.pass(2.0, |_| {});
         hand
     }
@@ -86,7 +86,10 @@ impl Hand {
             ];
             let us = self.cx.now.since(BenchTime::ZERO).as_micros();
             let stamp_us = u32::try_from(us).unwrap();
-            self.cx.motion.take(self.cx.now, Sample { stamp_us, field });
+            self.cx.motion.take(
+                self.cx.now,
+                Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(field) },
+            );
         }
         if self.journal {
             self.write_down();
