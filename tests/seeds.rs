@@ -71,8 +71,8 @@ fn neighbour(sim: &SimSpec, truth: &Truth, by: i16) -> SimBench {
     bench
 }
 
-/// All 56 figures of a result that shows steps. The table's own limit (half the larger true step to the neighbouring
-/// value, `standards/measurement.md` section 9) comes from the simulator's speeds alone.
+/// All 56 figures of a result that shows steps. The table's own limit (half the larger true step to a neighbouring
+/// value at which the engine moves, `standards/measurement.md` section 9) comes from the simulator's speeds alone.
 fn figures(
     sim: &SimSpec,
     bench: &SimBench,
@@ -89,7 +89,9 @@ fn figures(
         {
             let speed = |bench: &SimBench| bench.steady_speed(forward, row.step, of);
             let (truth, judged) = (speed(bench), speed(judged));
-            let own = (speed(&more) - truth).max(truth - speed(&less)) / 2.0;
+            let slower = speed(&less);
+            let down = if slower > 0.0 { truth - slower } else { 0.0 };
+            let own = (speed(&more) - truth).max(down) / 2.0;
             let limits = &spec.limits;
             let allowed = (limits.tolerance_rel * row.target_mm_s).max(limits.tolerance_floor_mm_s).max(own);
             let (said, u) = (said.unwrap(), u.unwrap());

@@ -3,6 +3,7 @@
 //! The product entry x trim / 128 is taken as exact. The standards say nothing about its rounding
 //! (`standards/dcc.md` section 4.2); a decoder that rounds it to whole counts is off by up to half a count
 //! where the trim is not 128.
+use super::curve::SAME_DRIVE;
 use super::{ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target};
 use crate::dcc::drive::trimmed;
 use crate::station::Direction;
@@ -49,13 +50,18 @@ pub fn predict(fit: &TableFit, curve: &SpeedCurve, direction: Direction, entry: 
 
 /// The best that any table with this trim can do at an entry: half the larger of the two speed steps to the
 /// neighbouring values, mm/s. A wanted speed half-way between two values misses both by that
-/// (`standards/measurement.md` section 9).
+/// (`standards/measurement.md` section 9). A neighbour at which the engine is not known to move is none: a table must
+/// not stand where it should creep, so half the way down to a standstill excuses nothing.
 #[must_use]
 pub fn table_limit(fit: &TableFit, curve: &SpeedCurve, direction: Direction, entry: f64) -> f64 {
     let value = fit.value(entry);
-    let speed = |value: f64| curve.speed_at(trimmed(value.clamp(0.0, 255.0), fit.trim(direction))).speed_mm_s;
-    let here = speed(value);
-    f64::max(speed(value + 1.0) - here, here - speed(value - 1.0)) / 2.0
+    let drive = |value: f64| trimmed(value.clamp(0.0, 255.0), fit.trim(direction));
+    let step = |slower: f64, faster: f64| {
+        let moves = drive(slower) > curve.dead_zone().moved_at - SAME_DRIVE;
+        let speed = |value: f64| curve.speed_at(drive(value)).speed_mm_s;
+        if moves { speed(faster) - speed(slower) } else { 0.0 }
+    };
+    f64::max(step(value, value + 1.0), step(value - 1.0, value)) / 2.0
 }
 
 /// The largest deviation predicted over all entries and both directions, mm/s.
@@ -120,6 +126,24 @@ mod tests {
         assert!((limit(128, 20.0) - 1.0).abs() < 1e-6);
         assert!((limit(64, 20.0) - 0.5).abs() < 1e-6, "a finer step under half the trim");
         assert!(limit(128, 1.0).abs() < 1e-12, "standing on both sides");
+    }
+
+    #[test]
+    fn half_the_way_down_to_a_standstill_excuses_nothing() {
+        // Moves from 21 at 12 mm/s on, 2 mm/s a count: a dead start.
+        let points: Vec<CurvePoint> = [(20.0, 0.0), (21.0, 12.0), (22.0, 14.0), (255.0, 480.0)]
+            .map(|(drive, speed_mm_s)| CurvePoint { drive, speed_mm_s, u_mm_s: 0.2 })
+            .to_vec();
+        let curve = SpeedCurve::fit(&points).unwrap();
+        let table = |first: u8| {
+            let mut fit = fit(128, 128);
+            fit.table[0] = first;
+            fit
+        };
+        let limit = |first| table_limit(&table(first), &curve, Direction::Forward, 1.0);
+        assert!((limit(21) - 1.0).abs() < 0.1, "{}", limit(21));
+        assert!((limit(22) - 1.0).abs() < 0.1, "{}", limit(22));
+        assert!(limit(20).abs() < 1e-12, "{}", limit(20));
     }
 
     #[test]
