@@ -242,9 +242,19 @@ impl Counter {
             ((now - value).abs() * self.rad_per_unit * part).min(q)
         });
         let polling = late * late / 12.0;
-        self.scatter.push(t_us as f64 * 1e-6, now * self.rad_per_unit, before.map(|_| polling));
+        // Only of pulses there may be a line each, and then never two at once.
+        let single = before.is_some_and(|(_, value)| (now - value).abs() < NEIGHBOURS * self.q);
+        if before.is_some() && !single {
+            self.scatter.is_polled();
+        }
+        let compare = single && matches!(self.source, Source::Pulses { .. });
+        self.scatter.push(t_us as f64 * 1e-6, now * self.rad_per_unit, compare.then_some(polling));
+        // A stamp is told to the microsecond.
+        let stamp = before.map_or(0.0, |(before_us, value)| {
+            (now - value) * self.rad_per_unit / (t_us - before_us).max(1) as f64
+        });
         self.variance = match self.scatter.variance() {
-            Some(found) if self.scatter.is_exact() => found,
+            Some(found) if self.scatter.is_exact() => found.max(stamp * stamp / 12.0),
             found => polling.max(found.unwrap_or(0.0)),
         };
     }

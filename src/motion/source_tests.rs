@@ -28,6 +28,7 @@ fn rest_and_motion_of_every_source() {
         told.run(&mut motion, 0.0, 5.0);
         assert!(stands(&motion, 4.0) && !motion.has_seen_turning(), "{source:?}: {:?}", motion.standing());
         assert!(motion.distance_mm() < 1e-9);
+        let began = told.turns;
         for speed in [120.0, 40.0, 200.0] {
             told.run(&mut motion, speed, 3.0);
             assert_eq!(motion.standing(), Standing::No, "{source:?}");
@@ -37,14 +38,9 @@ fn rest_and_motion_of_every_source() {
         }
         assert!(motion.has_seen_turning(), "{source:?}");
         field_only(&motion);
-        // Three seconds each; ramps of a fifth of a second in between, where there are any.
-        let ramp_s = if matches!(lines, Lines::Polled(_)) { 0.1 } else { 0.0 };
-        let way = 3.0 * 360.0 - ramp_s * (120.0 - 80.0 + 160.0);
-        assert!(
-            (motion.distance_mm() - way).abs() < 0.005 * way + CIRCUMFERENCE,
-            "{source:?}: {way} {}",
-            motion.distance_mm()
-        );
+        let way = (told.turns - began) * CIRCUMFERENCE;
+        let found = motion.distance_mm();
+        assert!((found - way).abs() < 0.005 * way + CIRCUMFERENCE, "{source:?}: {way} {found}");
         told.run(&mut motion, 0.0, 4.0);
         assert!(stands(&motion, 2.0), "{source:?}: {:?}", motion.standing());
         let glance = motion.glance().expect("a glance");

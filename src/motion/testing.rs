@@ -164,8 +164,8 @@ pub(super) struct Told {
     pub(super) turns: f64,
     /// Speed in mm/s.
     pub(super) speed: f64,
-    arrival_s: f64,
-    line_s: f64,
+    pub(super) arrival_s: f64,
+    pub(super) line_s: f64,
     /// Taken off the count: the sensor has started anew meanwhile.
     pub(super) counted: i64,
 }
