@@ -1,13 +1,13 @@
 //! Tests of the age of data: stalls, stores emptied late, repeats and leaps.
-use super::super::testing::{CIRCUMFERENCE, Lines, Rig, Told, motion};
+use super::super::testing::{CIRCUMFERENCE, Lines, Rig, Told, motion, whole};
 use super::*;
 use crate::sensor::{Reading, Source, Stamp};
 
 /// A sample of a counter of twenty pulses a turn: taken at `t_s`, arrived at `at_s`, the axle `turns` far.
 fn give(motion: &mut Motion, t_s: f64, at_s: f64, turns: f64) {
     let at = BenchTime::ZERO + Duration::from_secs_f64(at_s);
-    let stamp = Stamp::ClockUs((t_s * 1e6).round() as i64);
-    motion.take(at, Sample { stamp, reading: Reading::Pulses((turns * 20.0).floor() as i64) });
+    let stamp = Stamp::ClockUs(whole(t_s * 1e6 + 0.5));
+    motion.take(at, Sample { stamp, reading: Reading::Pulses(whole(turns * 20.0)) });
 }
 
 fn counter() -> Motion {
@@ -54,8 +54,8 @@ fn a_sample_that_tells_its_age_is_as_old_as_it_says() {
     let mut motion = counter();
     let since = |motion: &mut Motion, at_s: f64, age_s: f64, turns: f64| {
         let at = BenchTime::ZERO + Duration::from_secs_f64(at_s);
-        let stamp = Stamp::SinceSendingUs(-(age_s * 1e6).round() as i64);
-        motion.take(at, Sample { stamp, reading: Reading::Pulses((turns * 20.0).floor() as i64) });
+        let stamp = Stamp::SinceSendingUs(-whole(age_s * 1e6));
+        motion.take(at, Sample { stamp, reading: Reading::Pulses(whole(turns * 20.0)) });
     };
     // A store of an hour, emptied within half a minute.
     for k in 0..3600 {

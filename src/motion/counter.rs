@@ -66,6 +66,8 @@ pub(super) struct Counter {
     /// Reading where the motion began, and its moves since.
     shown: (f64, u32),
     has_turned: bool,
+    /// It has counted downwards.
+    went_back: bool,
     scatter: Scatter,
     /// Variance of the newest point, in rad^2.
     variance: f64,
@@ -101,6 +103,7 @@ impl Counter {
             pointed: 0.0,
             shown: (0.0, 0),
             has_turned: false,
+            went_back: false,
             scatter: Scatter::new(a_turn),
             variance: 0.0,
         })
@@ -207,6 +210,7 @@ impl Counter {
             return Seen::Nothing;
         }
         let forth = now > high;
+        self.went_back |= !forth;
         self.band = if forth { (now - self.q, now) } else { (now, now + self.q) };
         let idle_us = t_us - self.moved_us.unwrap_or(self.first_us);
         let begins = self.stands(t_us) || idle_us > SLOWEST_US;
@@ -295,6 +299,11 @@ impl Counter {
         let has_turned = self.has_turned;
         self.forget_all();
         self.has_turned = has_turned;
+    }
+
+    /// The sign of a speed says which way it turns: not of pulses that have only ever been counted up.
+    pub(super) fn shows_sense(&self) -> bool {
+        self.went_back || !matches!(self.source, Source::Pulses { .. })
     }
 
     /// Whole turns are not counted.

@@ -1,5 +1,5 @@
 //! Tests of what is told in steps: rest, creep, restarts, leaps, and samples of any kind.
-use super::super::testing::{CIRCUMFERENCE, Lines, Told, motion};
+use super::super::testing::{CIRCUMFERENCE, Lines, Told, motion, whole};
 use super::*;
 use crate::sensor::{Reading, Source, Stamp};
 use proptest::prelude::*;
@@ -59,6 +59,8 @@ fn both_senses_of_what_tells_them() {
     for (source, lines) in SOURCES.into_iter().skip(2) {
         let (mut told, mut motion) = (Told::new(source, lines, 4), motion(source));
         told.run(&mut motion, 0.0, 2.0);
+        // Of pulses the sense shows once they are counted down.
+        assert_eq!(motion.shows_sense(), !matches!(source, Source::Pulses { .. }));
         for speed in [-90.0, 150.0] {
             told.run(&mut motion, 0.0, 2.0);
             told.run(&mut motion, speed, 2.0);
@@ -66,7 +68,7 @@ fn both_senses_of_what_tells_them() {
             told.run(&mut motion, speed, 5.0);
             let found = motion.measured().expect("blocks").speed_mm_s;
             assert!((found - speed).abs() < 0.01 * speed.abs(), "{source:?}: {found}");
-            assert!(motion.glance().expect("a glance").speed_mm_s * speed > 0.0);
+            assert!(motion.glance().expect("a glance").speed_mm_s * speed > 0.0 && motion.shows_sense());
         }
         assert_eq!(motion.counts().restarts, 0, "{source:?}");
     }
@@ -158,7 +160,7 @@ fn an_angle_may_count_turns_or_not_and_half_a_turn_unseen_is_a_gap() {
     for counts in [false, true] {
         let (mut told, mut motion) = (Told::new(source, Lines::Polled(50.0), 9), motion(source));
         let mut feed = |told: &mut Told, seconds: f64| {
-            for _ in 0..(seconds * 50.0).round() as u32 {
+            for _ in 0..whole(seconds * 50.0) {
                 let (at, mut sample) = told.next();
                 if counts {
                     sample.reading = Reading::AngleRad((told.turns * 360.0).round() * degree);

@@ -262,6 +262,12 @@ impl Motion {
         self.follow.has_seen_turning()
     }
 
+    /// The sign of a speed says which way the axle turns. Pulses that have only ever been counted up do not show it.
+    #[must_use]
+    pub fn shows_sense(&self) -> bool {
+        self.follow.shows_sense()
+    }
+
     /// How good the signal is; none before a whole turn was seen, and of what is no field.
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
