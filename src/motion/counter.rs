@@ -28,6 +28,8 @@ const SLOWEST_US: i64 = 4_000_000;
 const GATHERS_MM_S2: f64 = 5_000.0;
 const GATHERS_MOST_MM_S: f64 = 1_000.0;
 const STRAYS: f64 = 2.5;
+/// Steps of an angle beyond this part of a turn may be any number of turns, forward or back.
+const AMBIGUOUS: f64 = 0.45;
 /// Two neighbouring values lie a step apart; beyond this part of a step it is another value.
 const NEIGHBOURS: f64 = 1.5;
 /// A reading at rest for longer than this many of its own intervals moves more slowly than it did.
@@ -45,8 +47,9 @@ const FEW: f64 = 2.5;
 #[derive(Debug)]
 pub(super) struct Counter {
     source: Source,
-    /// Whole turns are not counted.
+    /// Whole turns are not counted, as far as has been seen; and the least and greatest angle told so far.
     wraps: bool,
+    range: (f64, f64),
     rad_per_unit: f64,
     mm_per_unit: f64,
     /// Smallest step.
@@ -90,6 +93,7 @@ impl Counter {
         Some(Self {
             source: setup.source,
             wraps,
+            range: (f64::INFINITY, f64::NEG_INFINITY),
             rad_per_unit,
             mm_per_unit: rad_per_unit * mm_per_rad,
             q: if q > finest { q } else { finest },
@@ -131,17 +135,28 @@ impl Counter {
         let dt_us = t_us - before_us;
         let step = self.step(before, told);
         let gap = self.interval(dt_us);
-        if self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
+        // What has only ever counted up, and is less after a silence, has started anew in it.
+        let less = gap && !self.shows_sense() && step < -NEIGHBOURS;
+        if less || self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
             self.last = Some((t_us, told, value));
             self.rest_from(t_us);
             return Seen::Leap;
         }
         let now = value + step;
         self.last = Some((t_us, told, now));
+        self.counts_turns(before, told);
         if gap {
             return self.after_gap(t_us, now, step);
         }
         self.moved(t_us, dt_us, now)
+    }
+
+    /// An angle that goes on beyond a turn, without coming round, counts its turns: it is a position as any other.
+    fn counts_turns(&mut self, before: f64, told: f64) {
+        if self.wraps && (told - before).abs() < AMBIGUOUS * TURN {
+            self.range = (self.range.0.min(told), self.range.1.max(told));
+            self.wraps = self.range.1 - self.range.0 <= TURN + STRAYS * self.q;
+        }
     }
 
     /// How far the reading went; an angle the shortest way round, unless it counts turns.
@@ -164,8 +179,7 @@ impl Counter {
         let speed = self.speed(self.last.map_or(0, |(t_us, ..)| t_us)).map_or(0.0, |(speed, _)| speed);
         let gathers = (GATHERS_MM_S2 * dt_s).min(GATHERS_MOST_MM_S) / self.mm_per_unit;
         let far = step.abs() > (2.0 * speed.abs() + gathers) * dt_s + STRAYS * self.q;
-        // Half a turn or more may be any number of turns, forward or back.
-        let ambiguous = self.wraps && step.abs() > 0.45 * TURN;
+        let ambiguous = self.wraps && step.abs() > AMBIGUOUS * TURN;
         let anew = !self.wraps
             && before.abs() > FEW * self.q
             && speed * before.signum() >= 0.0
