@@ -17,6 +17,14 @@ pub const STATION_NOT_SRCP: Cause = Cause {
     to_try: "Check the port in the bench file (SRCP servers usually listen on 4303) and whether the station has SRCP enabled.",
 };
 
+/// What comes over a serial port is no text.
+pub const LINE_GIBBERISH: Cause = Cause {
+    code: "line-gibberish",
+    seen: "What came over the serial port was mostly no readable text.",
+    may_be: "The speed in the bench file may not be the one that the device uses, or another device may be on this port.",
+    to_try: "Look up the device's speed (in baud) in its handbook and write it into the bench file, and check which device is plugged into this port.",
+};
+
 /// No version in common.
 pub const STATION_VERSION: Cause = Cause {
     code: "station-version",
@@ -133,6 +141,7 @@ pub const STOP_UNCONFIRMED: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &STATION_UNREACHABLE,
     &STATION_NOT_SRCP,
+    &LINE_GIBBERISH,
     &STATION_VERSION,
     &STATION_SILENT,
     &STATION_REFUSED,

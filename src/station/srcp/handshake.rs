@@ -24,6 +24,11 @@ pub(super) enum Stage {
         /// Nothing was set before.
         short: bool,
     },
+    /// A line with one session only: asked whether it stands in command mode. `greeted`: the handshake is behind it.
+    Asking {
+        /// Nothing else can follow than the answer.
+        greeted: bool,
+    },
     /// Through.
     Ready,
 }
@@ -87,7 +92,9 @@ pub(super) fn replied(session: Session, stage: Stage, welcome: &Welcome, reply: 
             None => fail(&reply.code.to_string(), &reply.text()),
         },
         (Stage::Go { short: false }, false) => fail(&reply.code.to_string(), &reply.text()),
-        (Stage::Closed | Stage::Opening | Stage::Greeting | Stage::Ready, _) => Step::Odd,
+        (Stage::Closed | Stage::Opening | Stage::Greeting | Stage::Asking { .. } | Stage::Ready, _) => {
+            Step::Odd
+        }
     }
 }
 

@@ -4,6 +4,7 @@ use super::handshake::Stage;
 use super::jobs::Job;
 use super::lines::Framer;
 use super::reply::Welcome;
+use super::serial::Heard;
 use crate::cause::station as cause;
 use crate::station::{OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
@@ -101,6 +102,8 @@ pub(super) struct Wire {
     step_deadline: BenchTime,
     pub(super) framer: Framer,
     pub(super) welcome: Option<Welcome>,
+    /// What came before it was ready, on a line with one session only.
+    pub(super) heard: Heard,
     pub(super) id: Option<u64>,
     /// Sent, oldest first; answers come in this order (A10 no. 15). One for the job, and stops behind it.
     pub(super) sent: VecDeque<Sent>,
@@ -122,6 +125,7 @@ impl Wire {
             step_deadline: BenchTime::ZERO,
             framer: Framer::default(),
             welcome: None,
+            heard: Heard::default(),
             id: None,
             sent: VecDeque::new(),
             urgent: VecDeque::new(),
@@ -182,6 +186,17 @@ impl Wire {
         }
     }
 
+    /// The step of the handshake whose time is over.
+    pub(super) fn late_step(&self, at: BenchTime) -> Option<Stage> {
+        let shaking = !matches!(self.stage, Stage::Closed | Stage::Opening | Stage::Ready);
+        (shaking && self.step_deadline <= at).then_some(self.stage)
+    }
+
+    /// Until when an exchange of programming is waited for: what is sent behind it is answered behind it.
+    pub(super) fn programming_until(&self) -> Option<BenchTime> {
+        self.sent.iter().filter(|sent| sent.ask.is_programming()).map(|sent| sent.deadline).max()
+    }
+
     /// When something is due here.
     pub(super) fn next_due(&self) -> Option<BenchTime> {
         let queue = self.queue.iter().filter_map(|job| job.expires);
@@ -197,6 +212,9 @@ impl Wire {
             (Stage::Ready, Some(sent)) => format!("no answer to `{}` in time", sent.line),
             (Stage::Opening, _) => format!("no connection within {step_limit:?}"),
             (Stage::Greeting, _) => format!("no greeting within {step_limit:?}"),
+            (Stage::Asking { greeted: false }, _) => {
+                format!("neither a greeting nor an answer within {:?}", step_limit * 3 / 2)
+            }
             _ => {
                 format!("the handshake of the {:?} session got no answer within {step_limit:?}", self.session)
             }

@@ -23,6 +23,7 @@ fn setup() -> SrcpSetup {
         answer_limit: ANSWER_LIMIT,
         cv_answer_limit: CV_ANSWER_LIMIT,
         ask_interval: Duration::from_secs(1),
+        sessions: Sessions::Three,
     }
 }
 
