@@ -15,8 +15,8 @@
 //! sent within its limit and a handshake ends as never sent.
 //!
 //! Over a line with one session ([`Sessions::One`]) driving and programming wait for each other, so a queued order may
-//! wait as long as programming may. Nothing is told unasked: power and engine are asked for at every
-//! [`SrcpSetup::ask_interval`], busy or not. A stop is written behind the outstanding exchange; behind one of programming
+//! wait as long as programming may. Nothing is told unasked, as with a station that knows no information mode: power and
+//! engine are asked for at every [`SrcpSetup::ask_interval`], busy or not. A stop is written behind the outstanding exchange; behind one of programming
 //! it is answered once that is. If the session ends before, it is opened afresh for the stop, once for each stop.
 use super::{
     Abilities, Action, LinkEvent, LinkOrder, OrderEnd, OrderId, Session, StationEvent, StationMachine,
@@ -88,7 +88,7 @@ pub struct SrcpSetup {
     pub answer_limit: Duration,
     /// Longest wait for an answer of programming.
     pub cv_answer_limit: Duration,
-    /// The driving session is asked something after being idle for this long; a session that is the only one, busy or not.
+    /// The driving session is asked something after being idle for this long; where nothing is told unasked, busy or not.
     pub ask_interval: Duration,
     /// How many sessions the link carries.
     pub sessions: Sessions,
@@ -133,7 +133,7 @@ pub struct Srcp {
     programming: Programming,
     stops: Vec<Stop>,
     watch: Watch,
-    /// When the station was last asked how things stand.
+    /// When the station last told how things stand because it was asked, or began to be watched.
     probed_at: BenchTime,
     links: VecDeque<LinkOrder>,
     events: VecDeque<StationEvent>,
@@ -309,6 +309,7 @@ impl Srcp {
             Loss::Refused { code, words } => self.oddity(session, format!("handshake: {code} {words}")),
         }
         self.engine.session_lost(session, &rest.sent);
+        self.probed_at = at;
         self.programming.session_lost(session == self.setup.programming_session());
         let (unsent, unknown) = (loss.unsent(stage), loss.unanswered());
         for sent in rest.sent {

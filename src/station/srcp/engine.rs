@@ -100,13 +100,18 @@ impl Srcp {
     pub(super) fn probe_due(&self) -> Option<BenchTime> {
         let wire = &self.wires[Session::Drive as usize];
         let idle = (self.attached && wire.is_idle()).then_some(wire.last_used);
-        let watches = self.setup.has_one_session() && !self.programming.begun;
+        let watches = self.must_ask();
         let probes = |job: &Job| job.purpose == Purpose::Probe;
         let waits = wire.queue.iter().chain(&wire.current).any(probes);
         let busy =
             (self.attached && watches && wire.stage == Stage::Ready && !waits).then_some(self.probed_at);
         let last = if busy.is_some() { busy } else { idle };
         last.map(|last| last + self.setup.ask_interval)
+    }
+
+    /// Nobody tells unasked what others do with power and engine.
+    fn must_ask(&self) -> bool {
+        self.wires[Session::Information as usize].stage != Stage::Ready && !self.programming.begun
     }
 
     /// Asks something harmless, so that a dead or half-open connection shows itself.
@@ -119,14 +124,9 @@ impl Srcp {
             (false, true) => vec![Ask::EngineState],
             (false, false) => vec![Ask::Description],
         };
-        if self.setup.has_one_session()
-            && self.abilities.power
-            && self.engine.taken
-            && !self.programming.begun
-        {
+        if self.must_ask() && self.abilities.power && self.engine.taken {
             asks.push(Ask::EngineState);
         }
-        self.probed_at = at;
         self.wire(Session::Drive).queue.push_back(Job::own(Purpose::Probe, asks));
     }
 }

@@ -126,6 +126,9 @@ impl Srcp {
     /// The current job of a session got a fitting answer.
     pub(super) fn job_answered(&mut self, at: BenchTime, session: Session, ask: &Ask, verdict: Verdict) {
         let Some(mut job) = self.wire(session).current.take() else { return };
+        if job.purpose == Purpose::Probe {
+            self.probed_at = at;
+        }
         let flow = match verdict {
             Verdict::Yes(found) => self.granted(at, &mut job, ask, found),
             Verdict::No { code, words } => self.denied(&mut job, ask, code, &words),
@@ -168,7 +171,9 @@ impl Srcp {
             (Ask::InitProgramming, Found::Nothing) => {
                 self.programming = Programming { begun: true, stale: false };
             }
-            (Ask::TermProgramming, Found::Nothing) => self.programming = Programming::default(),
+            (Ask::TermProgramming, Found::Nothing) => {
+                (self.programming, self.probed_at) = (Programming::default(), at);
+            }
             (_, Found::Nothing) => {}
         }
         Flow::Next

@@ -68,9 +68,17 @@ impl Framer {
 
     /// The half line that is left when the connection ends.
     pub(super) fn half(&self) -> Option<String> {
-        let text = String::from_utf8_lossy(&self.partial);
-        let text = text.trim();
-        (!text.is_empty()).then(|| format!("half a line: {}", quote(text)))
+        let text = self.half_text();
+        (!text.is_empty()).then(|| format!("half a line: {}", quote(&text)))
+    }
+
+    /// The half line that is left is the beginning of a reply.
+    pub(super) fn half_reply(&self) -> bool {
+        Reply::parse(&self.half_text()).is_some()
+    }
+
+    fn half_text(&self) -> String {
+        String::from_utf8_lossy(&self.partial).trim().to_owned()
     }
 
     fn end_line(&mut self) {

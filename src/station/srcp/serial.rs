@@ -16,18 +16,21 @@
 //! believed only when the time of its step is over and nothing better came.
 use super::Srcp;
 use super::handshake::{self, Stage, Step};
-use super::lines::{Line, quote};
+use super::lines::Line;
 use super::reply::{Reply, Welcome};
 use crate::cause::station as cause;
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 
 /// The questions that take turns, by the device group that their answers name.
-const QUESTIONS: [&str; 2] = ["SERVER", "DESCRIPTION"];
+const QUESTIONS: [&str; 2] = ["DESCRIPTION", "SERVER"];
 
 /// At least this part of what came must be no text to be called gibberish. A port at the wrong speed gives bytes of every
 /// value, of which more than half are none; a name in a greeting holds a few.
 const GIBBERISH_PART: u32 = 5;
+
+/// Bytes of gibberish that are quoted.
+const STRANGE_BYTES: usize = 16;
 
 /// Said in handshake mode to everything that is no handshake.
 const UNKNOWN_COMMAND: u16 = 410;
@@ -38,8 +41,8 @@ pub(super) struct Heard {
     bytes: u32,
     /// Control characters and bytes beyond ASCII.
     no_text: u32,
-    /// The first bytes that are no text, in the company they came in.
-    strange: Option<String>,
+    /// From the first byte that is no text on, as much as is quoted.
+    strange: Vec<u8>,
     /// The first line that is no reply.
     foreign: Option<String>,
     /// A reply that may belong to this step or to something older.
@@ -62,9 +65,9 @@ impl Heard {
             self.bytes = self.bytes.saturating_add(1);
             let text = byte.is_ascii_graphic() || matches!(byte, b' ' | b'\t' | b'\r' | b'\n');
             self.no_text = self.no_text.saturating_add(u32::from(!text));
-        }
-        if self.no_text > 0 && self.strange.is_none() {
-            self.strange = Some(quote(&String::from_utf8_lossy(bytes)));
+            if self.no_text > 0 && self.strange.len() < STRANGE_BYTES {
+                self.strange.push(*byte);
+            }
         }
     }
 
@@ -183,10 +186,11 @@ impl Srcp {
     fn not_a_station(&self) -> Option<Step> {
         let wire = &self.wires[Session::Drive as usize];
         if wire.heard.is_gibberish() {
-            let words = wire.heard.strange.clone().unwrap_or_default();
-            return Some(Step::Fail { code: cause::LINE_GIBBERISH.code.to_owned(), words });
+            let words: Vec<String> = wire.heard.strange.iter().map(|byte| format!("{byte:02X}")).collect();
+            return Some(Step::Fail { code: cause::LINE_GIBBERISH.code.to_owned(), words: words.join(" ") });
         }
-        let words = wire.heard.foreign.clone().or_else(|| wire.framer.half())?;
+        let half = || wire.framer.half().filter(|_| !wire.framer.half_reply());
+        let words = wire.heard.foreign.clone().or_else(half)?;
         Some(Step::Fail { code: cause::STATION_NOT_SRCP.code.to_owned(), words })
     }
 }

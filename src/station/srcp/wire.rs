@@ -5,7 +5,7 @@ use super::jobs::Job;
 use super::lines::Framer;
 use super::reply::Welcome;
 use super::serial::Heard;
-use crate::cause::station as cause;
+use crate::cause::{station as cause, told};
 use crate::station::{OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -80,7 +80,10 @@ impl Loss {
             (_, Stage::Ready) | (Self::Ended(_), _) => cause::SESSION_LOST.code,
             (Self::Condemned(_), _) => cause::STATION_SILENT.code,
         };
-        OrderEnd::Refused { code: code.to_owned(), words: format!("not sent: {}", self.why()) }
+        OrderEnd::Refused {
+            code: code.to_owned(),
+            words: format!("not sent: {}", told(&self.why(), &cause::SESSION_LOST).1),
+        }
     }
 }
 
@@ -208,7 +211,11 @@ impl Wire {
         if self.peer_due()? > at {
             return None;
         }
-        Some(match (self.stage, self.sent.iter().find(|sent| sent.deadline <= at)) {
+        let code = match self.stage {
+            Stage::Opening => cause::STATION_UNREACHABLE.code,
+            _ => cause::STATION_SILENT.code,
+        };
+        let what = match (self.stage, self.sent.iter().find(|sent| sent.deadline <= at)) {
             (Stage::Ready, Some(sent)) => format!("no answer to `{}` in time", sent.line),
             (Stage::Opening, _) => format!("no connection within {step_limit:?}"),
             (Stage::Greeting, _) => format!("no greeting within {step_limit:?}"),
@@ -218,7 +225,8 @@ impl Wire {
             _ => {
                 format!("the handshake of the {:?} session got no answer within {step_limit:?}", self.session)
             }
-        })
+        };
+        Some(format!("{code}: {what}"))
     }
 
     /// Takes out the jobs that waited too long without being sent.
