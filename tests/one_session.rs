@@ -74,7 +74,8 @@ fn the_next_start_carries_the_session_of_a_killed_program_on() {
 fn a_power_cut_and_another_throttle_are_noticed_by_asking() {
     for (fault, expected) in [
         (SimFault::PowerCut, "power-lost"),
-        (SimFault::AnotherThrottle { step: 20, forward: true }, "another-throttle"),
+        // The engine runs in reverse then: turned round, it would be seen at the axle first.
+        (SimFault::AnotherThrottle { step: 20, forward: false }, "another-throttle"),
         (SimFault::AnotherLock, "engine-locked"),
     ] {
         let mut bench = bench(false);

@@ -393,12 +393,11 @@ fn ask(cx: &mut Cx, asked: &mut Option<u32>, what: Question) -> bool {
     cx.answer(question).is_some()
 }
 
-/// No answer to an order of programming. A station that answers something else is to blame itself.
+/// Nobody can say what became of an order of programming. Where the station itself is silent, gone or answers something
+/// else, no wheel needs cleaning.
 fn unanswered(what: &str, why: &str) -> Failure {
-    let usual = &station_causes::PROGRAMMING_NO_ANSWER;
-    let (cause, why) = told(why, usual);
-    let odd = *cause == station_causes::STATION_REPLY_ODD;
-    Failure::halted(if odd { cause } else { usual }, format!("{what}{why}"))
+    let (cause, why) = told(why, &station_causes::PROGRAMMING_NO_ANSWER);
+    Failure::halted(cause, format!("{what}{why}"))
 }
 
 /// Enters programming; true once entered. A refusal with the power off is met once by switching it on.

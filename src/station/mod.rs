@@ -233,7 +233,7 @@ pub enum StationEvent {
     SessionLost {
         /// Which.
         session: Session,
-        /// Why, as with [`OrderEnd::Unknown`]: the code of a cause, unless the connection just ended.
+        /// Why, as with [`OrderEnd::Unknown`]: the code of a cause first.
         why: String,
     },
     /// A line that makes no sense; counted, quoted (shortened), and otherwise skipped.

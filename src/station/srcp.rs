@@ -352,7 +352,13 @@ impl StationMachine for Srcp {
             LinkEvent::Opened => self.opened(at, session),
             LinkEvent::Bytes(bytes) => self.bytes(at, session, bytes),
             LinkEvent::Closed(_) if self.stage(session) == Stage::Closed => {}
-            LinkEvent::Closed(why) => self.fail(at, session, &Loss::Ended(quote(why))),
+            LinkEvent::Closed(why) => {
+                let code = match self.stage(session) {
+                    Stage::Opening => cause::STATION_UNREACHABLE.code,
+                    _ => cause::SESSION_LOST.code,
+                };
+                self.fail(at, session, &Loss::Ended(format!("{code}: {}", quote(why))));
+            }
         }
     }
 

@@ -12,11 +12,14 @@
 //!    over from before is never taken for one of ours. Two questions take turns, because an answer to the last opening's
 //!    question may be left over too.
 //!
+//! The half line is carried out as far as the station understands it. It was written by a program that died while it wrote;
+//! whoever attaches sets the speed to zero before anything else.
+//!
 //! Lines that fit nothing are noted and passed over until then. A reply whose code may belong to something older is
 //! believed only when the time of its step is over and nothing better came.
 use super::Srcp;
 use super::handshake::{self, Stage, Step};
-use super::lines::Line;
+use super::lines::{Line, is_readable};
 use super::reply::{Reply, Welcome};
 use crate::cause::station as cause;
 use crate::station::{LinkOrder, Session};
@@ -101,16 +104,16 @@ impl Srcp {
     pub(super) fn line_shaken(&mut self, stage: Stage, line: &Line) -> Step {
         let wire = self.wire(Session::Drive);
         let before = matches!(stage, Stage::Greeting | Stage::Asking { greeted: false });
-        if let Line::Text(text) = line
-            && before
-            && Welcome::parse(text).is_some()
-        {
+        if before && line.welcome().is_some() {
             let (welcome, step) = handshake::welcomed(Session::Drive, line);
             wire.welcome = welcome;
             return step;
         }
         let Some(reply) = line.reply() else {
-            wire.heard.foreign.get_or_insert_with(|| line.quoted());
+            // Gibberish holds line ends by chance: only what can be read tells that somebody else is there.
+            if matches!(line, Line::Text(text) if is_readable(text)) {
+                wire.heard.foreign.get_or_insert_with(|| line.quoted());
+            }
             return Step::Odd;
         };
         let answers = self.answers_question(&reply);
@@ -185,12 +188,12 @@ impl Srcp {
     /// Neither greeting nor answer. What came instead names the cause; stray replies alone do not.
     fn not_a_station(&self) -> Option<Step> {
         let wire = &self.wires[Session::Drive as usize];
-        if wire.heard.is_gibberish() {
+        let foreign = wire.heard.foreign.is_some();
+        if wire.heard.is_gibberish() || (!foreign && !wire.heard.strange.is_empty()) {
             let words: Vec<String> = wire.heard.strange.iter().map(|byte| format!("{byte:02X}")).collect();
             return Some(Step::Fail { code: cause::LINE_GIBBERISH.code.to_owned(), words: words.join(" ") });
         }
-        let half = || wire.framer.half().filter(|_| !wire.framer.half_reply());
-        let words = wire.heard.foreign.clone().or_else(half)?;
+        let words = wire.heard.foreign.clone().or_else(|| wire.framer.half_foreign())?;
         Some(Step::Fail { code: cause::STATION_NOT_SRCP.code.to_owned(), words })
     }
 }
