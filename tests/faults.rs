@@ -69,18 +69,19 @@ fn ms(millis: u64) -> Duration {
 
 fn links() -> Vec<Row> {
     let lost = [halts(&["session-lost"]); 3];
+    let silent = [halts(&["station-silent"]); 3];
     let stale = b"1790000000.100 100 INFO 1 GL 7 1 27 28 0\n".to_vec();
     vec![
         one("sessions cut for good", Fault::StationCut(EVER), lost),
         one("sessions cut, back after 2 s", Fault::StationCut(ms(2000)), lost),
         one("sessions cut, back at once", Fault::StationCut(ms(0)), lost),
-        one("station silent for good", Fault::StationSilent(EVER), lost),
-        one("station silent for 5 s", Fault::StationSilent(ms(5000)), lost),
+        one("station silent for good", Fault::StationSilent(EVER), silent),
+        one("station silent for 5 s", Fault::StationSilent(ms(5000)), silent),
         sim("server hangs for 0.4 s", SimFault::StationSilent(ms(400)), [On; 3]),
-        sim("server hangs for 8 s", SimFault::StationSilent(ms(8000)), lost),
+        sim("server hangs for 8 s", SimFault::StationSilent(ms(8000)), silent),
         sim("server drops all sessions", SimFault::StationDrop(None), lost),
         sim("replies 0.3 s late", SimFault::LateReplies(ms(300)), [On; 3]),
-        sim("replies 10 s late", SimFault::LateReplies(ms(10_000)), lost),
+        sim("replies 10 s late", SimFault::LateReplies(ms(10_000)), silent),
         sim("garbage from the station", SimFault::StationGarbage(300), [On; 3]),
         one(
             "the station tells another setting of the engine, and not when asked",

@@ -5,7 +5,7 @@ use crate::cause::Reason;
 use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
-use crate::run::desk::station_machine;
+use crate::run::desk::{sessions, station_machine};
 use crate::run::{DecoderState, End, Record, RecordBody, RunOutcome, VerdictWord};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;
@@ -92,6 +92,7 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
             .push("The engine's address cannot be known from the file: only the power was cut.".to_owned());
     }
     let limit = Duration::from_secs(2);
+    let link = LinkSpec::tcp(&found.station);
     let machine = Box::new(Srcp::new(SrcpSetup {
         bus: found.bus.unwrap_or(USUAL_BUS),
         // With no engine known, nothing is sent to any: `cut_power` knows no order that names one.
@@ -101,8 +102,8 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
         answer_limit: limit,
         cv_answer_limit: Duration::from_secs(60),
         ask_interval: Duration::from_secs(2),
+        sessions: sessions(&link),
     }));
-    let link = LinkSpec::tcp(&found.station);
     let halted = match found.engine {
         Some(_) => halt(machine, &link, limit).await,
         None => cut_power(machine, &link, limit).await,

@@ -61,6 +61,13 @@ pub fn find(code: &str) -> Option<&'static Cause> {
     all().find(|cause| cause.code == code)
 }
 
+/// The cause whose code begins `why` (`station-silent: no answer to ...`), or `otherwise`; and the words behind it.
+#[must_use]
+pub fn told<'a>(why: &'a str, otherwise: &'static Cause) -> (&'static Cause, &'a str) {
+    let named = why.split_once(": ").and_then(|(code, words)| Some((find(code)?, words)));
+    named.unwrap_or((otherwise, why))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -81,5 +88,14 @@ mod tests {
             }
         }
         assert!(find("no-such-cause").is_none());
+    }
+
+    #[test]
+    fn words_may_begin_with_the_code_of_their_cause() {
+        let usual = &station::SESSION_LOST;
+        assert_eq!(told("station-silent: no answer", usual), (&station::STATION_SILENT, "no answer"));
+        for why in ["end of stream", "127.0.0.1:4303: reset", ""] {
+            assert_eq!(told(why, usual), (usual, why));
+        }
     }
 }

@@ -4,17 +4,25 @@ use super::Cause;
 /// No connection to the station could be opened.
 pub const STATION_UNREACHABLE: Cause = Cause {
     code: "station-unreachable",
-    seen: "The command station did not accept a connection.",
-    may_be: "It may be switched off, its server program may not be running, a cable or the wireless link may be down, or the address or port in the bench file may be wrong.",
-    to_try: "Switch the station on, check address and port in the bench file against the station's own settings, and see whether another program on this computer reaches it.",
+    seen: "No connection to the command station could be opened.",
+    may_be: "It may be switched off, its server program may not be running, a cable or the wireless link may be down, or the address or serial port in the bench file may be wrong or in use by another program.",
+    to_try: "Switch the station on, check the address or the serial port in the bench file against the station's own settings, and close other programs that use the same serial port.",
 };
 
 /// What greeted us is not an SRCP server.
 pub const STATION_NOT_SRCP: Cause = Cause {
     code: "station-not-srcp",
-    seen: "Something answered at the station's address, but not with an SRCP greeting.",
-    may_be: "The port may belong to another service of the same device, or the station may have SRCP switched off.",
-    to_try: "Check the port in the bench file (SRCP servers usually listen on 4303) and whether the station has SRCP enabled.",
+    seen: "Something answered where the bench file says the command station is, but it does not speak SRCP.",
+    may_be: "The port may belong to another service or another device, or the station may have SRCP switched off.",
+    to_try: "Compare the address or serial port in the bench file with the station's own settings (over a network SRCP servers usually listen on 4303), and look there whether SRCP is switched on.",
+};
+
+/// What comes over a serial port is no text.
+pub const LINE_GIBBERISH: Cause = Cause {
+    code: "line-gibberish",
+    seen: "What came over the serial port was mostly no readable text.",
+    may_be: "The speed in the bench file may not be the one that the device uses, or another device may be on this port.",
+    to_try: "Look up the device's speed (in baud) in its handbook and write it into the bench file, and check which device is plugged into this port.",
 };
 
 /// No version in common.
@@ -29,8 +37,16 @@ pub const STATION_VERSION: Cause = Cause {
 pub const STATION_SILENT: Cause = Cause {
     code: "station-silent",
     seen: "The command station did not answer within its time limit.",
-    may_be: "The network may have dropped, the station may have hung or be busy, or the time limit in the bench file may be too short for it.",
-    to_try: "Check the network and the station, restart the station if it answers nobody, and raise the answer limit if it is only slow.",
+    may_be: "The network or the cable may have dropped, the station may have hung or be busy, a serial port may have the wrong speed, or the time limit in the bench file may be too short for it.",
+    to_try: "Check the cable or network and look whether the station still obeys its own throttle; restart it if it does not, and raise the answer limit in the bench file if it is only slow.",
+};
+
+/// The station answers and lets nobody in.
+pub const NO_SESSION: Cause = Cause {
+    code: "station-no-session",
+    seen: "The command station answered, but did not let this program in.",
+    may_be: "Other programs may hold all connections that it can keep, it may accept certain computers only, or its server may keep to the protocol only loosely.",
+    to_try: "Close other programs and throttles that are connected to it, look in its settings who may connect, and restart it if an earlier connection may have been left behind.",
 };
 
 /// The station said no to an ordinary order.
@@ -38,15 +54,15 @@ pub const STATION_REFUSED: Cause = Cause {
     code: "station-refused",
     seen: "The command station refused an order.",
     may_be: "The bus number or the engine's address may be wrong for this station, the step mode may not be offered, or the station may be busy with something else.",
-    to_try: "Compare bus, address and step mode in the bench file with the station's settings, and look at the station's own words below.",
+    to_try: "Compare bus, address and step mode in the bench file with the station's settings, let other programs finish what they do with the station, and read its own words, which are quoted with this message.",
 };
 
 /// An answer did not belong to what was asked.
 pub const STATION_REPLY_ODD: Cause = Cause {
     code: "station-reply-odd",
     seen: "The command station sent an answer that does not belong to what was asked.",
-    may_be: "Its server may keep to the protocol only loosely, or something between here and there may damage what is sent.",
-    to_try: "Try again over a wired connection, look for an update of the station's server, and report the quoted line to its maker.",
+    may_be: "Its server may keep to the protocol only loosely, another program may write on the same line, or something between here and there may damage what is sent.",
+    to_try: "Close other programs that use the station, try again over another cable or a wired network, look for an update of the station's server, and report the quoted line to its maker.",
 };
 
 /// The bus named in the bench file carries no engines.
@@ -79,6 +95,14 @@ pub const POWER_LOST: Cause = Cause {
     seen: "Track power went off although it was wanted on.",
     may_be: "A short circuit or an overload may have tripped the station, somebody may have pressed its stop button, or its own supply may have failed.",
     to_try: "Look for a derailed wheel, a tool or a magnet across the rails and feel carefully whether the motor is hot, before power is switched on again.",
+};
+
+/// Power could not be switched on.
+pub const POWER_ON_REFUSED: Cause = Cause {
+    code: "power-on-refused",
+    seen: "The command station did not switch track power on when it was told to.",
+    may_be: "A short circuit may hold it off, its stop button may be pressed, or it may leave switching power to a button or another program.",
+    to_try: "Look for metal across the rails and wheels off the track, release the station's stop button, and find out whether power can be switched on at the station itself.",
 };
 
 /// Power could not be switched off.
@@ -133,14 +157,17 @@ pub const STOP_UNCONFIRMED: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &STATION_UNREACHABLE,
     &STATION_NOT_SRCP,
+    &LINE_GIBBERISH,
     &STATION_VERSION,
     &STATION_SILENT,
+    &NO_SESSION,
     &STATION_REFUSED,
     &STATION_REPLY_ODD,
     &STATION_NO_ENGINES,
     &ENGINE_LOCKED,
     &ANOTHER_THROTTLE,
     &POWER_LOST,
+    &POWER_ON_REFUSED,
     &POWER_OFF_REFUSED,
     &PROGRAMMING_NO_ANSWER,
     &NO_PROGRAMMING,

@@ -6,7 +6,7 @@ use super::input::Question;
 use super::mover::Mover;
 use super::record::{Durability, RecordBody};
 use crate::calibrate::TableFit;
-use crate::cause::{engine as causes, station as station_causes};
+use crate::cause::{engine as causes, station as station_causes, told};
 use crate::config::ProgrammingPlace;
 use crate::dcc::{Address, cv};
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
@@ -236,7 +236,7 @@ impl CvJob {
             return Ok(());
         }
         if let OrderEnd::Unknown { why } = end {
-            return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, format!("CV {cv}: {why}")));
+            return Err(unanswered(&format!("CV {cv}: "), why));
         }
         cx.record(RecordBody::CvRead { place: place(cx), cv, value });
         match self.ops.front() {
@@ -267,7 +267,7 @@ impl CvJob {
                 self.reopen_if_lost(cx, end);
                 return Ok(());
             }
-            return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, format!("CV {cv}: {why}")));
+            return Err(unanswered(&format!("CV {cv}: "), why));
         }
         if place(cx) == CvPlace::Main {
             if let OrderEnd::Refused { code, words } = end {
@@ -393,6 +393,13 @@ fn ask(cx: &mut Cx, asked: &mut Option<u32>, what: Question) -> bool {
     cx.answer(question).is_some()
 }
 
+/// Nobody can say what became of an order of programming. Where the station itself is silent, gone or answers something
+/// else, no wheel needs cleaning.
+fn unanswered(what: &str, why: &str) -> Failure {
+    let (cause, why) = told(why, &station_causes::PROGRAMMING_NO_ANSWER);
+    Failure::halted(cause, format!("{what}{why}"))
+}
+
 /// Enters programming; true once entered. A refusal with the power off is met once by switching it on.
 fn begin(cx: &mut Cx, order: &mut Option<OrderId>, powered: &mut bool) -> Result<bool, Failure> {
     let Some(waiting) = *order else {
@@ -413,7 +420,7 @@ fn begin(cx: &mut Cx, order: &mut Option<OrderId>, powered: &mut bool) -> Result
         Some(OrderEnd::Refused { code, words }) => {
             Err(Failure::halted(&station_causes::NO_PROGRAMMING, format!("{code} {words}")))
         }
-        Some(OrderEnd::Unknown { why }) => Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, why)),
+        Some(OrderEnd::Unknown { why }) => Err(unanswered("", &why)),
     }
 }
 

@@ -3,9 +3,9 @@
 //! After each [`Desk::handle`] ask [`Desk::poll_output`] until it returns nothing, then [`Desk::next_wake`] once.
 use super::input::{Input, Output, RunPlan};
 use super::machine::Run;
-use crate::config::{BenchSpec, SensorSpec, StreamFormat};
+use crate::config::{BenchSpec, LinkSpec, SensorSpec, StreamFormat};
 use crate::sensor::{Form, SensorMachine, SensorStream};
-use crate::station::srcp::{Srcp, SrcpSetup};
+use crate::station::srcp::{Sessions, Srcp, SrcpSetup};
 use crate::station::{LinkEvent, StationMachine};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -142,5 +142,15 @@ pub fn station_machine(spec: &BenchSpec) -> Box<dyn StationMachine> {
         answer_limit: spec.station.answer_limit,
         cv_answer_limit: spec.station.cv_answer_limit,
         ask_interval: spec.station.ask_interval,
+        sessions: sessions(&spec.station.link),
     }))
+}
+
+/// How many sessions a link to the station carries.
+#[must_use]
+pub fn sessions(link: &LinkSpec) -> Sessions {
+    match link {
+        LinkSpec::Tcp { .. } => Sessions::Three,
+        LinkSpec::Serial { .. } => Sessions::One,
+    }
 }

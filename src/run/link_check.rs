@@ -3,7 +3,7 @@
 //! Before the power goes on the speed is zero and the functions are as the bench file lists them.
 use super::cx::{Cx, Failure, Step};
 use super::input::Output;
-use crate::cause::{engine as causes, find, sensor as sensor_causes, station as station_causes};
+use crate::cause::{engine as causes, find, sensor as sensor_causes, station as station_causes, told};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -76,11 +76,16 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
             Ok(Some(Stage::Orders { left, pending: None }))
         }
         Some(OrderEnd::Refused { code, words }) => {
-            // Where nothing was sent the code is that of a cause.
-            let cause = find(&code).unwrap_or(&station_causes::STATION_REFUSED);
-            Err(Failure::halted(cause, format!("attach: {words}")))
+            // Where nothing was sent the code is that of a cause; a station's own refuses the session.
+            match find(&code) {
+                Some(cause) => Err(Failure::halted(cause, format!("attach: {words}"))),
+                None => Err(Failure::halted(&station_causes::NO_SESSION, format!("attach: {code} {words}"))),
+            }
         }
-        Some(OrderEnd::Unknown { why }) => Err(Failure::halted(&station_causes::STATION_UNREACHABLE, why)),
+        Some(OrderEnd::Unknown { why }) => {
+            let (cause, why) = told(&why, &station_causes::SESSION_LOST);
+            Err(Failure::halted(cause, format!("attach: {why}")))
+        }
     }
 }
 
@@ -101,13 +106,14 @@ fn orders(
             Some(OrderEnd::Refused { code, words }) => {
                 let cause = match action {
                     Action::TakeEngine if code == "414" => &station_causes::ENGINE_LOCKED,
+                    Action::PowerOn => &station_causes::POWER_ON_REFUSED,
                     _ => &station_causes::STATION_REFUSED,
                 };
                 return Err(Failure::halted(cause, format!("{}: {code} {words}", name(action))));
             }
             Some(OrderEnd::Unknown { why }) => {
-                let evidence = format!("{}: {why}", name(action));
-                return Err(Failure::halted(&station_causes::STATION_SILENT, evidence));
+                let (cause, why) = told(&why, &station_causes::STATION_SILENT);
+                return Err(Failure::halted(cause, format!("{}: {why}", name(action))));
             }
         }
     }

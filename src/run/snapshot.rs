@@ -1,7 +1,7 @@
 //! What the decoder holds before anything is changed, and what has to go back.
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
-use crate::cause::engine as causes;
+use crate::cause::{engine as causes, station as station_causes};
 use crate::config::ProgrammingPlace;
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Address, Consist, Cv29, cv};
@@ -42,6 +42,10 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         cx.cvs.assumed_29 = Some(settings);
         cx.identified = true;
         return Ok(());
+    }
+    if cx.cvs.known.is_empty() {
+        let evidence = "not one CV could be read";
+        return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, evidence));
     }
     let missing: Vec<String> = MUST_READ
         .into_iter()

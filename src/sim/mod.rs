@@ -29,4 +29,6 @@ mod tests;
 
 pub use bench::{Conn, SimBench, SimOutput, Truth};
 pub use fault::SimFault;
-pub use spec::{DecoderSim, EngineSim, Rounding, SensorSim, ServerSim, SimSpec, Spelling202, TableReading};
+pub use spec::{
+    DecoderSim, EngineSim, Rounding, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+};

@@ -162,6 +162,18 @@ pub enum Spelling202 {
     Plain,
 }
 
+/// What the station's server hangs on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StationLine {
+    /// Connections over a network, a session each.
+    Network,
+    /// One serial line, which carries one session.
+    Serial {
+        /// It sees the port being opened, and greets.
+        greets: bool,
+    },
+}
+
 /// An SRCP server, with the liberties that servers take (standards/srcp.md A10).
 #[derive(Clone, Debug, PartialEq)]
 #[expect(clippy::struct_excessive_bools, reason = "each liberty is taken or not, whatever the others")]
@@ -192,6 +204,8 @@ pub struct ServerSim {
     pub overlooks: f64,
     /// Sessions it can hold.
     pub most_sessions: usize,
+    /// What it hangs on.
+    pub line: StationLine,
 }
 
 impl Default for ServerSim {
@@ -210,6 +224,7 @@ impl Default for ServerSim {
             clock_ppm: 0.0,
             overlooks: 0.0,
             most_sessions: 32,
+            line: StationLine::Network,
         }
     }
 }

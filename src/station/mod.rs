@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 
 pub mod srcp;
 
-/// One of the up to three connections an adapter holds with its station, or the extra one opened for a stop.
+/// One of the up to three connections an adapter holds with its station, or the extra one opened for a stop. Over a link
+/// that carries one only, [`Session::Drive`] is it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Session {
@@ -102,7 +103,8 @@ pub enum Action {
         /// On or off, F0 first.
         on: Vec<bool>,
     },
-    /// Speed zero, at once: behind the outstanding order and on a fresh session. Done when either says so.
+    /// Speed zero, at once: behind the outstanding order and on a fresh session. Done when either says so. Where the link
+    /// carries one session only, the fresh one comes when that fails.
     Stop,
     /// Emergency stop, sent as [`Action::Stop`] is.
     EmergencyStop,
@@ -158,14 +160,14 @@ pub enum OrderEnd {
         /// The station's own code, as text; or, where nothing was sent, a word: `superseded` (a stop came first),
         /// `not-sent`, `not-offered`, `never-written`, `cv-range`, `setting-range`, `engine-not-taken`, `busy`, or the
         /// code of a cause (`station-unreachable`, `station-silent`, `station-not-srcp`, `station-version`,
-        /// `station-no-engines`, `session-lost`).
+        /// `station-no-engines`, `line-gibberish`, `session-lost`).
         code: String,
         /// The station's own words.
         words: String,
     },
     /// No answer in time, or the session was lost: it may have been carried out or not.
     Unknown {
-        /// What is known.
+        /// What is known. May begin with the code of a cause and a colon ([`crate::cause::told`] takes it apart).
         why: String,
     },
 }
@@ -231,7 +233,7 @@ pub enum StationEvent {
     SessionLost {
         /// Which.
         session: Session,
-        /// Why, for the evidence.
+        /// Why, as with [`OrderEnd::Unknown`]: the code of a cause first.
         why: String,
     },
     /// A line that makes no sense; counted, quoted (shortened), and otherwise skipped.

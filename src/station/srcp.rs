@@ -8,10 +8,16 @@
 //! - `attach`: opening all sessions and the abilities. `orders`: what an order consists of and which are never sent.
 //! - `jobs`: orders under way, step by step. `engine`: last setting, lock, asking when idle.
 //! - `stop`: what goes out at once on several sessions. `information`: what the station tells unasked.
+//! - `serial`: the handshake of a line that carries one session.
 //!
 //! Time limits: each exchange has [`SrcpSetup::answer_limit`] (programming: [`SrcpSetup::cv_answer_limit`]), each step of
 //! a handshake (at most five: connect, greeting, protocol, mode, go) one `answer_limit`. A queued order that could not be
 //! sent within its limit and a handshake ends as never sent.
+//!
+//! Over a line with one session ([`Sessions::One`]) driving and programming wait for each other, so a queued order may
+//! wait as long as programming may. Nothing is told unasked, as with a station that knows no information mode: power and
+//! engine are asked for at every [`SrcpSetup::ask_interval`], busy or not. A stop is written behind the outstanding exchange; behind one of programming
+//! it is answered once that is. If the session ends before, it is opened afresh for the stop, once for each stop.
 use super::{
     Abilities, Action, LinkEvent, LinkOrder, OrderEnd, OrderId, Session, StationEvent, StationMachine,
 };
@@ -30,6 +36,7 @@ mod jobs;
 mod lines;
 mod orders;
 mod reply;
+mod serial;
 mod stop;
 #[cfg(test)]
 mod tests;
@@ -47,12 +54,24 @@ use wire::{Loss, Owner, Wire};
 /// Steps of a handshake, each bounded by the answer limit.
 const HANDSHAKE_STEPS: u32 = 5;
 
+/// The same on a line with one session: its question may come before and behind, and be asked a second time.
+const SERIAL_HANDSHAKE_STEPS: u32 = 8;
+
 /// Shortest lock asked for, seconds. Long enough that one slow answer does not lose it, short enough that after our
 /// death another throttle can take the engine soon (a lock also falls when its session ends, but a half-open one does not).
 const LOCK_MIN_SECONDS: u64 = 10;
 
 /// Oddities quoted one by one on a connection; from there on only counts that are powers of two.
 const ODDITIES_QUOTED: u32 = 20;
+
+/// How many sessions the link to the station carries.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sessions {
+    /// One each for driving, programming and information, and a further one for a stop: a network.
+    Three,
+    /// One for everything: a serial port.
+    One,
+}
 
 /// What the adapter is told of its bench.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -69,8 +88,10 @@ pub struct SrcpSetup {
     pub answer_limit: Duration,
     /// Longest wait for an answer of programming.
     pub cv_answer_limit: Duration,
-    /// The driving session is asked something after being idle for this long.
+    /// The driving session is asked something after being idle for this long; where nothing is told unasked, busy or not.
     pub ask_interval: Duration,
+    /// How many sessions the link carries.
+    pub sessions: Sessions,
 }
 
 impl SrcpSetup {
@@ -81,7 +102,20 @@ impl SrcpSetup {
 
     /// Longest handshake.
     fn handshake_limit(&self) -> Duration {
-        self.answer_limit.saturating_mul(HANDSHAKE_STEPS)
+        let steps = match self.sessions {
+            Sessions::Three => HANDSHAKE_STEPS,
+            Sessions::One => SERIAL_HANDSHAKE_STEPS,
+        };
+        self.answer_limit.saturating_mul(steps)
+    }
+
+    fn has_one_session(&self) -> bool {
+        self.sessions == Sessions::One
+    }
+
+    /// The session that carries programming.
+    fn programming_session(&self) -> Session {
+        if self.has_one_session() { Session::Drive } else { Session::Programming }
     }
 }
 
@@ -99,6 +133,8 @@ pub struct Srcp {
     programming: Programming,
     stops: Vec<Stop>,
     watch: Watch,
+    /// When the station last told how things stand because it was asked, or began to be watched.
+    probed_at: BenchTime,
     links: VecDeque<LinkOrder>,
     events: VecDeque<StationEvent>,
 }
@@ -120,6 +156,7 @@ impl Srcp {
             programming: Programming::default(),
             stops: Vec::new(),
             watch: Watch::default(),
+            probed_at: BenchTime::ZERO,
             links: VecDeque::new(),
             events: VecDeque::new(),
         }
@@ -154,6 +191,7 @@ impl Srcp {
 
     fn opened(&mut self, at: BenchTime, session: Session) {
         match self.stage(session) {
+            Stage::Opening if self.setup.has_one_session() => self.line_opened(at),
             Stage::Opening => {
                 let deadline = at + self.setup.answer_limit;
                 self.wire(session).step(Stage::Greeting, deadline);
@@ -169,6 +207,9 @@ impl Srcp {
             return;
         }
         self.wire(session).framer.push(bytes);
+        if self.stage(session) != Stage::Ready {
+            self.wire(session).heard.count(bytes);
+        }
         // A line may condemn the session, which also drops the lines behind it.
         while let Some(line) = self.wire(session).framer.pop() {
             match self.stage(session) {
@@ -181,7 +222,9 @@ impl Srcp {
     }
 
     fn shake(&mut self, at: BenchTime, session: Session, stage: Stage, line: &Line) {
-        let step = if stage == Stage::Greeting {
+        let step = if self.setup.has_one_session() {
+            self.line_shaken(stage, line)
+        } else if stage == Stage::Greeting {
             let (welcome, step) = handshake::welcomed(session, line);
             self.wire(session).welcome = welcome;
             step
@@ -191,6 +234,13 @@ impl Srcp {
                 _ => Step::Odd,
             }
         };
+        if step == Step::Odd {
+            self.oddity(session, line.quoted());
+        }
+        self.take_step(at, session, step);
+    }
+
+    fn take_step(&mut self, at: BenchTime, session: Session, step: Step) {
         match step {
             Step::Send(stage, line) => {
                 let deadline = at + self.setup.answer_limit;
@@ -199,7 +249,7 @@ impl Srcp {
             }
             Step::Ready(id) => self.ready(at, session, id),
             Step::Fail { code, words } => self.fail(at, session, &Loss::Refused { code, words }),
-            Step::Odd => self.oddity(session, line.quoted()),
+            Step::Odd => {}
         }
     }
 
@@ -209,6 +259,7 @@ impl Srcp {
         if session == Session::Information {
             self.watch = Watch::default();
         }
+        self.probed_at = at;
         self.pump(at);
     }
 
@@ -258,15 +309,20 @@ impl Srcp {
             Loss::Refused { code, words } => self.oddity(session, format!("handshake: {code} {words}")),
         }
         self.engine.session_lost(session, &rest.sent);
-        self.programming.session_lost(session);
+        self.probed_at = at;
+        self.programming.session_lost(session == self.setup.programming_session());
         let (unsent, unknown) = (loss.unsent(stage), loss.unanswered());
         for sent in rest.sent {
-            if let Owner::Leg { order, last: true } = sent.owner {
+            if let Owner::Leg { order, last: true } = sent.owner
+                && !self.stop_again(at, session, order, loss, Some(&unknown))
+            {
                 self.leg_failed(order, session, unknown.clone());
             }
         }
         for leg in rest.urgent {
-            self.leg_failed(leg.order, session, unsent.clone());
+            if !self.stop_again(at, session, leg.order, loss, None) {
+                self.leg_failed(leg.order, session, unsent.clone());
+            }
         }
         if let Some(job) = rest.current {
             self.finish(job.purpose, unknown.clone());
@@ -286,7 +342,7 @@ impl Srcp {
             self.pump_jobs(at, session);
         }
         self.rest_rescue();
-        self.settle_attach();
+        self.settle_attach(at);
     }
 }
 
@@ -296,13 +352,25 @@ impl StationMachine for Srcp {
             LinkEvent::Opened => self.opened(at, session),
             LinkEvent::Bytes(bytes) => self.bytes(at, session, bytes),
             LinkEvent::Closed(_) if self.stage(session) == Stage::Closed => {}
-            LinkEvent::Closed(why) => self.fail(at, session, &Loss::Ended(quote(why))),
+            LinkEvent::Closed(why) => {
+                let code = match self.stage(session) {
+                    Stage::Opening => cause::STATION_UNREACHABLE.code,
+                    _ => cause::SESSION_LOST.code,
+                };
+                self.fail(at, session, &Loss::Ended(format!("{code}: {}", quote(why))));
+            }
         }
     }
 
     fn handle_wake(&mut self, at: BenchTime) {
         for session in [Session::Drive, Session::Programming, Session::Information, Session::Rescue] {
             let limit = self.setup.answer_limit;
+            if self.setup.has_one_session()
+                && let Some(stage) = self.wire(session).late_step(at)
+                && let Some(step) = self.line_due(stage)
+            {
+                self.take_step(at, session, step);
+            }
             if let Some(why) = self.wire(session).overdue(at, limit) {
                 self.fail(at, session, &Loss::Condemned(why));
             }

@@ -25,15 +25,19 @@ impl Server {
         let gone: Vec<u32> =
             self.links.keys().copied().filter(|conn| only.is_none_or(|one| one == *conn)).collect();
         for conn in gone {
-            self.drop_link(conn);
+            if self.is_serial() {
+                self.pull(conn);
+            } else {
+                self.drop_link(conn);
+            }
         }
         self.advance(at);
     }
 
     /// Puts bytes on every connection that make no sense.
     pub(in super::super) fn babble(&mut self, bytes: &[u8]) {
-        let links = self.links.keys();
-        self.out.extend(links.map(|conn| Outgoing::Bytes(*conn, bytes.to_vec())));
+        let links = self.links.iter().filter(|(_, link)| link.heard);
+        self.out.extend(links.map(|(conn, _)| Outgoing::Bytes(*conn, bytes.to_vec())));
     }
 
     /// The station's own protection cut the rail.

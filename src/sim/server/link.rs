@@ -38,6 +38,8 @@ pub(super) struct Link {
     pub(super) lines: VecDeque<Option<String>>,
     pub(super) busy: Busy,
     pub(super) due: VecDeque<Due>,
+    /// Somebody listens at the other end.
+    pub(super) heard: bool,
 }
 
 impl Link {
@@ -49,6 +51,7 @@ impl Link {
             lines: VecDeque::new(),
             busy: Busy::No,
             due: VecDeque::new(),
+            heard: true,
         }
     }
 

@@ -18,6 +18,7 @@ mod handshake;
 mod link;
 mod locks;
 mod programming;
+mod serial;
 mod state;
 #[cfg(test)]
 mod tests;
@@ -75,6 +76,11 @@ impl Server {
     }
 
     pub(super) fn connected(&mut self, at: BenchTime, conn: u32) {
+        if self.is_serial() {
+            self.state.now = at;
+            self.port_opened(conn);
+            return self.advance(at);
+        }
         self.gone(at, conn);
         self.links.insert(conn, Link::new());
         self.schedule(conn, GREETING.to_owned(), false, false);
@@ -82,7 +88,11 @@ impl Server {
 
     pub(super) fn gone(&mut self, at: BenchTime, conn: u32) {
         self.state.now = at;
-        self.forget(conn);
+        if self.is_serial() {
+            self.port_closed(conn);
+        } else {
+            self.forget(conn);
+        }
         self.advance(at);
     }
 
@@ -126,7 +136,9 @@ impl Server {
             while link.due.front().is_some_and(|due| due.at <= self.state.now) {
                 let Some(due) = link.due.pop_front() else { break };
                 moved = true;
-                self.out.push_back(Outgoing::Bytes(conn, due.bytes));
+                if link.heard {
+                    self.out.push_back(Outgoing::Bytes(conn, due.bytes));
+                }
                 if due.is_reply {
                     link.busy = Busy::No;
                 }
@@ -227,6 +239,9 @@ impl Server {
     }
 
     fn drop_link(&mut self, conn: u32) {
+        if self.is_serial() {
+            return self.line_over(conn);
+        }
         self.forget(conn);
         self.out.push_back(Outgoing::Close(conn));
     }

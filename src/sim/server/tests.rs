@@ -2,7 +2,7 @@
 //! quoted in public; D: derived there). Only codes and data are compared where the sheet says that texts differ.
 use super::super::spec::{ServerSim, SimSpec};
 use super::super::tests::Talk;
-use super::super::{SimFault, Spelling202, demo_engines};
+use super::super::{SimFault, Spelling202, StationLine, demo_engines};
 use crate::time::BenchTime;
 use std::time::Duration;
 
@@ -451,4 +451,46 @@ fn a_full_server_refuses_and_closes() {
     talk.raw_line(conn);
     assert_eq!(talk.ask(conn, "GO"), "500 ERROR out of resources");
     assert!(talk.is_closed(conn));
+}
+
+#[test]
+fn a_serial_line_that_sees_no_opening_carries_its_session_and_a_half_line_on() {
+    let mut talk = Talk::new(spec(|server| server.line = StationLine::Serial { greets: false }));
+    let first = talk.connect();
+    assert_eq!(
+        talk.ask(first, "GET 0 SERVER"),
+        "410 ERROR unknown command",
+        "no greeting, in handshake mode"
+    );
+    assert_eq!(talk.ask(first, "GO"), "200 OK GO 1");
+    talk.ask(first, "INIT 1 GL 3 N 1 28 2");
+    talk.ask(first, "SET 1 LOCK GL 3 60");
+    talk.send(first, "GET 1 POWER\nSET 1 GL 3");
+    talk.bench.station_gone(first);
+    talk.run(Duration::from_secs(1));
+    let second = talk.connect();
+    assert_eq!(
+        talk.ask(second, ""),
+        "419 ERROR list too short",
+        "the half line; the answer before it is lost"
+    );
+    assert_eq!(talk.ask(second, "GET 1 LOCK GL 3"), "100 INFO 1 LOCK GL 3 60 1", "the session still stands");
+    assert!(talk.lines(first).is_empty());
+    assert_eq!(talk.ask(second, "TERM 0 SESSION"), "200 OK");
+    assert!(talk.raw_line(second).contains("SRCP"), "a new handshake on the same line");
+    assert!(!talk.is_closed(second));
+}
+
+#[test]
+fn a_serial_line_that_sees_an_opening_greets_and_begins_anew() {
+    let mut talk = Talk::new(spec(|server| server.line = StationLine::Serial { greets: true }));
+    let first = talk.command_session();
+    talk.ask(first, "INIT 1 GL 3 N 1 28 2");
+    talk.ask(first, "SET 1 LOCK GL 3 60");
+    talk.bench.station_gone(first);
+    let second = talk.command_session();
+    assert_eq!(talk.ask(second, "GET 1 LOCK GL 3"), "100 INFO 1 LOCK GL 3 0 0");
+    talk.bench.apply(SimFault::StationDrop(None));
+    talk.run(Duration::from_millis(1));
+    assert!(talk.is_closed(second), "the cable was pulled");
 }

@@ -1,6 +1,7 @@
 //! Attaching: all sessions are opened, and the station is asked what it offers.
 //!
 //! The driving session is needed. Without an information session or programming the adapter works with what there is.
+//! Where the link carries one session only, that is the driving session, and it programs as well.
 use super::exchange::Ask;
 use super::handshake::Stage;
 use super::jobs::{Job, Purpose};
@@ -52,7 +53,9 @@ impl Srcp {
             value: None,
             expires: Some(expires),
         });
-        for session in [Session::Drive, Session::Programming, Session::Information] {
+        let wanted = [Session::Drive, Session::Programming, Session::Information];
+        let count = if self.setup.has_one_session() { 1 } else { wanted.len() };
+        for &session in &wanted[..count] {
             if self.stage(session) == Stage::Closed {
                 self.open(at, session);
             }
@@ -91,7 +94,7 @@ impl Srcp {
     }
 
     /// Attached, once the other two sessions stand or have failed.
-    pub(super) fn settle_attach(&mut self) {
+    pub(super) fn settle_attach(&mut self, at: BenchTime) {
         let settled = |stage| matches!(stage, Stage::Ready | Stage::Closed);
         let others = settled(self.stage(Session::Programming)) && settled(self.stage(Session::Information));
         let Some(attach) = self.attach.take_if(|attach| attach.described && others) else { return };
@@ -100,11 +103,11 @@ impl Srcp {
             self.end(attach.order, OrderEnd::Unknown { why });
             return;
         }
-        let programming = self.stage(Session::Programming) == Stage::Ready;
+        let programming = self.stage(self.setup.programming_session()) == Stage::Ready;
         self.abilities.programming_track &= programming;
         self.abilities.programming_on_main &= programming;
         self.abilities.information = self.stage(Session::Information) == Stage::Ready;
-        self.attached = true;
+        (self.attached, self.probed_at) = (true, at);
         let greeting = self.wire(Session::Drive).welcome.as_ref().map(|welcome| welcome.line.clone());
         self.events.push_back(StationEvent::Attached {
             abilities: self.abilities,

@@ -1,5 +1,6 @@
 //! What is known of the engine and of programming, and what keeps it so: renewing the lock, asking an idle station.
 use super::exchange::{Ask, Throttle};
+use super::handshake::Stage;
 use super::jobs::{Job, Purpose};
 use super::reply::EngineLine;
 use super::wire::Sent;
@@ -56,9 +57,9 @@ pub(super) struct Programming {
 }
 
 impl Programming {
-    /// A session ended.
-    pub(super) fn session_lost(&mut self, session: Session) {
-        self.stale |= session == Session::Programming && self.begun;
+    /// A session ended; `own`: the one that programs.
+    pub(super) fn session_lost(&mut self, own: bool) {
+        self.stale |= own && self.begun;
     }
 }
 
@@ -90,14 +91,27 @@ impl Srcp {
     /// Renews the lock at half of its time, ahead of what waits.
     pub(super) fn renew_lock(&mut self, at: BenchTime) {
         if self.engine.renew_at.take_if(|due| *due <= at).is_some() {
-            self.wire(Session::Drive).queue.push_front(Job::own(Purpose::Renew, Ask::Lock));
+            self.wire(Session::Drive).queue.push_front(Job::own(Purpose::Renew, [Ask::Lock]));
         }
     }
 
-    /// When an idle driving session is asked something.
+    /// When the driving session is asked something: once it has been idle for a while. Where nothing is told unasked, a
+    /// busy one is asked as well, except for programming, when the station says nothing of the main.
     pub(super) fn probe_due(&self) -> Option<BenchTime> {
         let wire = &self.wires[Session::Drive as usize];
-        (self.attached && wire.is_idle()).then(|| wire.last_used + self.setup.ask_interval)
+        let idle = (self.attached && wire.is_idle()).then_some(wire.last_used);
+        let watches = self.must_ask();
+        let probes = |job: &Job| job.purpose == Purpose::Probe;
+        let waits = wire.queue.iter().chain(&wire.current).any(probes);
+        let busy =
+            (self.attached && watches && wire.stage == Stage::Ready && !waits).then_some(self.probed_at);
+        let last = if busy.is_some() { busy } else { idle };
+        last.map(|last| last + self.setup.ask_interval)
+    }
+
+    /// Nobody tells unasked what others do with power and engine.
+    fn must_ask(&self) -> bool {
+        self.wires[Session::Information as usize].stage != Stage::Ready && !self.programming.begun
     }
 
     /// Asks something harmless, so that a dead or half-open connection shows itself.
@@ -105,11 +119,14 @@ impl Srcp {
         if self.probe_due().is_none_or(|due| due > at) {
             return;
         }
-        let ask = match (self.abilities.power, self.engine.taken) {
-            (true, _) => Ask::PowerState,
-            (false, true) => Ask::EngineState,
-            (false, false) => Ask::Description,
+        let mut asks = match (self.abilities.power, self.engine.taken) {
+            (true, _) => vec![Ask::PowerState],
+            (false, true) => vec![Ask::EngineState],
+            (false, false) => vec![Ask::Description],
         };
-        self.wire(Session::Drive).queue.push_back(Job::own(Purpose::Probe, ask));
+        if self.must_ask() && self.abilities.power && self.engine.taken {
+            asks.push(Ask::EngineState);
+        }
+        self.wire(Session::Drive).queue.push_back(Job::own(Purpose::Probe, asks));
     }
 }

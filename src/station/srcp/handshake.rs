@@ -24,6 +24,11 @@ pub(super) enum Stage {
         /// Nothing was set before.
         short: bool,
     },
+    /// A line with one session only: asked whether it stands in command mode. `greeted`: the handshake is behind it.
+    Asking {
+        /// Nothing else can follow than the answer.
+        greeted: bool,
+    },
     /// Through.
     Ready,
 }
@@ -48,11 +53,7 @@ pub(super) enum Step {
 
 /// What the welcome line leads to. A rescue goes the shortest way that the welcome allows.
 pub(super) fn welcomed(session: Session, line: &Line) -> (Option<Welcome>, Step) {
-    let welcome = match line {
-        Line::Text(text) => Welcome::parse(text),
-        Line::Broken(_) => None,
-    };
-    let Some(welcome) = welcome else {
+    let Some(welcome) = line.welcome() else {
         return (None, fail(cause::station::STATION_NOT_SRCP.code, &line.quoted()));
     };
     let step = match welcome.version() {
@@ -87,7 +88,9 @@ pub(super) fn replied(session: Session, stage: Stage, welcome: &Welcome, reply: 
             None => fail(&reply.code.to_string(), &reply.text()),
         },
         (Stage::Go { short: false }, false) => fail(&reply.code.to_string(), &reply.text()),
-        (Stage::Closed | Stage::Opening | Stage::Greeting | Stage::Ready, _) => Step::Odd,
+        (Stage::Closed | Stage::Opening | Stage::Greeting | Stage::Asking { .. } | Stage::Ready, _) => {
+            Step::Odd
+        }
     }
 }
 
@@ -182,6 +185,13 @@ mod tests {
         let step = after(Session::Rescue, LONG, "SRCP 0.8.3", "1 402 ERROR insufficient data");
         assert!(matches!(step, Step::Fail { code, .. } if code == "402"));
         let (_, step) = welcomed(Session::Rescue, &Line::Text("SRCP 0.7.3; SRCPOTHER 0.8.4".into()));
+        assert_eq!(step, send(Stage::Protocol, "SET PROTOCOL SRCP 0.8.4"));
+    }
+
+    /// A10 no. 5: the product item may contain anything.
+    #[test]
+    fn a_name_in_another_character_set_does_not_hide_the_version() {
+        let (_, step) = welcomed(Session::Drive, &Line::Strange("H\u{fffd}fen 1; SRCP 0.8.4".to_owned()));
         assert_eq!(step, send(Stage::Protocol, "SET PROTOCOL SRCP 0.8.4"));
     }
 

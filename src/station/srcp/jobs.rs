@@ -50,10 +50,10 @@ pub(super) struct Job {
 }
 
 impl Job {
-    pub(super) fn own(purpose: Purpose, ask: Ask) -> Self {
+    pub(super) fn own(purpose: Purpose, steps: impl Into<VecDeque<Ask>>) -> Self {
         Self {
             purpose,
-            steps: VecDeque::from([ask]),
+            steps: steps.into(),
             moves: false,
             first_contact: false,
             retried: false,
@@ -115,14 +115,20 @@ impl Srcp {
         let line = ask.line(&self.setup, self.engine.last, &self.engine.functions);
         let limit = if ask.is_programming() { self.setup.cv_answer_limit } else { self.setup.answer_limit };
         self.links.push_back(LinkOrder::Send(session, format!("{line}\n").into_bytes()));
+        let one_session = self.setup.has_one_session();
         let wire = self.wire(session);
+        // Answers come in order: behind programming, and with no other way, the station cannot be blamed earlier.
+        let behind = wire.programming_until().filter(|_| one_session && owner != Owner::Job);
         wire.last_used = at;
-        wire.sent.push_back(Sent { ask, line, owner, deadline: at + limit });
+        wire.sent.push_back(Sent { ask, line, owner, deadline: behind.unwrap_or(at).max(at) + limit });
     }
 
     /// The current job of a session got a fitting answer.
     pub(super) fn job_answered(&mut self, at: BenchTime, session: Session, ask: &Ask, verdict: Verdict) {
         let Some(mut job) = self.wire(session).current.take() else { return };
+        if job.purpose == Purpose::Probe {
+            self.probed_at = at;
+        }
         let flow = match verdict {
             Verdict::Yes(found) => self.granted(at, &mut job, ask, found),
             Verdict::No { code, words } => self.denied(&mut job, ask, code, &words),
@@ -165,7 +171,9 @@ impl Srcp {
             (Ask::InitProgramming, Found::Nothing) => {
                 self.programming = Programming { begun: true, stale: false };
             }
-            (Ask::TermProgramming, Found::Nothing) => self.programming = Programming::default(),
+            (Ask::TermProgramming, Found::Nothing) => {
+                (self.programming, self.probed_at) = (Programming::default(), at);
+            }
             (_, Found::Nothing) => {}
         }
         Flow::Next
@@ -205,6 +213,8 @@ impl Srcp {
             (Ask::Description | Ask::Unlock | Ask::InitPower, _) => {}
             (Ask::EngineState, _) if job.first_contact => {}
             (Ask::InitProgramming, _) if !job.steps.is_empty() => {}
+            // What one question is refused, the next may be told.
+            _ if job.purpose == Purpose::Probe => {}
             _ => return Flow::End(no),
         }
         Flow::Next

@@ -2,7 +2,7 @@
 //!
 //! SRCP is one line a command and a reply (`standards/srcp.md` A1). CR is taken off at either end of a line, because
 //! a server may write CR LF or LF CR (A10 no. 4); empty lines are skipped.
-use super::reply::Reply;
+use super::reply::{Reply, Welcome};
 use std::collections::VecDeque;
 
 /// Longest line taken. The protocol's own limit is remembered as 1000 bytes (A1, memory); four times that is tolerant
@@ -17,8 +17,10 @@ const QUOTE_MAX_CHARS: usize = 80;
 pub(super) enum Line {
     /// Text.
     Text(String),
-    /// Not a line of the protocol: longer than [`LINE_MAX_BYTES`] or not UTF-8. Quoted with the reason.
-    Broken(String),
+    /// Not UTF-8; with replacements for what is not.
+    Strange(String),
+    /// Longer than [`LINE_MAX_BYTES`]; its beginning.
+    TooLong(String),
 }
 
 impl Line {
@@ -26,7 +28,15 @@ impl Line {
     pub(super) fn reply(&self) -> Option<Reply<'_>> {
         match self {
             Self::Text(text) => Reply::parse(text),
-            Self::Broken(_) => None,
+            Self::Strange(_) | Self::TooLong(_) => None,
+        }
+    }
+
+    /// The line as a greeting, if it is one. The name in it may be written in any character set (A10 no. 5).
+    pub(super) fn welcome(&self) -> Option<Welcome> {
+        match self {
+            Self::Text(text) | Self::Strange(text) => Welcome::parse(text),
+            Self::TooLong(_) => None,
         }
     }
 
@@ -34,7 +44,8 @@ impl Line {
     pub(super) fn quoted(&self) -> String {
         match self {
             Self::Text(text) => quote(text),
-            Self::Broken(what) => what.clone(),
+            Self::Strange(text) => format!("not UTF-8: {}", quote(text)),
+            Self::TooLong(text) => format!("over-long line: {}", quote(text)),
         }
     }
 }
@@ -68,16 +79,24 @@ impl Framer {
 
     /// The half line that is left when the connection ends.
     pub(super) fn half(&self) -> Option<String> {
-        let text = String::from_utf8_lossy(&self.partial);
-        let text = text.trim();
-        (!text.is_empty()).then(|| format!("half a line: {}", quote(text)))
+        let text = self.half_text();
+        (!text.is_empty()).then(|| format!("half a line: {}", quote(&text)))
+    }
+
+    /// The half line that is left, if it is readable and not the beginning of a reply.
+    pub(super) fn half_foreign(&self) -> Option<String> {
+        let readable = std::str::from_utf8(&self.partial).is_ok_and(is_readable);
+        self.half().filter(|_| readable && Reply::parse(&self.half_text()).is_none())
+    }
+
+    fn half_text(&self) -> String {
+        String::from_utf8_lossy(&self.partial).trim().to_owned()
     }
 
     fn end_line(&mut self) {
         let bytes = std::mem::take(&mut self.partial);
         if std::mem::take(&mut self.too_long) {
-            let text = String::from_utf8_lossy(&bytes);
-            self.lines.push_back(Line::Broken(format!("over-long line: {}", quote(&text))));
+            self.lines.push_back(Line::TooLong(String::from_utf8_lossy(&bytes).into_owned()));
             return;
         }
         match std::str::from_utf8(&bytes) {
@@ -85,10 +104,15 @@ impl Framer {
             Ok(text) => self.lines.push_back(Line::Text(text.trim().to_owned())),
             Err(_) => {
                 let text = String::from_utf8_lossy(&bytes);
-                self.lines.push_back(Line::Broken(format!("not UTF-8: {}", quote(text.trim()))));
+                self.lines.push_back(Line::Strange(text.trim().to_owned()));
             }
         }
     }
+}
+
+/// Nothing in it but what people write.
+pub(super) fn is_readable(text: &str) -> bool {
+    !text.chars().any(|c| c.is_control() && !matches!(c, '\t' | '\r'))
 }
 
 /// `text` made fit to be shown: control characters escaped, and shortened.
@@ -124,9 +148,9 @@ mod tests {
         let mut bytes = vec![b'x'; LINE_MAX_BYTES * 3];
         bytes.extend_from_slice(b"\n1 200 OK\n");
         let lines = lines(&bytes);
-        assert!(
-            matches!(&lines[0], Line::Broken(text) if text.starts_with("over-long line: xxx") && text.len() < 110)
-        );
+        assert!(matches!(lines[0], Line::TooLong(_)));
+        let quoted = lines[0].quoted();
+        assert!(quoted.starts_with("over-long line: xxx") && quoted.len() < 110);
         assert_eq!(lines[1], Line::Text("1 200 OK".into()));
         // Exactly the longest line still passes.
         let mut bytes = vec![b'y'; LINE_MAX_BYTES];
@@ -137,7 +161,7 @@ mod tests {
     #[test]
     fn bytes_that_are_no_text_are_named_and_the_next_line_is_whole() {
         let lines = lines(b"1 200 \xff\xfe\n1 200 OK\n");
-        assert!(matches!(&lines[0], Line::Broken(text) if text.starts_with("not UTF-8: 1 200")));
+        assert!(matches!(lines[0], Line::Strange(_)) && lines[0].quoted().starts_with("not UTF-8: 1 200"));
         assert_eq!(lines[1], Line::Text("1 200 OK".into()));
     }
 

@@ -43,8 +43,10 @@ impl Srcp {
             Err(end) => return self.end(order, end),
         };
         let programming = steps.iter().any(Ask::is_programming);
-        let session = if programming { Session::Programming } else { Session::Drive };
-        let limit = if programming { self.setup.cv_answer_limit } else { self.setup.answer_limit };
+        let session = if programming { self.setup.programming_session() } else { Session::Drive };
+        // On the only session everything may wait behind programming.
+        let slow = programming || self.setup.has_one_session();
+        let limit = if slow { self.setup.cv_answer_limit } else { self.setup.answer_limit };
         let expires = at + self.setup.handshake_limit() + limit;
         self.wire(session).queue.push_back(Job {
             purpose: Purpose::Order(order),

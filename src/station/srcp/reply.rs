@@ -3,6 +3,8 @@
 
 /// Versions this client speaks: 0.8 and whatever follows a dot after it.
 const SPOKEN: &str = "0.8";
+/// Version asked for where no greeting tells any: the one that servers offer beside a newer one.
+const SUPPOSED: &str = "0.8.3";
 
 /// What the welcome line offers.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -33,6 +35,12 @@ impl Welcome {
             }
         }
         main.map(|main| Self { line: line.to_owned(), main, other })
+    }
+
+    /// What is supposed of a greeting that nobody heard, and the line that asks for the version supposed.
+    pub(super) fn supposed() -> (Self, String) {
+        let welcome = Self { line: String::new(), main: SUPPOSED.to_owned(), other: Vec::new() };
+        (welcome, format!("SET PROTOCOL SRCP {SUPPOSED}"))
     }
 
     /// Whether the version spoken without asking is one of ours.

@@ -1,11 +1,14 @@
 //! Stopping: what goes out at once, behind whatever is outstanding, on the living sessions and on a fresh one.
 //!
 //! A stop is done as soon as one session acknowledges it. It fails only when none did, for then the run cuts the power.
+//!
+//! Where the link carries one session only, a stop has no other way than that one. If it ends with the stop still owed,
+//! or if it was closed, it is opened afresh for the stop: once for each stop, so that every stop ends.
 use super::Srcp;
 use super::exchange::{Ask, Throttle, Verdict};
 use super::handshake::Stage;
 use super::jobs::LOCKED;
-use super::wire::{Leg, Owner};
+use super::wire::{Leg, Loss, Owner};
 use crate::station::{Action, LinkOrder, OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
 use std::collections::BTreeMap;
@@ -16,6 +19,11 @@ pub(super) struct Stop {
     order: OrderId,
     /// The sessions it goes over, and how it failed there.
     legs: BTreeMap<Session, Option<OrderEnd>>,
+    asks: Vec<Ask>,
+    /// On a link with one session: it goes over one that was opened for it.
+    afresh: bool,
+    /// How it failed on the session before that.
+    earlier: Option<OrderEnd>,
 }
 
 impl Stop {
@@ -23,6 +31,7 @@ impl Stop {
     /// before ours.
     fn failed(&self) -> Option<OrderEnd> {
         let mut ends: Vec<&OrderEnd> = self.legs.values().map(Option::as_ref).collect::<Option<_>>()?;
+        ends.extend(&self.earlier);
         ends.sort_by_key(|end| match end {
             OrderEnd::Refused { code, .. } if code.bytes().all(|b| b.is_ascii_digit()) => 1,
             OrderEnd::Refused { .. } => 2,
@@ -38,11 +47,13 @@ impl Srcp {
         self.supersede();
         let asks = self.stop_asks(action);
         self.engine.last.value = 0;
-        if self.stage(Session::Rescue) == Stage::Closed {
-            self.open(at, Session::Rescue);
+        let fresh = if self.setup.has_one_session() { Session::Drive } else { Session::Rescue };
+        let afresh = self.stage(fresh) == Stage::Closed;
+        if afresh {
+            self.open(at, fresh);
         }
-        let mut sessions = vec![Session::Rescue];
-        if self.stage(Session::Drive) != Stage::Closed {
+        let mut sessions = vec![fresh];
+        if fresh != Session::Drive && self.stage(Session::Drive) != Stage::Closed {
             sessions.push(Session::Drive);
         }
         if *action == Action::PowerOff && self.stage(Session::Programming) == Stage::Ready {
@@ -51,7 +62,34 @@ impl Srcp {
         for &session in &sessions {
             self.wire(session).urgent.push_back(Leg { order, asks: asks.clone() });
         }
-        self.stops.push(Stop { order, legs: sessions.into_iter().map(|session| (session, None)).collect() });
+        let legs = sessions.into_iter().map(|session| (session, None)).collect();
+        self.stops.push(Stop { order, legs, asks, afresh, earlier: None });
+    }
+
+    /// The only session ended with this stop owed: it is opened afresh for it, unless it was already. True if so.
+    /// `unanswered`: the stop had been sent. A station that refused the handshake would refuse it again.
+    pub(super) fn stop_again(
+        &mut self,
+        at: BenchTime,
+        session: Session,
+        order: OrderId,
+        loss: &Loss,
+        unanswered: Option<&OrderEnd>,
+    ) -> bool {
+        if !self.setup.has_one_session() || matches!(loss, Loss::Refused { .. }) {
+            return false;
+        }
+        let Some(stop) = self.stops.iter_mut().find(|stop| stop.order == order && !stop.afresh) else {
+            return false;
+        };
+        stop.afresh = true;
+        stop.earlier = unanswered.cloned();
+        let leg = Leg { order, asks: stop.asks.clone() };
+        self.wire(session).urgent.push_back(leg);
+        if self.stage(session) == Stage::Closed {
+            self.open(at, session);
+        }
+        true
     }
 
     /// An engine that was never taken is announced first, since a server may know it from nobody.

@@ -4,7 +4,8 @@ use super::handshake::Stage;
 use super::jobs::Job;
 use super::lines::Framer;
 use super::reply::Welcome;
-use crate::cause::station as cause;
+use super::serial::Heard;
+use crate::cause::{station as cause, told};
 use crate::station::{OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -79,7 +80,10 @@ impl Loss {
             (_, Stage::Ready) | (Self::Ended(_), _) => cause::SESSION_LOST.code,
             (Self::Condemned(_), _) => cause::STATION_SILENT.code,
         };
-        OrderEnd::Refused { code: code.to_owned(), words: format!("not sent: {}", self.why()) }
+        OrderEnd::Refused {
+            code: code.to_owned(),
+            words: format!("not sent: {}", told(&self.why(), &cause::SESSION_LOST).1),
+        }
     }
 }
 
@@ -101,6 +105,8 @@ pub(super) struct Wire {
     step_deadline: BenchTime,
     pub(super) framer: Framer,
     pub(super) welcome: Option<Welcome>,
+    /// What came before it was ready, on a line with one session only.
+    pub(super) heard: Heard,
     pub(super) id: Option<u64>,
     /// Sent, oldest first; answers come in this order (A10 no. 15). One for the job, and stops behind it.
     pub(super) sent: VecDeque<Sent>,
@@ -122,6 +128,7 @@ impl Wire {
             step_deadline: BenchTime::ZERO,
             framer: Framer::default(),
             welcome: None,
+            heard: Heard::default(),
             id: None,
             sent: VecDeque::new(),
             urgent: VecDeque::new(),
@@ -182,6 +189,17 @@ impl Wire {
         }
     }
 
+    /// The step of the handshake whose time is over.
+    pub(super) fn late_step(&self, at: BenchTime) -> Option<Stage> {
+        let shaking = !matches!(self.stage, Stage::Closed | Stage::Opening | Stage::Ready);
+        (shaking && self.step_deadline <= at).then_some(self.stage)
+    }
+
+    /// Until when an exchange of programming is waited for: what is sent behind it is answered behind it.
+    pub(super) fn programming_until(&self) -> Option<BenchTime> {
+        self.sent.iter().filter(|sent| sent.ask.is_programming()).map(|sent| sent.deadline).max()
+    }
+
     /// When something is due here.
     pub(super) fn next_due(&self) -> Option<BenchTime> {
         let queue = self.queue.iter().filter_map(|job| job.expires);
@@ -193,14 +211,22 @@ impl Wire {
         if self.peer_due()? > at {
             return None;
         }
-        Some(match (self.stage, self.sent.iter().find(|sent| sent.deadline <= at)) {
+        let code = match self.stage {
+            Stage::Opening => cause::STATION_UNREACHABLE.code,
+            _ => cause::STATION_SILENT.code,
+        };
+        let what = match (self.stage, self.sent.iter().find(|sent| sent.deadline <= at)) {
             (Stage::Ready, Some(sent)) => format!("no answer to `{}` in time", sent.line),
             (Stage::Opening, _) => format!("no connection within {step_limit:?}"),
             (Stage::Greeting, _) => format!("no greeting within {step_limit:?}"),
+            (Stage::Asking { greeted: false }, _) => {
+                format!("neither a greeting nor an answer within {:?}", step_limit * 3 / 2)
+            }
             _ => {
                 format!("the handshake of the {:?} session got no answer within {step_limit:?}", self.session)
             }
-        })
+        };
+        Some(format!("{code}: {what}"))
     }
 
     /// Takes out the jobs that waited too long without being sent.

@@ -7,6 +7,7 @@ mod bad_replies;
 mod information;
 mod orders;
 mod properties;
+mod serial;
 mod session;
 mod stop;
 
@@ -23,7 +24,13 @@ fn setup() -> SrcpSetup {
         answer_limit: ANSWER_LIMIT,
         cv_answer_limit: CV_ANSWER_LIMIT,
         ask_interval: Duration::from_secs(1),
+        sessions: Sessions::Three,
     }
+}
+
+/// The same bench on a serial port.
+fn setup_one() -> SrcpSetup {
+    SrcpSetup { sessions: Sessions::One, ..setup() }
 }
 
 /// A client and what came out of it.
@@ -118,6 +125,18 @@ impl Scene {
             self.says(session, "1.0 202 OK CONNECTIONMODE");
         }
         self.says(session, &format!("1.0 200 OK GO {id}"));
+    }
+
+    /// The peer on a line with one session goes through a whole handshake.
+    fn line_up(&mut self, id: u64) {
+        self.link(Session::Drive, LinkEvent::Opened);
+        for line in ["Harbour; SRCP 0.8.3", "1.0 201 OK PROTOCOL SRCP", "1.0 202 OK CONNECTIONMODE"] {
+            self.says(Session::Drive, line);
+        }
+        self.says(Session::Drive, &format!("1.0 200 OK GO {id}"));
+        let question = self.sent(Session::Drive).last().copied().unwrap_or_default().to_owned();
+        assert!(question.starts_with("GET 0 "), "{question}");
+        self.says(Session::Drive, properties::answer(&question));
     }
 
     /// Time passes; the client is woken exactly when it asked for it.

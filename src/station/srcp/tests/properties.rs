@@ -35,12 +35,14 @@ const LINES: [&str; 16] = [
 ];
 
 /// The reply that a well-meaning peer would give to a command.
-fn answer(command: &str) -> &'static str {
+pub(super) fn answer(command: &str) -> &'static str {
     let words: Vec<&str> = command.split(' ').collect();
     match words[..] {
         ["SET", "PROTOCOL", ..] => "1.0 201 OK PROTOCOL SRCP",
         ["SET", "CONNECTIONMODE", ..] => "1.0 202 OK CONNECTION MODE",
         ["GO"] => "1.0 200 OK GO 5",
+        ["GET", "0", "SERVER"] => "1.0 100 INFO 0 SERVER RUNNING",
+        ["GET", "0", "DESCRIPTION"] => "1.0 100 INFO 0 DESCRIPTION SESSION SERVER",
         ["GET", _, "DESCRIPTION"] => LINES[10],
         ["GET", _, "POWER"] => LINES[11],
         ["GET", _, "GL", _] => LINES[12],
@@ -83,8 +85,12 @@ fn acts() -> impl Strategy<Value = Vec<Act>> {
     prop::collection::vec(act, 0..100)
 }
 
-fn setup_126() -> SrcpSetup {
-    SrcpSetup { step_mode: 126, ..setup() }
+fn setup_126(sessions: Sessions) -> SrcpSetup {
+    SrcpSetup { step_mode: 126, sessions, ..setup() }
+}
+
+fn any_sessions() -> impl Strategy<Value = Sessions> {
+    prop_oneof![Just(Sessions::Three), Just(Sessions::One)]
 }
 
 /// A peer that answers what it has not answered yet, in order, as a well-meaning one would.
@@ -141,8 +147,8 @@ fn driven(line: &str) -> Option<u16> {
 
 /// Plays a script; gives the scene and the orders submitted. Checks after each act that no line drives with the value of
 /// an order that a stop came after.
-fn play(taken: bool, script: &[Act]) -> (Scene, Vec<OrderId>) {
-    let mut scene = Scene::new(setup_126());
+fn play(sessions: Sessions, taken: bool, script: &[Act]) -> (Scene, Vec<OrderId>) {
+    let mut scene = Scene::new(setup_126(sessions));
     let mut peer = Peer::default();
     let mut orders = Vec::new();
     if taken {
@@ -183,11 +189,15 @@ fn play(taken: bool, script: &[Act]) -> (Scene, Vec<OrderId>) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(400))]
+    #![proptest_config(ProptestConfig::with_cases(600))]
 
     #[test]
-    fn every_order_ends_exactly_once_and_nothing_drives_after_a_stop(taken in any::<bool>(), script in acts()) {
-        let (mut scene, orders) = play(taken, &script);
+    fn every_order_ends_exactly_once_and_nothing_drives_after_a_stop(
+        sessions in any_sessions(),
+        taken in any::<bool>(),
+        script in acts(),
+    ) {
+        let (mut scene, orders) = play(sessions, taken, &script);
         // Silence from here on: everything ends by its limits alone.
         scene.wait(CV_ANSWER_LIMIT * 3 + ANSWER_LIMIT * 20);
         for order in orders {
@@ -196,9 +206,13 @@ proptest! {
     }
 
     #[test]
-    fn bytes_may_be_split_anywhere(script in acts(), cuts in prop::collection::vec(1..9usize, 1..20)) {
-        let mut whole = Scene::new(setup_126());
-        let mut split = Scene::new(setup_126());
+    fn bytes_may_be_split_anywhere(
+        sessions in any_sessions(),
+        script in acts(),
+        cuts in prop::collection::vec(1..9usize, 1..20),
+    ) {
+        let mut whole = Scene::new(setup_126(sessions));
+        let mut split = Scene::new(setup_126(sessions));
         let mut cuts = cuts.iter().cycle();
         let mut nth = 0;
         for act in &script {
@@ -244,7 +258,13 @@ proptest! {
 /// The scripts of the first property do reach the states it is about: with a well-meaning peer orders are carried out.
 #[test]
 fn a_well_meaning_peer_carries_out_the_whole_job() {
-    let mut scene = Scene::new(setup_126());
+    for sessions in [Sessions::Three, Sessions::One] {
+        whole_job(sessions);
+    }
+}
+
+fn whole_job(sessions: Sessions) {
+    let mut scene = Scene::new(setup_126(sessions));
     let mut peer = Peer::default();
     for kind in [0, 1, 4, 7, 15, 6, 10, 8, 11, 12, 13, 9, 5, 3] {
         let order = scene.order(&action(kind, 20));
