@@ -2,7 +2,7 @@
 use super::halt::{Halted, cut_power, halt};
 use super::whereabouts::Whereabouts;
 use crate::cause::Reason;
-use crate::config::{self, BenchSpec, Complaints, LinkSpec};
+use crate::config::{self, BenchSpec, Complaints};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::station_machine;
@@ -102,10 +102,9 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
         cv_answer_limit: Duration::from_secs(60),
         ask_interval: Duration::from_secs(2),
     }));
-    let link = LinkSpec::tcp(&found.station);
     let halted = match found.engine {
-        Some(_) => halt(machine, &link, limit).await,
-        None => cut_power(machine, &link, limit).await,
+        Some(_) => halt(machine, &found.station, limit).await,
+        None => cut_power(machine, &found.station, limit).await,
     };
     Ok(Stopped { halted, mistakes: Some(complaints), supposed })
 }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 pub mod bench_file;
 pub mod engine;
+pub mod link;
 pub mod program;
 pub mod record;
 pub mod sensor;
@@ -48,7 +49,7 @@ impl Reason {
 
 /// Every cause of the catalogue.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
-    [bench_file::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
+    [bench_file::ALL, engine::ALL, link::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
         .into_iter()
         .flatten()
         .copied()

@@ -296,7 +296,7 @@ impl StationMachine for Srcp {
             LinkEvent::Opened => self.opened(at, session),
             LinkEvent::Bytes(bytes) => self.bytes(at, session, bytes),
             LinkEvent::Closed(_) if self.stage(session) == Stage::Closed => {}
-            LinkEvent::Closed(why) => self.fail(at, session, &Loss::Ended(quote(why))),
+            LinkEvent::Closed(why) => self.fail(at, session, &Loss::Ended(why.to_owned())),
         }
     }
 

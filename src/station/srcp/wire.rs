@@ -4,7 +4,7 @@ use super::handshake::Stage;
 use super::jobs::Job;
 use super::lines::Framer;
 use super::reply::Welcome;
-use crate::cause::station as cause;
+use crate::cause::{link, station as cause};
 use crate::station::{OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -59,7 +59,8 @@ pub(super) enum Loss {
 impl Loss {
     fn why(&self) -> String {
         match self {
-            Self::Ended(why) | Self::Condemned(why) => why.clone(),
+            Self::Ended(why) => link::heard(why, &cause::SESSION_LOST).1.to_owned(),
+            Self::Condemned(why) => why.clone(),
             Self::Refused { code, words } => format!("{code} {words}"),
         }
     }
@@ -75,8 +76,10 @@ impl Loss {
             (Self::Refused { code, words }, _) => {
                 return OrderEnd::Refused { code: code.clone(), words: words.clone() };
             }
+            (Self::Ended(why), Stage::Opening) => link::heard(why, &cause::STATION_UNREACHABLE).0.code,
             (_, Stage::Opening) => cause::STATION_UNREACHABLE.code,
-            (_, Stage::Ready) | (Self::Ended(_), _) => cause::SESSION_LOST.code,
+            (Self::Ended(why), _) => link::heard(why, &cause::SESSION_LOST).0.code,
+            (_, Stage::Ready) => cause::SESSION_LOST.code,
             (Self::Condemned(_), _) => cause::STATION_SILENT.code,
         };
         OrderEnd::Refused { code: code.to_owned(), words: format!("not sent: {}", self.why()) }
