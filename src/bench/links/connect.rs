@@ -37,14 +37,15 @@ pub(super) async fn connect(
         LinkSpec::Tcp { address } => Ok(Box::new(over_network(address, limit).await?)),
         LinkSpec::Serial { device, baud } => {
             let mut deadline = pin!(pause(limit));
-            let turn = match turn {
-                Some(turn) => turn,
-                None => tokio::select! {
+            let turn = if let Some(turn) = turn {
+                turn
+            } else {
+                tokio::select! {
                     turn = Arc::clone(turns).lock_owned() => turn,
                     () = &mut deadline => {
                         return Err(told(&SERIAL_IN_USE, &format!("{device}: by another session of this program")));
                     }
-                },
+                }
             };
             Ok(Box::new(serial::open(device, *baud, turn, deadline).await?))
         }
