@@ -79,10 +79,16 @@ fn bench(engine: &str) -> Bench {
             .spawn()
             .unwrap(),
     );
-    let mut ports = String::new();
-    BufReader::new(simulation.0.stdout.take().unwrap()).read_line(&mut ports).unwrap();
-    let addresses: Vec<SocketAddr> = ports.split_whitespace().filter_map(|word| word.parse().ok()).collect();
-    let [station, sensor] = addresses[..] else { panic!("{ports}") };
+    // One line for the station, one for the sensor, once it listens and the bench file is there.
+    let mut lines = BufReader::new(simulation.0.stdout.take().unwrap());
+    let [station, sensor] = ["station ", "sensor "].map(|who| {
+        let mut line = String::new();
+        lines.read_line(&mut line).unwrap();
+        line.trim()
+            .strip_prefix(who)
+            .and_then(|address| address.parse().ok())
+            .unwrap_or_else(|| panic!("{line}"))
+    });
     Bench { folder, file, station, sensor, _simulation: simulation }
 }
 
