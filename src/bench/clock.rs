@@ -5,6 +5,7 @@
 use crate::config::{BenchSpec, LinkSpec};
 use crate::time::BenchTime;
 use std::net::SocketAddr;
+use std::path::Path;
 use std::time::{Duration, Instant, SystemTime};
 
 /// Longest silence of the process, in wall time, that is not yet a gap.
@@ -27,8 +28,10 @@ pub enum LapseError {
     #[error("time-lapse must lie between 1 and {max}; {0} came", max = TimeLapse::MAX)]
     Range(f64),
     /// A link leaves this computer.
-    #[error("time-lapse is for simulated benches only: {0} is not a loopback address")]
-    NotLoopback(String),
+    #[error(
+        "time-lapse is for simulated benches only: {0} is neither a loopback address nor a pseudo-terminal of this computer"
+    )]
+    LeavesComputer(String),
 }
 
 impl TimeLapse {
@@ -60,13 +63,13 @@ impl TimeLapse {
     /// Refuses the time-lapse where a link may leave this computer: a real engine does not run faster.
     ///
     /// # Errors
-    /// Names the first address that is not a loopback address.
+    /// Names the first link that may.
     pub fn check(self, spec: &BenchSpec) -> Result<(), LapseError> {
         if !self.is_on() {
             return Ok(());
         }
-        match [&spec.station.link, &spec.sensor.link].into_iter().find(|link| !is_loopback(link)) {
-            Some(link) => Err(LapseError::NotLoopback(link.to_string())),
+        match [&spec.station.link, &spec.sensor.link].into_iter().find(|link| !stays_here(link)) {
+            Some(link) => Err(LapseError::LeavesComputer(link.to_string())),
             None => Ok(()),
         }
     }
@@ -103,9 +106,22 @@ impl TimeLapse {
     }
 }
 
+/// Whether what is at the other end can only be a program on this computer.
+fn stays_here(link: &LinkSpec) -> bool {
+    match link {
+        LinkSpec::Tcp { address } => is_loopback(address),
+        LinkSpec::Serial { device, .. } => is_pseudo_terminal(device),
+    }
+}
+
+/// A pseudo-terminal has a program at its other end and no wire. Every other serial port leads out of the computer, and
+/// nobody can see from here whether what hangs on it is a real engine.
+fn is_pseudo_terminal(device: &str) -> bool {
+    Path::new(device).canonicalize().is_ok_and(|real| real.starts_with("/dev/pts"))
+}
+
 /// Literal loopback addresses and the name that by RFC 6761 never means anything else.
-fn is_loopback(link: &LinkSpec) -> bool {
-    let LinkSpec::Tcp { address } = link else { return false };
+fn is_loopback(address: &str) -> bool {
     match address.parse::<SocketAddr>() {
         Ok(socket) => socket.ip().is_loopback(),
         Err(_) => address.rsplit_once(':').is_some_and(|(host, _)| host.eq_ignore_ascii_case("localhost")),
@@ -231,12 +247,35 @@ mod tests {
     #[test]
     fn only_loopback_addresses_are_loopback() {
         for yes in ["127.0.0.1:4303", "127.8.0.1:1", "[::1]:4303", "localhost:4303", "LocalHost:9"] {
-            assert!(is_loopback(&LinkSpec::tcp(yes)), "{yes}");
+            assert!(is_loopback(yes), "{yes}");
         }
         for no in ["192.168.1.4:4303", "station:4303", "0.0.0.0:4303", "localhost.example:1", "localhost", ""]
         {
-            assert!(!is_loopback(&LinkSpec::tcp(no)), "{no}");
+            assert!(!is_loopback(no), "{no}");
         }
+    }
+
+    #[tokio::test]
+    async fn of_serial_ports_only_a_pseudo_terminal_stays_here() {
+        let serial = |device: &Path| LinkSpec::Serial { device: device.display().to_string(), baud: 115_200 };
+        let (_far, near) = tokio_serial::SerialStream::pair().unwrap();
+        let real = tokio_serial::SerialPort::name(&near).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let named = folder.path().join("harbour-probe");
+        std::os::unix::fs::symlink(&real, &named).unwrap();
+        assert!(stays_here(&serial(&named)) && stays_here(&serial(Path::new(&real))));
+        for no in ["/dev/ttyUSB0", "/dev/null", "/dev/pts/../null", "/dev/pts/no-such", ""] {
+            assert!(!stays_here(&serial(Path::new(no))), "{no}");
+        }
+        let bench = include_str!("../../scenarios/lapwing.toml");
+        let mut spec = crate::config::read("bench.toml", bench).unwrap();
+        spec.sensor.link = serial(&named);
+        let lapse = TimeLapse::new(60.0).unwrap();
+        assert_eq!(lapse.check(&spec), Ok(()));
+        spec.sensor.link = serial(Path::new("/dev/ttyUSB0"));
+        let refused = lapse.check(&spec).unwrap_err().to_string();
+        assert!(refused.contains("/dev/ttyUSB0 at 115200 baud is neither"), "{refused}");
+        assert_eq!(TimeLapse::NONE.check(&spec), Ok(()));
     }
 
     #[test]

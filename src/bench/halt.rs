@@ -3,7 +3,8 @@
 //! The signal stays on for that time because a decoder with an energy store runs on when only the power is cut.
 //! Used by the verb `stop` and as the last resort when the program itself failed.
 use super::clock::{Clock, TimeLapse, pause};
-use super::links::{Happening, StationLinks};
+use super::links::{Happening, IN_TIME, StationLinks};
+use crate::cause;
 use crate::config::LinkSpec;
 use crate::run::StopGrade;
 use crate::station::{Action, LinkEvent, LinkOrder, OrderEnd, OrderId, StationEvent, StationMachine};
@@ -52,7 +53,7 @@ async fn halt_with(
 ) -> Halted {
     let mut halting = Halting {
         machine,
-        links: StationLinks::new(link, limit),
+        links: StationLinks::new(link, limit.mul_f64(IN_TIME)),
         clock: Clock::start(TimeLapse::NONE),
         ended: Vec::new(),
         orders: 0,
@@ -160,7 +161,11 @@ impl Halting {
 fn words(end: &OrderEnd) -> String {
     match end {
         OrderEnd::Done { .. } => "carried out, says the station".to_owned(),
-        OrderEnd::Refused { code, words } => format!("refused by the station: {code} {words}"),
+        OrderEnd::Refused { code, words } => match cause::find(code) {
+            // The code of a cause is our own: the order never reached the station.
+            Some(cause) => format!("{words}. {} {}", cause.seen, cause.to_try),
+            None => format!("refused by the station: {code} {words}"),
+        },
         OrderEnd::Unknown { why } => format!("not known: {why}"),
     }
 }
@@ -171,6 +176,9 @@ mod tests {
     use crate::bench::rescue::{Stopped, stop_bench};
     use crate::bench::simulated::SimulatedBench;
     use crate::sim::demo_engines::lapwing;
+    use std::net::SocketAddr;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    use tokio::net::{TcpListener, TcpStream};
 
     const BENCH: &str = include_str!("../../scenarios/lapwing.toml");
 
@@ -198,9 +206,55 @@ mod tests {
         serving.abort();
     }
 
+    /// A peer that is gone without a word keeps the connection open: only the question that gets no answer shows it.
+    #[tokio::test]
+    async fn a_station_that_falls_silent_on_an_open_connection_is_found_by_its_missing_answer() {
+        let bench = SimulatedBench::open(lapwing(1), TimeLapse::NONE, 0, 0).await.unwrap();
+        let station = bench.station_address().unwrap();
+        let serving = tokio::spawn(bench.serve());
+        let relay = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let text = BENCH
+            .replace("127.0.0.1:4303", &relay.local_addr().unwrap().to_string())
+            .replace("bus = 1", "bus = 1\nanswer_limit = \"300 ms\"");
+        let relaying = tokio::spawn(async move {
+            let mut sessions = tokio::task::JoinSet::new();
+            loop {
+                let (near, _) = relay.accept().await.unwrap();
+                sessions.spawn(carry_until_the_engine_is_set(near, station));
+            }
+        });
+        let Stopped { halted, .. } = stop_bench("bench.toml", &text).await.unwrap();
+        let asked = halted.stop.strip_prefix("not known: no answer to `");
+        assert!(
+            asked.is_some_and(|asked| asked.contains(" GL 4 ") && asked.ends_with("` in time")),
+            "{halted:?}"
+        );
+        assert!(halted.power.contains("carried out"), "a fresh connection took its place: {halted:?}");
+        relaying.abort();
+        serving.abort();
+    }
+
+    /// Carries both ways until a line sets an engine; from then on nothing, with everything left open.
+    async fn carry_until_the_engine_is_set(mut near: TcpStream, station: SocketAddr) {
+        let mut far = TcpStream::connect(station).await.unwrap();
+        let (mut asked, mut said) = (vec![0; 4096], vec![0; 4096]);
+        loop {
+            tokio::select! {
+                count = near.read(&mut asked) => {
+                    let bytes = &asked[..count.unwrap()];
+                    if String::from_utf8_lossy(bytes).contains(" GL ") {
+                        std::future::pending::<()>().await;
+                    }
+                    far.write_all(bytes).await.unwrap();
+                }
+                count = far.read(&mut said) => near.write_all(&said[..count.unwrap()]).await.unwrap(),
+            }
+        }
+    }
+
     #[tokio::test]
     async fn a_station_that_is_not_there_or_says_nothing_leaves_it_unconfirmed() {
-        let server = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let server = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let text = BENCH
             .replace("127.0.0.1:4303", &server.local_addr().unwrap().to_string())
             .replace("bus = 1", "bus = 1\nanswer_limit = \"300 ms\"");

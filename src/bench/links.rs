@@ -1,15 +1,25 @@
 //! Connections: one task a station session, one for the sensor. They carry bytes and know no protocol.
+//!
+//! `connect`: opening, and words for an end. `serial`: the port. `ports`: what the computer says about its ports.
 use super::clock::pause;
 use crate::config::LinkSpec;
 use crate::station::Session;
 use std::collections::{BTreeMap, VecDeque};
-use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::TcpStream;
+use tokio::io::{AsyncReadExt, AsyncWriteExt, split};
 use tokio::sync::{Notify, mpsc};
 use tokio::task::JoinSet;
+
+mod connect;
+mod ports;
+mod serial;
+
+use connect::{Carrier, Turn, Turns, connect, ended};
+
+/// Part of the time that a station machine gives a connection, which the link takes for itself: its own words for what
+/// is wrong come before the machine gives up.
+pub(crate) const IN_TIME: f64 = 0.9;
 
 /// Bytes read at once from a socket.
 const CHUNK: usize = 16 * 1024;
@@ -31,20 +41,6 @@ pub(crate) enum Happening {
     Closed(String),
 }
 
-/// A connection with no delay between small writes, or why there is none.
-pub(crate) async fn connect(link: &LinkSpec, limit: Duration) -> Result<TcpStream, String> {
-    let LinkSpec::Tcp { address } = link else { return Err("serial ports are not carried yet".to_owned()) };
-    let attempt = async {
-        let stream = TcpStream::connect(address).await?;
-        stream.set_nodelay(true)?;
-        Ok::<_, io::Error>(stream)
-    };
-    tokio::select! {
-        done = attempt => done.map_err(|error| format!("{address}: {error}")),
-        () = pause(limit) => Err(format!("{address}: no connection within {:.1} s", limit.as_secs_f64())),
-    }
-}
-
 /// The station sessions of one run. An event of a session that was closed or opened anew meanwhile never comes out.
 pub(crate) struct StationLinks {
     link: LinkSpec,
@@ -54,6 +50,7 @@ pub(crate) struct StationLinks {
     to_loop: mpsc::Sender<(u64, Session, Happening)>,
     from_tasks: mpsc::Receiver<(u64, Session, Happening)>,
     tasks: JoinSet<()>,
+    turns: Turns,
 }
 
 /// A session that is open or being opened. Dropping the sender ends the task once everything is written.
@@ -67,7 +64,8 @@ impl StationLinks {
     pub(crate) fn new(link: &LinkSpec, limit: Duration) -> Self {
         let (to_loop, from_tasks) = mpsc::channel(STATION_QUEUE);
         let (open, tasks) = (BTreeMap::new(), JoinSet::new());
-        Self { link: link.clone(), limit, open, generation: 0, to_loop, from_tasks, tasks }
+        let turns = Turns::default();
+        Self { link: link.clone(), limit, open, generation: 0, to_loop, from_tasks, tasks, turns }
     }
 
     /// Opens a connection for this session; one that was there before is closed.
@@ -82,7 +80,9 @@ impl StationLinks {
             limit: self.limit,
             to_loop: self.to_loop.clone(),
         };
-        self.tasks.spawn(task.run(writes));
+        // Taken here where it is free: who is opened first comes first.
+        let turn = Arc::clone(&self.turns).try_lock_owned().ok();
+        self.tasks.spawn(task.run(writes, Arc::clone(&self.turns), turn));
     }
 
     /// Sends bytes; silently nothing where the session is not open (its end was or will be told).
@@ -118,6 +118,17 @@ impl StationLinks {
         }
     }
 
+    /// Gives up a serial port, within `limit`, so that a fresh session can open it. Sessions in a network stay: they are in
+    /// nobody's way, and what was sent last may still go out over them.
+    pub(crate) async fn make_way(&mut self, limit: Duration) {
+        if let LinkSpec::Serial { .. } = self.link {
+            self.open.clear();
+            let all_ended = async { while self.tasks.join_next().await.is_some() {} };
+            tokio::select! { () = all_ended => {}, () = pause(limit) => self.tasks.abort_all() }
+            tokio::select! { _ = self.turns.lock() => {}, () = pause(limit) => {} }
+        }
+    }
+
     /// Closes everything, letting what was sent go out, but not for longer than `limit`.
     pub(crate) async fn finish(mut self, limit: Duration) {
         self.open.clear();
@@ -136,8 +147,8 @@ struct SessionTask {
 }
 
 impl SessionTask {
-    async fn run(self, writes: mpsc::UnboundedReceiver<Vec<u8>>) {
-        let why = match connect(&self.link, self.limit).await {
+    async fn run(self, writes: mpsc::UnboundedReceiver<Vec<u8>>, turns: Turns, turn: Option<Turn>) {
+        let why = match connect(&self.link, self.limit, &turns, turn).await {
             Err(why) => Some(why),
             Ok(stream) => {
                 self.tell(Happening::Opened).await;
@@ -151,22 +162,27 @@ impl SessionTask {
 
     /// Carries bytes both ways at the same time, so that a peer that does not read cannot keep us from hearing it.
     /// None: we closed it ourselves.
-    async fn carry(&self, stream: TcpStream, mut writes: mpsc::UnboundedReceiver<Vec<u8>>) -> Option<String> {
-        let (mut reader, mut writer) = stream.into_split();
+    async fn carry(
+        &self,
+        stream: Box<dyn Carrier>,
+        mut writes: mpsc::UnboundedReceiver<Vec<u8>>,
+    ) -> Option<String> {
+        let (mut reader, mut writer) = split(stream);
+        let ended = |error: Option<&_>| Some(ended(&self.link, "station", error));
         let reading = async {
             let mut buffer = vec![0; CHUNK];
             loop {
                 match reader.read(&mut buffer).await {
-                    Ok(0) => return Some("closed by the station".to_owned()),
+                    Ok(0) => return ended(None),
                     Ok(n) => self.tell(Happening::Bytes(buffer[..n].to_vec())).await,
-                    Err(error) => return Some(error.to_string()),
+                    Err(error) => return ended(Some(&error)),
                 }
             }
         };
         let writing = async {
             while let Some(bytes) = writes.recv().await {
                 if let Err(error) = writer.write_all(&bytes).await {
-                    return Some(error.to_string());
+                    return ended(Some(&error));
                 }
             }
             // Best effort: the peer may be gone already, and then there is nothing to end.
@@ -188,6 +204,7 @@ pub(crate) struct SensorLink {
     limit: Duration,
     buffer: Arc<SensorBuffer>,
     task: JoinSet<()>,
+    turns: Turns,
 }
 
 /// What the reader leaves for the loop.
@@ -254,7 +271,8 @@ impl SensorWaiting {
 impl SensorLink {
     /// A link to this endpoint; a connection must be there within `limit` of wall time.
     pub(crate) fn new(link: &LinkSpec, limit: Duration) -> Self {
-        Self { link: link.clone(), limit, buffer: Arc::default(), task: JoinSet::new() }
+        let (buffer, turns) = (Arc::default(), Turns::default());
+        Self { link: link.clone(), limit, buffer, task: JoinSet::new(), turns }
     }
 
     /// Opens the link (again); one that was there before is closed and what it left is forgotten.
@@ -262,12 +280,13 @@ impl SensorLink {
         self.task = JoinSet::new();
         self.buffer = Arc::default();
         let (link, limit, buffer) = (self.link.clone(), self.limit, Arc::clone(&self.buffer));
+        let turns = Arc::clone(&self.turns);
         self.task.spawn(async move {
-            let why = match connect(&link, limit).await {
+            let why = match connect(&link, limit, &turns, None).await {
                 Err(why) => why,
                 Ok(stream) => {
                     buffer.put(Happening::Opened);
-                    read_all(stream, &buffer).await
+                    read_all(&link, stream, &buffer).await
                 }
             };
             buffer.put(Happening::Closed(why));
@@ -307,13 +326,13 @@ impl SensorBuffer {
 }
 
 /// Reads until the link ends; says why it ended.
-async fn read_all(mut stream: TcpStream, buffer: &SensorBuffer) -> String {
+async fn read_all(link: &LinkSpec, mut stream: Box<dyn Carrier>, buffer: &SensorBuffer) -> String {
     let mut bytes = vec![0; CHUNK];
     loop {
         match stream.read(&mut bytes).await {
-            Ok(0) => return "closed by the sensor".to_owned(),
+            Ok(0) => return ended(link, "sensor", None),
             Ok(n) => buffer.put(Happening::Bytes(bytes[..n].to_vec())),
-            Err(error) => return error.to_string(),
+            Err(error) => return ended(link, "sensor", Some(&error)),
         }
     }
 }

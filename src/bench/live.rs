@@ -23,6 +23,9 @@ use tokio::task::JoinSet;
 /// Wall time for the last bytes to go out and the last records to reach the disk.
 const CLOSING: Duration = Duration::from_secs(10);
 
+/// Wall time after which a serial port is taken from a session that does not let go of it.
+const MAKING_WAY: Duration = Duration::from_secs(1);
+
 /// Wall time that the run has for ending in order before a third stop ends it out of hand.
 const INSISTING: Duration = Duration::from_secs(5);
 
@@ -105,6 +108,11 @@ pub(crate) struct Rest {
 }
 
 impl Rest {
+    /// Gives up a serial port to the station, for a fresh session that must stop the engine now.
+    pub(crate) async fn make_way(&mut self) {
+        self.station.make_way(MAKING_WAY).await;
+    }
+
     /// Lets what was sent go out and what was told be shown.
     pub(crate) async fn tidy_up(mut self) {
         self.tasks.shutdown().await;

@@ -2,7 +2,7 @@
 use super::halt::{Halted, cut_power, halt};
 use super::whereabouts::Whereabouts;
 use crate::cause::Reason;
-use crate::config::{self, BenchSpec, Complaints, LinkSpec};
+use crate::config::{self, BenchSpec, Complaints};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::{sessions, station_machine};
@@ -92,7 +92,6 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
             .push("The engine's address cannot be known from the file: only the power was cut.".to_owned());
     }
     let limit = Duration::from_secs(2);
-    let link = LinkSpec::tcp(&found.station);
     let machine = Box::new(Srcp::new(SrcpSetup {
         bus: found.bus.unwrap_or(USUAL_BUS),
         // With no engine known, nothing is sent to any: `cut_power` knows no order that names one.
@@ -102,11 +101,11 @@ pub async fn stop_bench(file_name: &str, text: &str) -> Result<Stopped, Complain
         answer_limit: limit,
         cv_answer_limit: Duration::from_secs(60),
         ask_interval: Duration::from_secs(2),
-        sessions: sessions(&link),
+        sessions: sessions(&found.station),
     }));
     let halted = match found.engine {
-        Some(_) => halt(machine, &link, limit).await,
-        None => cut_power(machine, &link, limit).await,
+        Some(_) => halt(machine, &found.station, limit).await,
+        None => cut_power(machine, &found.station, limit).await,
     };
     Ok(Stopped { halted, mistakes: Some(complaints), supposed })
 }

@@ -4,6 +4,7 @@ use super::control::ControlSocket;
 use super::earlier::{self, Earlier};
 use super::journaling::{Journaling, Scribe};
 use super::kept;
+use super::links::IN_TIME;
 use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
@@ -64,14 +65,19 @@ impl NotBegun {
 
 /// Station endpoint and bus as one text: the key of the lock, and what says that two runs were at one station.
 ///
-/// The address stands in it as a number where its name can be resolved: `localhost` and `127.0.0.1` are one station.
+/// The address stands in it as a number where its name can be resolved: `localhost` and `127.0.0.1` are one station. So are
+/// two names of one serial port, whatever its baud rate: the device itself stands for them.
 #[must_use]
 pub fn endpoint_key(spec: &BenchSpec) -> String {
-    let LinkSpec::Tcp { address: written } = &spec.station.link else {
-        return format!("{} bus {}", spec.station.link, spec.station.bus);
+    let station = match &spec.station.link {
+        LinkSpec::Tcp { address } => {
+            let numbers = address.to_socket_addrs().ok().and_then(Iterator::min);
+            numbers.map_or_else(|| address.to_lowercase(), |address| address.to_string())
+        }
+        LinkSpec::Serial { device, .. } => Path::new(device)
+            .canonicalize()
+            .map_or_else(|_| device.clone(), |real| real.display().to_string()),
     };
-    let numbers = written.to_socket_addrs().ok().and_then(Iterator::min);
-    let station = numbers.map_or_else(|| written.to_lowercase(), |address| address.to_string());
     format!("{station} bus {}", spec.station.bus)
 }
 
@@ -191,7 +197,11 @@ impl Prepared {
         let damage = self.unfinished.as_ref().map_or(&[][..], |left| &left.damage);
         let beside = damage.iter().map(ReadError::reason).collect();
         let job = live::Job {
-            connect_limit: self.lapse.wall_span(self.plan.spec.station.answer_limit).max(LINK_FLOOR),
+            connect_limit: self
+                .lapse
+                .wall_span(self.plan.spec.station.answer_limit)
+                .mul_f64(IN_TIME)
+                .max(LINK_FLOOR),
             station: self.plan.spec.station.link.clone(),
             sensor: self.plan.spec.sensor.link.clone(),
             core: Desk::new(self.plan),
@@ -202,12 +212,13 @@ impl Prepared {
             control,
             signals: self.signals,
         };
-        let ended = live::run(job)
+        let mut ended = live::run(job)
             .await
             .map_err(|error| NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, error.to_string())))?;
         let outcome = match ended.end {
             LoopEnd::Outcome(outcome) => *outcome,
             LoopEnd::CoreFailed(why) => {
+                ended.rest.make_way().await;
                 let halted = halt_bench(&self.spec).await;
                 let reason = Reason::new(&record::PANIC_IN_TASK, format!("{why}; {}", halted.words()));
                 out_of_order(
@@ -221,6 +232,7 @@ impl Prepared {
                 )
             }
             LoopEnd::Insisted => {
+                ended.rest.make_way().await;
                 let halted = halt_bench(&self.spec).await;
                 let reason = Reason::new(&program::ENDED_OUT_OF_HAND, halted.words());
                 out_of_order(
@@ -351,5 +363,29 @@ impl Scribe for RecorderScribe {
     fn finish(&mut self, result: &str) -> Result<(), JournalTrouble> {
         let done = self.0.finish(result);
         self.heard(done)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio_serial::{SerialPort, SerialStream};
+
+    #[tokio::test]
+    async fn two_names_of_one_port_are_one_station() {
+        let (_far, near) = SerialStream::pair().unwrap();
+        let real = near.name().unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let by_id = folder.path().join("by-id");
+        std::os::unix::fs::symlink(&real, &by_id).unwrap();
+        let mut spec = config::read("bench.toml", include_str!("../../scenarios/lapwing.toml")).unwrap();
+        let mut key = |device: &str, baud| {
+            spec.station.link = LinkSpec::Serial { device: device.to_owned(), baud };
+            endpoint_key(&spec)
+        };
+        let expected = format!("{real} bus 1");
+        assert_eq!(key(&real, 115_200), expected);
+        assert_eq!(key(&by_id.display().to_string(), 9_600), expected);
+        assert_eq!(key("/dev/not-plugged-in", 9_600), "/dev/not-plugged-in bus 1");
     }
 }

@@ -1,17 +1,21 @@
 //! What a stop needs from a bench file, however wrong the file is: where the station is, its bus, the engine's address.
 //!
 //! Read from the tree where the text is TOML, else line by line: an open quote or a heading that comes twice must not
-//! keep an engine running. It knows the names of four keys and nothing else of the bench file.
+//! keep an engine running. It knows the names of six keys and nothing else of the bench file.
+use crate::config::LinkSpec;
 use crate::dcc::Address;
 
 /// Highest long address (NMRA S-9.2.1).
 const HIGHEST_ADDRESS: i64 = 10_239;
 
+/// The baud rate taken where the file does not say one that can be (common practice, no source).
+const USUAL_BAUD: u32 = 115_200;
+
 /// Where to stop what.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Whereabouts {
-    /// The station's endpoint.
-    pub(super) station: String,
+    /// Where the station is.
+    pub(super) station: LinkSpec,
     /// Its bus; none: the file does not say one that can be.
     pub(super) bus: Option<u16>,
     /// The engine; none: the file does not say an address that can be.
@@ -26,8 +30,18 @@ impl Whereabouts {
             Some(tree) => of_tree(tree, section, key),
             None => of_lines(text, section, key),
         };
-        let station = said("station", "address").filter(|address| address.contains(':'))?;
         let whole = |word: String| word.replace('_', "").parse::<i64>().ok();
+        let address = said("station", "address").filter(|address| address.contains(':'));
+        let station = match (address, said("station", "serial").filter(|device| device.contains('/'))) {
+            (Some(address), _) => LinkSpec::Tcp { address },
+            (None, device) => {
+                let baud = said("station", "baud").and_then(whole).and_then(|baud| u32::try_from(baud).ok());
+                LinkSpec::Serial {
+                    device: device?,
+                    baud: baud.filter(|baud| *baud > 0).unwrap_or(USUAL_BAUD),
+                }
+            }
+        };
         let bus = said("station", "bus").and_then(whole).and_then(|bus| u16::try_from(bus).ok());
         let number = said("engine", "address")
             .and_then(whole)
@@ -83,7 +97,11 @@ mod tests {
     const BENCH: &str = include_str!("../../scenarios/lapwing.toml");
 
     fn lapwing() -> Whereabouts {
-        Whereabouts { station: "127.0.0.1:4303".to_owned(), bus: Some(1), engine: Some(Address::Short(4)) }
+        Whereabouts {
+            station: LinkSpec::tcp("127.0.0.1:4303"),
+            bus: Some(1),
+            engine: Some(Address::Short(4)),
+        }
     }
 
     fn with(old: &str, new: &str) -> Option<Whereabouts> {
@@ -106,6 +124,25 @@ mod tests {
         }
         let dotted = "station.address = '127.0.0.1:4303'\nstation . bus = 1\nengine.address = 4\n= =\n";
         assert_eq!(Whereabouts::find(dotted), Some(lapwing()));
+    }
+
+    #[test]
+    fn a_serial_port_is_found_whatever_its_rate() {
+        let line = "address = \"127.0.0.1:4303\"";
+        let port = |baud| LinkSpec::Serial { device: "/dev/serial/by-id/harbour".to_owned(), baud };
+        for (said, baud) in [
+            ("serial = \"/dev/serial/by-id/harbour\"\nbaud = 57600", 57_600),
+            ("serial = \"/dev/serial/by-id/harbour\"\nbaud = 57_600", 57_600),
+            ("serial = \"/dev/serial/by-id/harbour\"\nbaud = \"fast\"", USUAL_BAUD),
+            ("serial = \"/dev/serial/by-id/harbour\"\nbaud = 0", USUAL_BAUD),
+            ("serial = \"/dev/serial/by-id/harbour", USUAL_BAUD),
+            ("serial = /dev/serial/by-id/harbour # no quotes", USUAL_BAUD),
+        ] {
+            assert_eq!(with(line, said), Some(Whereabouts { station: port(baud), ..lapwing() }), "{said}");
+        }
+        let both = format!("{line}\nserial = \"/dev/serial/by-id/harbour\"");
+        assert_eq!(with(line, &both), Some(lapwing()));
+        assert_eq!(with(line, "serial = \"harbour\""), None);
     }
 
     #[test]

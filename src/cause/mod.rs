@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 pub mod bench_file;
 pub mod cv_list;
 pub mod engine;
+pub mod link;
 pub mod program;
 pub mod record;
 pub mod sensor;
@@ -49,10 +50,19 @@ impl Reason {
 
 /// Every cause of the catalogue.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
-    [bench_file::ALL, cv_list::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
-        .into_iter()
-        .flatten()
-        .copied()
+    [
+        bench_file::ALL,
+        cv_list::ALL,
+        engine::ALL,
+        link::ALL,
+        program::ALL,
+        record::ALL,
+        sensor::ALL,
+        station::ALL,
+    ]
+    .into_iter()
+    .flatten()
+    .copied()
 }
 
 /// The cause with this code.
@@ -61,9 +71,15 @@ pub fn find(code: &str) -> Option<&'static Cause> {
     all().find(|cause| cause.code == code)
 }
 
+/// The text that carries a cause through an interface of words: its code, then the evidence.
+#[must_use]
+pub fn told(cause: &Cause, evidence: &str) -> String {
+    format!("{}: {evidence}", cause.code)
+}
+
 /// The cause whose code begins `why` (`station-silent: no answer to ...`), or `otherwise`; and the words behind it.
 #[must_use]
-pub fn told<'a>(why: &'a str, otherwise: &'static Cause) -> (&'static Cause, &'a str) {
+pub fn heard<'a>(why: &'a str, otherwise: &'static Cause) -> (&'static Cause, &'a str) {
     let named = why.split_once(": ").and_then(|(code, words)| Some((find(code)?, words)));
     named.unwrap_or((otherwise, why))
 }
@@ -93,9 +109,9 @@ mod tests {
     #[test]
     fn words_may_begin_with_the_code_of_their_cause() {
         let usual = &station::SESSION_LOST;
-        assert_eq!(told("station-silent: no answer", usual), (&station::STATION_SILENT, "no answer"));
+        assert_eq!(heard("station-silent: no answer", usual), (&station::STATION_SILENT, "no answer"));
         for why in ["end of stream", "127.0.0.1:4303: reset", ""] {
-            assert_eq!(told(why, usual), (usual, why));
+            assert_eq!(heard(why, usual), (usual, why));
         }
     }
 }

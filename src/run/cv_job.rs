@@ -6,7 +6,7 @@ use super::input::Question;
 use super::mover::Mover;
 use super::record::{Durability, RecordBody};
 use crate::calibrate::TableFit;
-use crate::cause::{engine as causes, station as station_causes, told};
+use crate::cause::{engine as causes, heard, station as station_causes};
 use crate::config::ProgrammingPlace;
 use crate::dcc::{Address, cv};
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
@@ -396,7 +396,7 @@ fn ask(cx: &mut Cx, asked: &mut Option<u32>, what: Question) -> bool {
 /// Nobody can say what became of an order of programming. Where the station itself is silent, gone or answers something
 /// else, no wheel needs cleaning.
 fn unanswered(what: &str, why: &str) -> Failure {
-    let (cause, why) = told(why, &station_causes::PROGRAMMING_NO_ANSWER);
+    let (cause, why) = heard(why, &station_causes::PROGRAMMING_NO_ANSWER);
     Failure::halted(cause, format!("{what}{why}"))
 }
 

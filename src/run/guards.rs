@@ -2,7 +2,7 @@
 //! phase, so that none trips the calibration itself.
 use super::cx::{Cx, Failure};
 use crate::cause::{
-    engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes, told,
+    engine as causes, heard, record as record_causes, sensor as sensor_causes, station as station_causes,
 };
 use crate::config::ProgrammingPlace;
 use crate::motion::Standing;
@@ -57,8 +57,8 @@ impl Guards {
     /// Looks once; the failure that must stop the run, if any.
     pub(super) fn look(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         if let Some(why) = cx.station.lost.clone() {
-            let (cause, why) = told(&why, &station_causes::SESSION_LOST);
-            return Err(Failure::halted(cause, why));
+            let (cause, evidence) = heard(&why, &station_causes::SESSION_LOST);
+            return Err(Failure::halted(cause, format!("station: {evidence}")));
         }
         if cx.passed(BenchTime::ZERO, cx.plan.spec.limits.run_time) {
             let limit = cx.plan.spec.limits.run_time.as_secs();

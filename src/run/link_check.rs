@@ -3,7 +3,7 @@
 //! Before the power goes on the speed is zero and the functions are as the bench file lists them.
 use super::cx::{Cx, Failure, Step};
 use super::input::Output;
-use crate::cause::{engine as causes, find, sensor as sensor_causes, station as station_causes, told};
+use crate::cause::{engine as causes, find, heard, sensor as sensor_causes, station as station_causes};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -83,7 +83,7 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
             }
         }
         Some(OrderEnd::Unknown { why }) => {
-            let (cause, why) = told(&why, &station_causes::SESSION_LOST);
+            let (cause, why) = heard(&why, &station_causes::SESSION_LOST);
             Err(Failure::halted(cause, format!("attach: {why}")))
         }
     }
@@ -112,7 +112,7 @@ fn orders(
                 return Err(Failure::halted(cause, format!("{}: {code} {words}", name(action))));
             }
             Some(OrderEnd::Unknown { why }) => {
-                let (cause, why) = told(&why, &station_causes::STATION_SILENT);
+                let (cause, why) = heard(&why, &station_causes::STATION_SILENT);
                 return Err(Failure::halted(cause, format!("{}: {why}", name(action))));
             }
         }

@@ -1,7 +1,7 @@
 //! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen, and
 //! starts only while samples come.
 use super::cx::{Cx, Failure, Step};
-use crate::cause::{sensor as sensor_causes, station as station_causes, told};
+use crate::cause::{heard, sensor as sensor_causes, station as station_causes};
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -52,7 +52,7 @@ impl Mover {
                     return Err(Failure::halted(cause, format!("drive order refused: {code} {words}")));
                 }
                 Some(OrderEnd::Unknown { why }) => {
-                    let (cause, why) = told(&why, &station_causes::STATION_SILENT);
+                    let (cause, why) = heard(&why, &station_causes::STATION_SILENT);
                     return Err(Failure::halted(cause, format!("drive order: {why}")));
                 }
             }

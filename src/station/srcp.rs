@@ -21,7 +21,7 @@
 use super::{
     Abilities, Action, LinkEvent, LinkOrder, OrderEnd, OrderId, Session, StationEvent, StationMachine,
 };
-use crate::cause::station as cause;
+use crate::cause::{heard, station as cause, told};
 use crate::dcc::Address;
 use crate::time::BenchTime;
 use std::collections::{BTreeSet, VecDeque};
@@ -353,11 +353,12 @@ impl StationMachine for Srcp {
             LinkEvent::Bytes(bytes) => self.bytes(at, session, bytes),
             LinkEvent::Closed(_) if self.stage(session) == Stage::Closed => {}
             LinkEvent::Closed(why) => {
-                let code = match self.stage(session) {
-                    Stage::Opening => cause::STATION_UNREACHABLE.code,
-                    _ => cause::SESSION_LOST.code,
+                let otherwise = match self.stage(session) {
+                    Stage::Opening => &cause::STATION_UNREACHABLE,
+                    _ => &cause::SESSION_LOST,
                 };
-                self.fail(at, session, &Loss::Ended(format!("{code}: {}", quote(why))));
+                let (cause, words) = heard(why, otherwise);
+                self.fail(at, session, &Loss::Ended(told(cause, words)));
             }
         }
     }

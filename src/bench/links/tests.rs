@@ -80,6 +80,45 @@ async fn nobody_listening_is_told_with_the_address() {
 }
 
 #[tokio::test]
+async fn what_is_wrong_with_an_address_comes_with_its_cause() {
+    let free = TcpListener::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap();
+    // By RFC 2606 and RFC 6761 nobody ever has a name that ends in .invalid.
+    for (address, code) in [
+        (format!("localhost:{}", free.port()), "connection-refused"),
+        ("station.invalid:4303".to_owned(), "address-name-unknown"),
+    ] {
+        let mut links = StationLinks::new(&LinkSpec::tcp(&address), SOON);
+        links.open(Session::Drive);
+        let Ok((Session::Drive, Happening::Closed(why))) = links.next().await else { panic!("it opened") };
+        assert!(why.starts_with(&format!("{code}: {address}")), "{why}");
+        if code == "connection-refused" {
+            assert!(why.contains("(which is ") && why.contains("127.0.0.1"), "{why}");
+        }
+    }
+}
+
+/// A listener whose queue is full answers no further connection, as a device that is gone from the network does.
+#[tokio::test]
+async fn an_address_that_does_not_answer_is_told_within_the_limit() {
+    let socket = tokio::net::TcpSocket::new_v4().unwrap();
+    socket.bind("127.0.0.1:0".parse().unwrap()).unwrap();
+    let full = socket.listen(1).unwrap();
+    let link = LinkSpec::tcp(&full.local_addr().unwrap().to_string());
+    let limit = Duration::from_millis(300);
+    let mut links: Vec<StationLinks> = (0..8).map(|_| StationLinks::new(&link, limit)).collect();
+    let mut late = 0;
+    for links in &mut links {
+        links.open(Session::Drive);
+        if let Ok((_, Happening::Closed(why))) = links.next().await {
+            assert!(why.starts_with("address-not-reached: 127.0.0.1:"), "{why}");
+            assert!(why.ends_with("no answer within 0.3 s"), "{why}");
+            late += 1;
+        }
+    }
+    assert!(late > 0, "the queue took them all");
+}
+
+#[tokio::test]
 async fn sensor_bytes_arrive_in_order_and_the_end_is_told() {
     let server = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let mut sensor = SensorLink::new(&LinkSpec::tcp(&server.local_addr().unwrap().to_string()), SOON);

@@ -1,7 +1,7 @@
 //! What happens to a run: links, samples, the station's words, the journal, the person, gaps in time. Each is taken in
 //! here; what follows from it is decided when the run is polled, but for what must end it at once.
 use super::{Phase, Run};
-use crate::cause::{Reason, engine as causes, record as record_causes, sensor as sensor_causes};
+use crate::cause::{Reason, engine as causes, heard, record as record_causes, sensor as sensor_causes};
 use crate::run::cx::Failure;
 use crate::run::guards;
 use crate::run::input::{JournalTrouble, PersonAct};
@@ -25,10 +25,12 @@ impl Run {
         if self.is_ending() {
             return;
         }
+        let (cause, evidence) = heard(why, &sensor_causes::UNREACHABLE);
+        let evidence = format!("sensor: {evidence}");
         if self.cx.ordered.0.value > 0 {
-            self.fail(Failure::emergency(&sensor_causes::UNREACHABLE, why));
+            self.fail(Failure::emergency(cause, evidence));
         } else {
-            self.cx.note(&sensor_causes::UNREACHABLE, why);
+            self.cx.note(cause, evidence);
             self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
         }
     }

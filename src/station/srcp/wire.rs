@@ -5,7 +5,7 @@ use super::jobs::Job;
 use super::lines::Framer;
 use super::reply::Welcome;
 use super::serial::Heard;
-use crate::cause::{station as cause, told};
+use crate::cause::{heard, station as cause};
 use crate::station::{OrderEnd, OrderId, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -76,13 +76,15 @@ impl Loss {
             (Self::Refused { code, words }, _) => {
                 return OrderEnd::Refused { code: code.clone(), words: words.clone() };
             }
+            (Self::Ended(why), Stage::Opening) => heard(why, &cause::STATION_UNREACHABLE).0.code,
             (_, Stage::Opening) => cause::STATION_UNREACHABLE.code,
-            (_, Stage::Ready) | (Self::Ended(_), _) => cause::SESSION_LOST.code,
+            (Self::Ended(why), _) => heard(why, &cause::SESSION_LOST).0.code,
+            (_, Stage::Ready) => cause::SESSION_LOST.code,
             (Self::Condemned(_), _) => cause::STATION_SILENT.code,
         };
         OrderEnd::Refused {
             code: code.to_owned(),
-            words: format!("not sent: {}", told(&self.why(), &cause::SESSION_LOST).1),
+            words: format!("not sent: {}", heard(&self.why(), &cause::SESSION_LOST).1),
         }
     }
 }

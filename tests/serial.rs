@@ -1,0 +1,195 @@
+//! The program over serial ports that are played by pseudo-terminals: stopping a station, a port that somebody else holds,
+//! and the whole job with the sensor on one. Loopback only; every wait is bounded.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
+use pty::{Device, SerialPlug, quoted};
+use serde_json::Value;
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+#[path = "played/pty.rs"]
+mod pty;
+
+/// How much faster than wall time these benches run.
+const LAPSE: &str = "40";
+
+/// No wait in these tests is longer.
+const PATIENCE: Duration = Duration::from_secs(150);
+
+fn pacewright(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_pacewright"));
+    command.env("XDG_STATE_HOME", folder).env_remove("RUST_LOG").stdin(Stdio::null());
+    command
+}
+
+/// A child that does not outlive the test.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "a test that waits for another process")]
+fn exit_code(running: &mut Running) -> i32 {
+    let began = Instant::now();
+    loop {
+        if let Some(status) = running.0.try_wait().unwrap() {
+            return status.code().unwrap_or(-1);
+        }
+        assert!(began.elapsed() < PATIENCE, "the end did not come");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+fn object(running: &mut Running) -> Value {
+    let mut text = String::new();
+    running.0.stdout.take().unwrap().read_to_string(&mut text).unwrap();
+    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
+}
+
+/// A simulated bench in a process of its own, its bench file, and where station and sensor listen.
+struct Bench {
+    folder: tempfile::TempDir,
+    file: PathBuf,
+    station: SocketAddr,
+    sensor: SocketAddr,
+    _simulation: Running,
+}
+
+fn bench(engine: &str) -> Bench {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("bench.toml");
+    let mut simulation = Running(
+        pacewright(folder.path())
+            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
+            .arg(&file)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    // One line for the station, one for the sensor, once it listens and the bench file is there.
+    let mut lines = BufReader::new(simulation.0.stdout.take().unwrap());
+    let [station, sensor] = ["station ", "sensor "].map(|who| {
+        let mut line = String::new();
+        lines.read_line(&mut line).unwrap();
+        line.trim()
+            .strip_prefix(who)
+            .and_then(|address| address.parse().ok())
+            .unwrap_or_else(|| panic!("{line}"))
+    });
+    Bench { folder, file, station, sensor, _simulation: simulation }
+}
+
+impl Bench {
+    /// The bench file with this port in the place of the address.
+    fn over(&self, address: SocketAddr, plug: &SerialPlug) -> PathBuf {
+        let text = fs::read_to_string(&self.file).unwrap();
+        let line = format!("address = \"{address}\"");
+        assert!(text.contains(&line), "{text}");
+        let serial = text.replace(&line, &format!("serial = {}\nbaud = 115200", quoted(&plug.name())));
+        let file = self.folder.path().join("serial.toml");
+        fs::write(&file, serial).unwrap();
+        file
+    }
+
+    /// The object of `stop` and its exit code.
+    fn stop(&self, file: &Path) -> (i32, Value) {
+        let mut stop = Running(
+            pacewright(self.folder.path())
+                .arg("stop")
+                .arg(file)
+                .arg("--json")
+                .stdout(Stdio::piped())
+                .stderr(Stdio::null())
+                .spawn()
+                .unwrap(),
+        );
+        let code = exit_code(&mut stop);
+        (code, object(&mut stop))
+    }
+}
+
+/// A file with a mistake, too: nobody should have to mend one while an engine runs.
+#[test]
+fn stop_stops_a_station_on_a_serial_port_unplugged_and_plugged_in_again() {
+    let bench = bench("lapwing");
+    let mut plug = SerialPlug::plugged(bench.station, Device::GoesOn);
+    let file = bench.over(bench.station, &plug);
+    let text = fs::read_to_string(&file).unwrap();
+    fs::write(&file, text.replace("\"33 mm\"", "\"33 parsecs\"")).unwrap();
+    for _ in 0..2 {
+        let (code, stopped) = bench.stop(&file);
+        assert_eq!(code, 0, "{stopped}");
+        assert_eq!(stopped["stop"], "acknowledged", "{stopped}");
+        assert!(stopped["power"].as_str().unwrap().contains("carried out"), "{stopped}");
+        plug.unplug();
+        let (code, stopped) = bench.stop(&file);
+        assert_eq!(code, 6, "{stopped}");
+        let words = stopped["emergency_stop"].as_str().unwrap();
+        assert!(words.contains("The serial port named in the bench file is not there."), "{stopped}");
+        plug.plug();
+    }
+}
+
+#[test]
+fn a_port_that_another_program_holds_is_named_with_that_program() {
+    let bench = bench("lapwing");
+    let plug = SerialPlug::plugged(bench.station, Device::GoesOn);
+    let file = bench.over(bench.station, &plug);
+    let mut child = Command::new("sh")
+        .args(["-c", "exec 3<>\"$0\"; echo held; exec sleep 60"])
+        .arg(plug.name())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut word = [0; 5];
+    child.stdout.take().unwrap().read_exact(&mut word).unwrap();
+    let holder = Running(child);
+    let (code, stopped) = bench.stop(&file);
+    assert_eq!(code, 6, "{stopped}");
+    let words = stopped["emergency_stop"].as_str().unwrap();
+    assert!(words.contains(&format!("by process {} (", holder.0.id())), "{stopped}");
+    drop(holder);
+    assert_eq!(bench.stop(&file).0, 0);
+}
+
+#[test]
+#[ignore = "the bench file has no serial ports yet"]
+fn the_whole_job_with_the_sensor_on_a_serial_port() {
+    let bench = bench("avocet");
+    let plug = SerialPlug::plugged(bench.sensor, Device::StartsAnew);
+    let file = bench.over(bench.sensor, &plug);
+    let mut run = Running(
+        pacewright(bench.folder.path())
+            .arg("run")
+            .arg(file)
+            .args(["--json", "--time-lapse", LAPSE])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    let code = exit_code(&mut run);
+    let object = object(&mut run);
+    assert_eq!(code, 0, "{object}");
+    assert_eq!(object["outcome"], "calibrated");
+    assert_eq!(object["stop"], "still");
+    let replay = pacewright(bench.folder.path())
+        .arg("replay")
+        .arg(object["run_folder"].as_str().unwrap())
+        .output()
+        .unwrap();
+    assert_eq!(replay.status.code(), Some(0), "{}", String::from_utf8_lossy(&replay.stdout));
+}
