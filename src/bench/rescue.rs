@@ -6,7 +6,7 @@ use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::station_machine;
-use crate::run::{DecoderState, End, Record, RecordBody, RunOutcome, VerdictWord};
+use crate::run::{DecoderState, End, PhaseName, Record, RecordBody, RunOutcome, VerdictWord};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;
 
@@ -53,6 +53,11 @@ pub(crate) fn out_of_order(
             .iter()
             .filter(|record| matches!(record.body, RecordBody::BrokenLine(_)))
             .count() as u64,
+        interruptions: records
+            .iter()
+            .filter(|record| record.body == RecordBody::Phase(PhaseName::Recovering))
+            .count() as u32,
+        housekeeping: None,
         bench_seconds,
     }
 }

@@ -99,6 +99,28 @@ impl CvJob {
         job
     }
 
+    /// Begins anew after a lost link. Meanwhile another engine may have been put there, so identity comes first; then what
+    /// every CV in doubt holds is read before it is written again, each write with its intention as ever.
+    pub(super) fn rewind(&mut self, cx: &Cx) {
+        match &mut self.stage {
+            Stage::Standing(mover) => *mover = Mover::stand(cx),
+            Stage::AskThere(_) | Stage::AskBack(_) => {}
+            Stage::Begin(_) | Stage::Ops => {
+                let doubtful = cx.cvs.doubtful.iter().map(|cv| CvOp::Read(*cv));
+                let identity = if cx.identified { identity_ops(cx) } else { Vec::new() };
+                let first: Vec<CvOp> = identity.into_iter().chain(doubtful).collect();
+                let ops = std::mem::take(&mut self.ops);
+                self.ops = first.into_iter().chain(ops).collect();
+                self.total = self.total.max(self.ops.len());
+                (self.doing, self.tries) = (Doing::Next, 0);
+                // Power that is off now is not ours to switch on.
+                (self.stage, self.powered) = (Stage::Begin(None), true);
+            }
+            Stage::End(order) => *order = None,
+            Stage::Repower { asked, order } => (*asked, *order) = (None, None),
+        }
+    }
+
     /// Part done, 0 to 1.
     pub(super) fn done(&self) -> f64 {
         1.0 - self.ops.len() as f64 / self.total as f64
@@ -255,6 +277,9 @@ impl CvJob {
         }
         if let Some(value) = value {
             cx.cvs.known.insert(cv, value);
+            if cx.cvs.doubtful.contains(&cv) {
+                cx.cvs.settle(cv);
+            }
         }
         self.finish();
         Ok(())

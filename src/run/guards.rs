@@ -1,6 +1,6 @@
 //! Guards: what must not happen while a run goes on. Each looks at the level, not only at changes, and knows the
 //! phase, so that none trips the calibration itself.
-use super::cx::{Cx, Failure};
+use super::cx::{Cx, Failure, Link};
 use crate::cause::{
     engine as causes, record as record_causes, sensor as sensor_causes, station as station_causes,
 };
@@ -57,12 +57,9 @@ impl Guards {
     /// Looks once; the failure that must stop the run, if any.
     pub(super) fn look(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         if let Some(why) = cx.station.lost.clone() {
-            return Err(Failure::halted(&station_causes::SESSION_LOST, why));
+            return Err(Failure::halted(&station_causes::SESSION_LOST, why).by(Link::Station));
         }
-        if cx.passed(BenchTime::ZERO, cx.plan.spec.limits.run_time) {
-            let limit = cx.plan.spec.limits.run_time.as_secs();
-            return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {limit} s")));
-        }
+        run_time(cx)?;
         journal(cx)?;
         if cx.station.programming || cx.waiting {
             // Acknowledgement pulses jerk the wheels, and the person may be handling the engine.
@@ -82,6 +79,18 @@ impl Guards {
         self.standing(cx)
     }
 
+    /// While a lost link is waited for. `stopped`: the stop is over, and whatever moves now moves unasked.
+    pub(super) fn look_interrupted(&mut self, cx: &mut Cx, stopped: bool) -> Result<(), Failure> {
+        run_time(cx)?;
+        journal(cx)?;
+        // The person may be handling the engine.
+        if cx.waiting || cx.station.programming {
+            return Ok(());
+        }
+        self.speed(cx)?;
+        if stopped { self.standing(cx) } else { Ok(()) }
+    }
+
     /// A station that says nothing may have died while the engine runs. Adapters ask by themselves after a while; where
     /// one does not, it is asked at half of the limit.
     fn station_silence(&mut self, cx: &mut Cx) -> Result<(), Failure> {
@@ -96,7 +105,7 @@ impl Guards {
         }
         if cx.passed(heard_at, limit) {
             let evidence = format!("not a word for {:.1} s", cx.now.since(heard_at).as_secs_f64());
-            return Err(Failure::emergency(&station_causes::STATION_SILENT, evidence));
+            return Err(Failure::emergency(&station_causes::STATION_SILENT, evidence).by(Link::Station));
         }
         if self.silence_asked.is_none() {
             self.silence_asked = Some(cx.order(Action::AskEngine));
@@ -130,12 +139,12 @@ impl Guards {
         let silence = cx.plan.spec.limits.sensor_silence;
         if moving && cx.passed(newest, silence) && cx.passed(cx.turned_at, silence) {
             let evidence = format!("no sample for {:.2} s", cx.now.since(newest).as_secs_f64());
-            return Err(Failure::emergency(&sensor_causes::SILENT, evidence));
+            return Err(Failure::emergency(&sensor_causes::SILENT, evidence).by(Link::Sensor));
         }
         let late = cx.motion.lateness();
         if moving && late > silence {
             let evidence = format!("the newest sample came {:.1} s late", late.as_secs_f64());
-            return Err(Failure::emergency(&sensor_causes::OLD_DATA, evidence));
+            return Err(Failure::emergency(&sensor_causes::OLD_DATA, evidence).by(Link::Sensor));
         }
         let frozen = moving && cx.motion.standing() == Standing::Frozen;
         if lasts(&mut self.frozen, frozen, cx) {
@@ -217,6 +226,14 @@ impl Guards {
         }
         Ok(())
     }
+}
+
+fn run_time(cx: &mut Cx) -> Result<(), Failure> {
+    let limit = cx.plan.spec.limits.run_time;
+    if cx.passed(BenchTime::ZERO, limit) {
+        return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {} s", limit.as_secs())));
+    }
+    Ok(())
 }
 
 /// An order that may not leave because the journal says nothing any more.
