@@ -6,7 +6,9 @@ use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::station_machine;
-use crate::run::{DecoderState, End, HousekeepingSpan, PhaseName, Record, RecordBody, RunOutcome, VerdictWord};
+use crate::run::{
+    DecoderState, End, HousekeepingSpan, PhaseName, Record, RecordBody, RunOutcome, VerdictWord,
+};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;
 
@@ -30,10 +32,8 @@ pub(crate) fn out_of_order(
 ) -> RunOutcome {
     let restore_pending = pending_originals(inherited, records).originals().to_vec();
     let touched = records.iter().any(|record| matches!(record.body, RecordBody::CvIntention { .. }));
-    let interruptions = records
-        .iter()
-        .filter(|record| record.body == RecordBody::Phase(PhaseName::Recovering))
-        .count();
+    let interruptions =
+        records.iter().filter(|record| record.body == RecordBody::Phase(PhaseName::Recovering)).count();
     RunOutcome {
         outcome,
         verdict: VerdictWord::None,

@@ -1,6 +1,8 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
 use crate::cause::Reason;
-use crate::run::{CORE_REVISION, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord};
+use crate::run::{
+    CORE_REVISION, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
+};
 use serde::{Serialize, Serializer};
 
 /// Rises whenever a key changes its meaning or goes away.

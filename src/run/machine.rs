@@ -391,7 +391,8 @@ impl Run {
     }
 
     fn finish(&mut self, grade: StopGrade) {
-        let outcome = result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken, self.interruptions));
+        let outcome =
+            result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken, self.interruptions));
         self.cx.phase = PhaseName::Ended;
         self.cx.record(RecordBody::Phase(PhaseName::Ended));
         self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));

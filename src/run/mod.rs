@@ -36,7 +36,9 @@ mod warm_up;
 mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
-pub use outcome::{DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+pub use outcome::{
+    DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+};
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.

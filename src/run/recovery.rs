@@ -21,16 +21,22 @@ const POWERED: Duration = Duration::from_secs(2);
 #[derive(Debug)]
 enum Stage {
     Stopping(Stopper),
-    Waiting { since: BenchTime },
+    Waiting {
+        since: BenchTime,
+    },
     Attaching(OrderId),
     /// Programming that was under way is left; what the station says to it does not matter.
     Leaving(OrderId),
     Taking(Orders),
     Sensor,
-    Resting { since: BenchTime },
+    Resting {
+        since: BenchTime,
+    },
     Asking(Orders),
     Powering(Orders),
-    Powered { since: BenchTime },
+    Powered {
+        since: BenchTime,
+    },
     Over,
 }
 
@@ -103,7 +109,8 @@ impl Recovery {
     /// Done once everything is as it was; a failure ends the run.
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
         loop {
-            let seeks = matches!(self.stage, Stage::Stopping(_) | Stage::Waiting { .. } | Stage::Attaching(_));
+            let seeks =
+                matches!(self.stage, Stage::Stopping(_) | Stage::Waiting { .. } | Stage::Attaching(_));
             if cx.station.lost.is_some() && !seeks {
                 self.station = true;
                 self.stage = Stage::Waiting { since: cx.now };
@@ -113,7 +120,10 @@ impl Recovery {
                 Stage::Waiting { since } => {
                     let since = *since;
                     self.in_time(cx)?;
-                    cx.passed(since, self.backoff.wait()).then(|| self.attach(cx))
+                    cx.passed(since, self.backoff.wait()).then(|| {
+                        self.backoff.tried();
+                        attach(cx)
+                    })
                 }
                 Stage::Attaching(order) => {
                     let order = *order;
@@ -164,7 +174,8 @@ impl Recovery {
             return Ok(());
         }
         let mut failure = self.why.clone();
-        let refused = self.refused.as_ref().map_or_else(String::new, |words| format!("; last attempt: {words}"));
+        let refused =
+            self.refused.as_ref().map_or_else(String::new, |words| format!("; last attempt: {words}"));
         failure.reason.evidence += &format!("; not back within {} s{refused}", limit.as_secs());
         Err(failure)
     }
@@ -190,12 +201,7 @@ impl Recovery {
 
     fn stopped(&mut self, cx: &mut Cx) -> Stage {
         self.station |= cx.station.lost.is_some();
-        if self.station { self.attach(cx) } else { self.take(cx) }
-    }
-
-    fn attach(&mut self, cx: &mut Cx) -> Stage {
-        self.backoff.tried();
-        Stage::Attaching(cx.order(Action::Attach))
+        if self.station { attach(cx) } else { self.take(cx) }
     }
 
     /// A station that offers less than before is not wholly back.
@@ -271,6 +277,10 @@ impl Recovery {
         let evidence = format!("found off after {}", self.why.reason.code);
         Err(Failure::halted(&station_causes::POWER_LOST, evidence))
     }
+}
+
+fn attach(cx: &mut Cx) -> Stage {
+    Stage::Attaching(cx.order(Action::Attach))
 }
 
 fn powered(cx: &mut Cx) -> Stage {

@@ -2,6 +2,7 @@
 use super::{Phase, Run};
 use crate::run::cx::Failure;
 use crate::run::guards::Guards;
+use crate::run::information_link::InformationLink;
 use crate::run::record::{PhaseName, RecordBody};
 use crate::run::recovery::Recovery;
 use crate::run::throttle_watch::ThrottleWatch;
@@ -42,6 +43,7 @@ impl Run {
         self.findings.reasons.push(reason);
         // What was seen and asked before the loss says nothing of now.
         (self.guards, self.throttles) = (Guards::default(), ThrottleWatch::default());
+        self.information = InformationLink::default();
         self.cx.station.heard_at = now;
         self.cx.resumed_at = now;
         self.name_phase(phase);

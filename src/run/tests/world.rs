@@ -364,7 +364,13 @@ impl World {
         }
         let cvs = state.cvs.clone();
         let outcome = self.outcome.take().ok_or("no outcome")?;
-        Ok(Played { outcome, records: self.records.clone(), cvs, speed_mm_s: self.speed_mm_s, opens: self.opens })
+        Ok(Played {
+            outcome,
+            records: self.records.clone(),
+            cvs,
+            speed_mm_s: self.speed_mm_s,
+            opens: self.opens,
+        })
     }
 
     /// A sample's time passes.
