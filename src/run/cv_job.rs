@@ -107,8 +107,7 @@ impl CvJob {
             Stage::AskThere(_) | Stage::AskBack(_) => {}
             Stage::Begin(_) | Stage::Ops => {
                 let doubtful = cx.cvs.doubtful.iter().map(|cv| CvOp::Read(*cv));
-                let identity = if cx.identified { identity_ops(cx) } else { Vec::new() };
-                let first: Vec<CvOp> = identity.into_iter().chain(doubtful).collect();
+                let first: Vec<CvOp> = identity_ops(cx).into_iter().chain(doubtful).collect();
                 let ops = std::mem::take(&mut self.ops);
                 self.ops = first.into_iter().chain(ops).collect();
                 self.total = self.total.max(self.ops.len());

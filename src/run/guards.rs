@@ -63,11 +63,7 @@ impl Guards {
         journal(cx)?;
         if cx.station.programming || cx.waiting {
             // Acknowledgement pulses jerk the wheels, and the person may be handling the engine.
-            *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
-            if !self.runs_off.look(cx) {
-                return Ok(());
-            }
-            return Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"));
+            return self.resting(cx);
         }
         self.runs_off = RunsOff::default();
         self.station_silence(cx)?;
@@ -79,13 +75,21 @@ impl Guards {
         self.standing(cx)
     }
 
+    /// While the engine is programmed or handled.
+    fn resting(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
+        if !self.runs_off.look(cx) {
+            return Ok(());
+        }
+        Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"))
+    }
+
     /// While a lost link is waited for. `stopped`: the stop is over, and whatever moves now moves unasked.
     pub(super) fn look_interrupted(&mut self, cx: &mut Cx, stopped: bool) -> Result<(), Failure> {
         run_time(cx)?;
         journal(cx)?;
-        // The person may be handling the engine.
         if cx.waiting || cx.station.programming {
-            return Ok(());
+            return self.resting(cx);
         }
         self.speed(cx)?;
         if stopped { self.standing(cx) } else { Ok(()) }
@@ -94,7 +98,9 @@ impl Guards {
     /// A station that says nothing may have died while the engine runs. Adapters ask by themselves after a while; where
     /// one does not, it is asked at half of the limit.
     fn station_silence(&mut self, cx: &mut Cx) -> Result<(), Failure> {
-        let (heard_at, limit) = (cx.station.heard_at, cx.plan.spec.limits.station_silence);
+        // Who is asked nothing at rest may say nothing: it counts from when the engine was set in motion.
+        let heard_at = cx.station.heard_at.max(cx.turned_at);
+        let limit = cx.plan.spec.limits.station_silence;
         if let Some(order) = self.silence_asked
             && cx.ended(order).is_some()
         {

@@ -88,6 +88,12 @@ impl Recovery {
         self.phase
     }
 
+    /// The station told changes unasked before, and does not now.
+    pub(super) fn hears_less(&self, cx: &Cx) -> bool {
+        let informs = |abilities: Option<Abilities>| abilities.is_some_and(|abilities| abilities.information);
+        informs(self.abilities) && !informs(cx.station.abilities)
+    }
+
     /// How long it has lasted.
     pub(super) fn lasted(&self, now: BenchTime) -> Duration {
         now.since(self.began)
@@ -170,7 +176,7 @@ impl Recovery {
     /// Fails once the bench file's time is over.
     fn in_time(&self, cx: &mut Cx) -> Result<(), Failure> {
         let limit = cx.plan.spec.limits.reconnect;
-        if !cx.passed(self.began, limit) {
+        if !cx.passed(self.began.max(cx.resumed_at), limit) {
             return Ok(());
         }
         let mut failure = self.why.clone();
@@ -297,12 +303,11 @@ fn seen(rested: Step<()>, then: impl FnOnce(()) -> Stage) -> Result<Option<Stage
     }
 }
 
-/// Something that was offered before is missing.
+/// Something that was offered before and cannot be done without is missing.
 fn less(now: Option<Abilities>, before: Option<Abilities>) -> bool {
     let (Some(now), Some(before)) = (now, before) else { return now.is_none() };
     let missing = |before: bool, now: bool| before && !now;
     missing(before.power, now.power)
         || missing(before.programming_track, now.programming_track)
         || missing(before.programming_on_main, now.programming_on_main)
-        || missing(before.information, now.information)
 }

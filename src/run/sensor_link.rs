@@ -77,7 +77,7 @@ impl SensorLink {
     }
 
     /// When it is opened anew if nothing comes until then.
-    fn due(&self, moving: bool, newest: Option<BenchTime>, silence: Duration) -> BenchTime {
+    fn due(&self, moving: bool, heard: Option<BenchTime>, silence: Duration) -> BenchTime {
         match self.state {
             State::Idle => BenchTime::from_nanos(u64::MAX),
             State::Opening => self.asked_at + ATTEMPT_MOST[usize::from(!moving)].max(silence),
@@ -89,7 +89,7 @@ impl SensorLink {
                 } else {
                     QUIET.max(silence.saturating_mul(2)).max(self.backoff.wait())
                 };
-                newest.map_or(since, |newest| newest.max(since)) + quiet
+                heard.map_or(since, |heard| heard.max(since)) + quiet
             }
         }
     }
@@ -109,7 +109,8 @@ impl Cx {
         }
         let newest = self.motion.newest();
         self.sensor_is_back(newest);
-        let due = self.sensor.due(self.may_move, newest, self.plan.spec.limits.sensor_silence);
+        let heard = newest.map(|newest| newest.max(self.resumed_at));
+        let due = self.sensor.due(self.may_move, heard, self.plan.spec.limits.sensor_silence);
         if matches!(self.sensor.state, State::Idle) {
             return;
         }

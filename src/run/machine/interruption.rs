@@ -37,6 +37,7 @@ impl Run {
             return Ok(false);
         }
         let now = self.cx.now;
+        let hears_less = recovery.hears_less(&self.cx);
         let (reason, phase, lasted) = (recovery.told(now), recovery.phase(), recovery.lasted(now));
         self.recovery = None;
         self.cx.record(RecordBody::Noted(reason.clone()));
@@ -44,6 +45,9 @@ impl Run {
         // What was seen and asked before the loss says nothing of now.
         (self.guards, self.throttles) = (Guards::default(), ThrottleWatch::default());
         self.information = InformationLink::default();
+        if hears_less {
+            self.information.lost(now);
+        }
         self.cx.station.heard_at = now;
         self.cx.resumed_at = now;
         self.name_phase(phase);
