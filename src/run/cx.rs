@@ -53,6 +53,13 @@ impl Failure {
         Self { emergency: true, ..Self::halted(cause, evidence) }
     }
 
+    /// With more evidence.
+    pub(super) fn adding(mut self, more: &str) -> Self {
+        self.reason.evidence.push_str("; ");
+        self.reason.evidence.push_str(more);
+        self
+    }
+
     /// This link is at fault.
     pub(super) fn by(self, link: Link) -> Self {
         Self { link: Some(link), ..self }

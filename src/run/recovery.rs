@@ -179,11 +179,9 @@ impl Recovery {
         if !cx.passed(self.began.max(cx.resumed_at), limit) {
             return Ok(());
         }
-        let mut failure = self.why.clone();
-        let refused =
-            self.refused.as_ref().map_or_else(String::new, |words| format!("; last attempt: {words}"));
-        failure.reason.evidence += &format!("; not back within {} s{refused}", limit.as_secs());
-        Err(failure)
+        let failure = self.why.clone().adding(&format!("not back within {} s", limit.as_secs()));
+        let Some(refused) = &self.refused else { return Err(failure) };
+        Err(failure.adding(&format!("the last attempt: {refused}")))
     }
 
     /// While nothing confirms the stop it is tried again, as long as the link is waited for.

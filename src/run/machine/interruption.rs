@@ -13,14 +13,13 @@ const MOST: u32 = 5;
 
 impl Run {
     /// What a failure leads to: where a link is at fault it is waited for, else the run ends.
-    pub(super) fn meet(&mut self, mut failure: Failure) {
+    pub(super) fn meet(&mut self, failure: Failure) {
         let waits = !self.cx.plan.spec.limits.reconnect.is_zero();
         if failure.link.is_none() || !waits || self.is_ending() || self.recovery.is_some() {
             return self.fail(failure);
         }
         if self.interruptions >= MOST {
-            failure.reason.evidence += &format!("; the run had been interrupted {MOST} times before");
-            return self.fail(failure);
+            return self.fail(failure.adding(&format!("the run had been interrupted {MOST} times before")));
         }
         self.interruptions += 1;
         self.cx.motion.end_measure();
