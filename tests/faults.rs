@@ -76,7 +76,7 @@ fn links() -> Vec<Row> {
     vec![
         one("sessions cut for good", Fault::StationCut(EVER), lost),
         one("sessions cut, back after 2 s", Fault::StationCut(ms(2000)), [On; 3]),
-        one("sessions cut, back after 40 s", Fault::StationCut(ms(40_000)), [On; 3]),
+        one("sessions cut, back after 25 s", Fault::StationCut(ms(25_000)), [On; 3]),
         one("sessions cut, back at once", Fault::StationCut(ms(0)), [On; 3]),
         one("station silent for good", Fault::StationSilent(EVER), lost),
         one("station silent for 5 s", Fault::StationSilent(ms(5000)), [On; 3]),

@@ -13,6 +13,8 @@ use crate::station::{Action, CvPlace, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 
+mod resume;
+
 /// One piece of CV work.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum CvOp {
@@ -97,27 +99,6 @@ impl CvJob {
         job.stage = Stage::AskThere(None);
         job.stays = true;
         job
-    }
-
-    /// Begins anew after a lost link. Meanwhile another engine may have been put there, so identity comes first; then what
-    /// every CV in doubt holds is read before it is written again, each write with its intention as ever.
-    pub(super) fn rewind(&mut self, cx: &Cx) {
-        match &mut self.stage {
-            Stage::Standing(mover) => *mover = Mover::stand(cx),
-            Stage::AskThere(_) | Stage::AskBack(_) => {}
-            Stage::Begin(_) | Stage::Ops => {
-                let doubtful = cx.cvs.doubtful.iter().map(|cv| CvOp::Read(*cv));
-                let first: Vec<CvOp> = identity_ops(cx).into_iter().chain(doubtful).collect();
-                let ops = std::mem::take(&mut self.ops);
-                self.ops = first.into_iter().chain(ops).collect();
-                self.total = self.total.max(self.ops.len());
-                (self.doing, self.tries) = (Doing::Next, 0);
-                // Power that is off now is not ours to switch on.
-                (self.stage, self.powered) = (Stage::Begin(None), true);
-            }
-            Stage::End(order) => *order = None,
-            Stage::Repower { asked, order } => (*asked, *order) = (None, None),
-        }
     }
 
     /// Part done, 0 to 1.

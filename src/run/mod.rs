@@ -8,6 +8,7 @@ mod cv_job;
 mod cx;
 pub mod desk;
 mod ending;
+mod failure;
 mod findings;
 mod guards;
 mod housekeeping;

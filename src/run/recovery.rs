@@ -53,6 +53,8 @@ pub(super) struct Recovery {
     power_wanted: bool,
     programming: bool,
     backoff: Backoff,
+    /// The station was tried once more when the time was over.
+    tried_last: bool,
     /// What the station said to the last attempt.
     refused: Option<String>,
 }
@@ -72,6 +74,7 @@ impl Recovery {
             power_wanted: cx.station.power_wanted,
             programming: cx.station.programming,
             backoff: STATION_BACKOFF,
+            tried_last: false,
             refused: None,
             why,
         };
@@ -125,6 +128,12 @@ impl Recovery {
                 Stage::Stopping(_) => self.stop(cx)?,
                 Stage::Waiting { since } => {
                     let since = *since;
+                    if self.is_over(cx) && !self.tried_last {
+                        // Waits grow long: it may have come back just now.
+                        self.tried_last = true;
+                        self.stage = attach(cx);
+                        continue;
+                    }
                     self.in_time(cx)?;
                     cx.passed(since, self.backoff.wait()).then(|| {
                         self.backoff.tried();
@@ -173,12 +182,17 @@ impl Recovery {
         }
     }
 
-    /// Fails once the bench file's time is over.
-    fn in_time(&self, cx: &mut Cx) -> Result<(), Failure> {
+    /// The bench file's time is over.
+    fn is_over(&self, cx: &mut Cx) -> bool {
         let limit = cx.plan.spec.limits.reconnect;
-        if !cx.passed(self.began.max(cx.resumed_at), limit) {
+        cx.passed(self.began.max(cx.resumed_at), limit)
+    }
+
+    fn in_time(&self, cx: &mut Cx) -> Result<(), Failure> {
+        if !self.is_over(cx) {
             return Ok(());
         }
+        let limit = cx.plan.spec.limits.reconnect;
         let failure = self.why.clone().adding(&format!("not back within {} s", limit.as_secs()));
         let Some(refused) = &self.refused else { return Err(failure) };
         Err(failure.adding(&format!("the last attempt: {refused}")))

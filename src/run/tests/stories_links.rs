@@ -189,6 +189,21 @@ fn a_link_that_does_not_come_back_ends_the_run_with_the_first_reason() {
     }
 }
 
+/// Waits of 1, 2, 4, 8, 16 and 30 s: without a last attempt at the end of the minute nobody would have looked since half
+/// of it.
+#[test]
+fn a_station_that_comes_back_between_two_attempts_is_still_found() {
+    let at = first_write() + 100;
+    let played = play(vec![(at, Twist::StationCut(50_000))]);
+    went_on(&played, 1);
+    let tries: Vec<u64> = ordered(&played, at)
+        .iter()
+        .filter(|(_, action)| **action == Action::Attach)
+        .map(|(tried, _)| tried.since(BenchTime::from_millis(at)).as_secs())
+        .collect();
+    assert_eq!(tries, [0, 1, 3, 7, 15, 31, 60]);
+}
+
 #[test]
 fn where_the_bench_file_says_so_nothing_is_waited_for() {
     for (twist, code) in
