@@ -6,7 +6,9 @@ use crate::config::{self, BenchSpec, Complaints};
 use crate::dcc::Address;
 use crate::journal::pending_originals;
 use crate::run::desk::{sessions, station_machine};
-use crate::run::{DecoderState, End, Record, RecordBody, RunOutcome, VerdictWord};
+use crate::run::{
+    DecoderState, End, HousekeepingSpan, PhaseName, Record, RecordBody, RunOutcome, VerdictWord,
+};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use std::time::Duration;
 
@@ -30,6 +32,8 @@ pub(crate) fn out_of_order(
 ) -> RunOutcome {
     let restore_pending = pending_originals(inherited, records).originals().to_vec();
     let touched = records.iter().any(|record| matches!(record.body, RecordBody::CvIntention { .. }));
+    let interruptions =
+        records.iter().filter(|record| record.body == RecordBody::Phase(PhaseName::Recovering)).count();
     RunOutcome {
         outcome,
         verdict: VerdictWord::None,
@@ -53,8 +57,20 @@ pub(crate) fn out_of_order(
             .iter()
             .filter(|record| matches!(record.body, RecordBody::BrokenLine(_)))
             .count() as u64,
+        interruptions: u32::try_from(interruptions).unwrap_or(u32::MAX),
+        housekeeping: housekeeping(records),
         bench_seconds,
     }
+}
+
+/// First and last of what was written down of what the sensor said of itself.
+fn housekeeping(records: &[Record]) -> Option<HousekeepingSpan> {
+    let mut told = records.iter().filter_map(|record| match record.body {
+        RecordBody::Housekeeping(told) => Some(told),
+        _ => None,
+    });
+    let first = told.next()?;
+    Some(HousekeepingSpan { first, last: told.next_back().unwrap_or(first) })
 }
 
 /// What the verb `stop` did.

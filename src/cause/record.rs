@@ -113,6 +113,14 @@ pub const GAP_IN_TIME: Cause = Cause {
     to_try: "Switch off automatic sleep for the time of a run and end other heavy work on this computer.",
 };
 
+/// A link was lost and is back.
+pub const LINK_BACK: Cause = Cause {
+    code: "link-back",
+    seen: "A link was lost in the run and came back.",
+    may_be: "A weak radio link, a loose plug, or a device that was restarted may be behind it.",
+    to_try: "Nothing now, the run goes on; if it comes again, look at cables, radio and the device's supply.",
+};
+
 /// A part of the program failed.
 pub const PANIC_IN_TASK: Cause = Cause {
     code: "panic-in-task",
@@ -137,5 +145,6 @@ pub const ALL: &[&Cause] = &[
     &REPLAY_DIFFERS,
     &OTHER_CORE,
     &GAP_IN_TIME,
+    &LINK_BACK,
     &PANIC_IN_TASK,
 ];

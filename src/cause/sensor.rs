@@ -41,6 +41,14 @@ pub const SIGNAL_LOST: Cause = Cause {
     to_try: "Fasten magnet and sensor, turn the magnet so that its poles point across the axle, and look at the lines that the sensor sends.",
 };
 
+/// A source without direction.
+pub const DIRECTION_NOT_SEEN: Cause = Cause {
+    code: "direction-not-seen",
+    seen: "This sensor does not tell which way the axle turns.",
+    may_be: "It counts or measures without sign, as the bench file says; an engine that runs the wrong way is then not noticed.",
+    to_try: "Watch the first slow moves yourself, and use a sensor that tells the direction where that matters.",
+};
+
 /// The sensor samples too slowly for this speed.
 pub const TOO_FEW_SAMPLES: Cause = Cause {
     code: "too-few-samples-a-turn",
@@ -256,6 +264,7 @@ pub const ALL: &[&Cause] = &[
     &FROZEN,
     &OLD_DATA,
     &SIGNAL_LOST,
+    &DIRECTION_NOT_SEEN,
     &TOO_FEW_SAMPLES,
     &GIBBERISH,
     &OTHER_FORM,

@@ -1,6 +1,8 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
 use crate::cause::Reason;
-use crate::run::{CORE_REVISION, DecoderState, End, RunOutcome, StepRow, StopGrade, VerdictWord};
+use crate::run::{
+    CORE_REVISION, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
+};
 use serde::{Serialize, Serializer};
 
 /// Rises whenever a key changes its meaning or goes away.
@@ -51,6 +53,10 @@ pub struct ResultJson {
     pub bench_seconds: Option<f64>,
     /// Sensor lines that could not be read and were skipped.
     pub broken_sensor_lines: Option<u64>,
+    /// How often a lost link interrupted the run.
+    pub interruptions: Option<u32>,
+    /// What the sensor said of itself first and last.
+    pub housekeeping: Option<HousekeepingSpan>,
     /// Length in wall seconds.
     #[serde(serialize_with = "finite")]
     pub wall_seconds: Option<f64>,
@@ -140,6 +146,8 @@ impl ResultJson {
             predicted_worst_deviation_percent: outcome.predicted_worst_deviation_percent,
             bench_seconds: Some(outcome.bench_seconds),
             broken_sensor_lines: Some(outcome.broken_sensor_lines),
+            interruptions: Some(outcome.interruptions),
+            housekeeping: outcome.housekeeping,
             wall_seconds: Some(facts.wall_seconds),
             time_lapse: facts.time_lapse,
             run_folder: Some(facts.run_folder.clone()),
@@ -169,6 +177,8 @@ impl ResultJson {
             predicted_worst_deviation_percent: None,
             bench_seconds: None,
             broken_sensor_lines: None,
+            interruptions: None,
+            housekeeping: None,
             wall_seconds: None,
             time_lapse,
             run_folder: None,
@@ -189,7 +199,7 @@ mod tests {
     use serde_json::Value;
 
     /// The keys a program may count on, as the issue of the first release lists them.
-    const KEYS: [&str; 21] = [
+    const KEYS: [&str; 23] = [
         "schema",
         "run_id",
         "core_revision",
@@ -208,6 +218,8 @@ mod tests {
         "predicted_worst_deviation_percent",
         "bench_seconds",
         "broken_sensor_lines",
+        "interruptions",
+        "housekeeping",
         "wall_seconds",
         "time_lapse",
         "run_folder",

@@ -195,6 +195,7 @@ mod tests {
             done: 0.43,
             left_s: 540.0,
             waiting: false,
+            housekeeping: None,
         }
     }
 

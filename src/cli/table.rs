@@ -45,6 +45,10 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
     if let Some(broken) = result.broken_sensor_lines.filter(|broken| *broken > 0) {
         let _ = writeln!(text, "  sensor    {broken} lines could not be read and were skipped");
     }
+    if let Some(count) = result.interruptions.filter(|count| *count > 0) {
+        let times = if count == 1 { "once".to_owned() } else { format!("{count} times") };
+        let _ = writeln!(text, "  links     interrupted {times}; the reasons below say when");
+    }
     if let Some(folder) = &result.run_folder {
         let _ = writeln!(text, "  record    {folder}");
     }

@@ -14,6 +14,7 @@ pub(crate) const fn phase(phase: PhaseName) -> &'static str {
         PhaseName::Fit => "computing the table",
         PhaseName::Write => "writing the table",
         PhaseName::Verify => "verifying",
+        PhaseName::Recovering => "waiting for a lost link",
         PhaseName::Restore => "putting originals back",
         PhaseName::Stopping => "stopping",
         PhaseName::Ended => "ended",

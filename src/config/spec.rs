@@ -260,6 +260,8 @@ pub struct LimitSpec {
     pub run_time: Duration,
     /// Standstill must be seen within this time of a stop.
     pub standstill: Duration,
+    /// A lost link is waited for this long; zero: not at all.
+    pub reconnect: Duration,
     /// Part of the measured top kept free above the target's top (0.10 means the target is at most 90 %).
     pub top_reserve: f64,
     /// Lower the target's top instead of stopping when it cannot be reached.

@@ -79,12 +79,14 @@ impl Baseline {
         Self { kind, stood: 0, stage: Stage::Writing(job(cx, kind)) }
     }
 
-    /// Begin the present move again, as after a pause.
+    /// Begin the present move again, as after a pause or a lost link.
     pub(super) fn rewind(&mut self, cx: &mut Cx) {
         match &mut self.stage {
             Stage::First(point) | Stage::Second { point, .. } => point.rewind(cx),
             Stage::Climbing { .. } => self.stage = climb(cx, 0),
-            Stage::Writing(_) | Stage::Standing { .. } | Stage::Asking { .. } | Stage::Falling(_) => {}
+            Stage::Writing(job) => job.rewind(cx),
+            Stage::Standing { mover, .. } | Stage::Falling(mover) => *mover = Mover::stand(cx),
+            Stage::Asking { .. } => {}
         }
     }
 
@@ -209,7 +211,7 @@ impl Baseline {
 
     fn first(cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
         let Some(measured) = result else { return Stage::Falling(Mover::stand(cx)) };
-        cx.sense = Some(if measured.speed_mm_s < 0.0 { -1.0 } else { 1.0 });
+        cx.learn_sense(measured.speed_mm_s);
         let of = cx.ordered.0.of;
         let second = u16::try_from(u32::from(value) * 8 / 5).unwrap_or(of);
         // The second probe lies eight fifths as high.
@@ -240,7 +242,7 @@ fn learn_sense(cx: &mut Cx) {
     if let Some(glance) = cx.fresh_glance()
         && glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s
     {
-        cx.sense = Some(if glance.speed_mm_s < 0.0 { -1.0 } else { 1.0 });
+        cx.learn_sense(glance.speed_mm_s);
     }
 }
 

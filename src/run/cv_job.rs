@@ -13,6 +13,8 @@ use crate::station::{Action, CvPlace, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 
+mod resume;
+
 /// One piece of CV work.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum CvOp {
@@ -255,6 +257,9 @@ impl CvJob {
         }
         if let Some(value) = value {
             cx.cvs.known.insert(cv, value);
+            if cx.cvs.doubtful.contains(&cv) {
+                cx.cvs.settle(cv);
+            }
         }
         self.finish();
         Ok(())

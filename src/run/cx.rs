@@ -1,8 +1,10 @@
 //! What every part of a run works with: the time, the plan, motion, the mirror of the station, and the way orders
 //! and records leave. Parts are polled after each event; a poll that finds nothing to do changes nothing.
+pub(super) use super::failure::{Failure, Link, Step};
+use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
-use super::outcome::End;
 use super::record::{Durability, PhaseName, Record, RecordBody};
+use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
@@ -12,37 +14,6 @@ use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
-
-/// Why a run cannot go on.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Failure {
-    /// What kind of end it leads to.
-    pub(super) end: End,
-    /// Why.
-    pub(super) reason: Reason,
-    /// The engine may be out of hand: emergency stop and power off.
-    pub(super) emergency: bool,
-}
-
-impl Failure {
-    /// The bench failed.
-    pub(super) fn halted(cause: &Cause, evidence: impl Into<String>) -> Self {
-        Self { end: End::Halted, reason: Reason::new(cause, evidence), emergency: false }
-    }
-
-    /// The engine cannot be calibrated as asked.
-    pub(super) fn rejected(cause: &Cause, evidence: impl Into<String>) -> Self {
-        Self { end: End::Rejected, reason: Reason::new(cause, evidence), emergency: false }
-    }
-
-    /// The bench failed and the engine may be out of hand.
-    pub(super) fn emergency(cause: &Cause, evidence: impl Into<String>) -> Self {
-        Self { emergency: true, ..Self::halted(cause, evidence) }
-    }
-}
-
-/// Nothing yet, a result, or the end of the run.
-pub(super) type Step<T> = Result<Option<T>, Failure>;
 
 /// What is known of the station.
 #[derive(Debug, Default)]
@@ -59,6 +30,8 @@ pub(super) struct StationMirror {
     pub(super) heard_at: BenchTime,
     /// The driving session is lost.
     pub(super) lost: Option<String>,
+    /// The station acknowledged that it cut the power for us, while it was on.
+    pub(super) cut_by_us: bool,
 }
 
 /// An order that waits for its record to be safe.
@@ -127,6 +100,12 @@ pub(super) struct Cx {
     pub(super) first_broken: Option<BrokenLine>,
     /// A moving order was given in this run.
     moved: bool,
+    /// The engine was told to move, and since then neither was its standstill seen nor a stop made sure of.
+    pub(super) may_move: bool,
+    /// The engine ran on after an acknowledged stop, until its power was cut: it is given none again.
+    pub(super) disobeyed: bool,
+    pub(super) sensor: SensorLink,
+    pub(super) housekeeping: HousekeepingBook,
     /// The engine on the rails was seen to be the one of the bench file: only then is anything written.
     pub(super) identified: bool,
     /// The journal failed: no CV may be changed any more.
@@ -171,6 +150,10 @@ impl Cx {
             may_stand: false,
             first_broken: None,
             moved: false,
+            may_move: false,
+            disobeyed: false,
+            sensor: SensorLink::default(),
+            housekeeping: HousekeepingBook::default(),
             identified: false,
             cvs_frozen: false,
             phase: PhaseName::LinkCheck,
@@ -245,6 +228,7 @@ impl Cx {
         }
         self.ordered = (setting, direction);
         self.moved |= setting.value > 0;
+        self.may_move |= setting.value > 0;
         self.ordered_at = self.now;
         setting.value > 0 && (setting.value > before.value || facing != direction)
     }
@@ -356,9 +340,26 @@ impl Cx {
         (self.now.since(glance.at) <= self.plan.spec.limits.sensor_silence).then_some(glance)
     }
 
-    /// Recent speed positive in the decoder's forward; none while the sense is unknown or data are old.
+    /// Recent speed positive in the decoder's forward; none while the sense is unknown or data are old. Where the source
+    /// does not tell the direction, the one ordered is taken for granted.
     pub(super) fn speed_forward(&self) -> Option<f64> {
-        Some(self.fresh_glance()?.speed_mm_s * self.sense?)
+        let speed_mm_s = self.fresh_glance()?.speed_mm_s;
+        if self.plan.spec.sensor.sees_direction {
+            return Some(speed_mm_s * self.sense?);
+        }
+        Some(if self.ordered.1 == Direction::Forward { speed_mm_s.abs() } else { -speed_mm_s.abs() })
+    }
+
+    /// The engine was seen to run in its forward at this speed: that tells what the sensor's sense means.
+    pub(super) fn learn_sense(&mut self, speed_mm_s: f64) {
+        if !self.plan.spec.sensor.sees_direction {
+            if self.sense.is_none() {
+                self.note(&sensor_causes::DIRECTION_NOT_SEEN, "as the bench file says of this source");
+            }
+            self.sense = Some(1.0);
+            return;
+        }
+        self.sense = Some(if speed_mm_s < 0.0 { -1.0 } else { 1.0 });
     }
 
     /// Samples come.
@@ -377,7 +378,8 @@ impl Cx {
         };
         // An engine that moves on is out of hand.
         let moves = *cause == engine_causes::NO_STANDSTILL;
-        Failure { emergency: moves, ..Failure::halted(cause, evidence) }
+        let link = (*cause == sensor_causes::SILENT).then_some(Link::Sensor);
+        Failure { emergency: moves, link, ..Failure::halted(cause, evidence) }
     }
 
     /// A living sensor sees the axle turn, faster than `least_mm_s`.

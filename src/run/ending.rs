@@ -80,7 +80,7 @@ impl Ending {
                 Stage::Stopping(stopper) => {
                     self.grade = stopper.poll(cx)?;
                     self.tried = self.grade == StopGrade::Unconfirmed;
-                    self.restore &= !stopper.disobeyed;
+                    self.restore &= !stopper.disobeyed && !cx.disobeyed;
                     self.stopped(cx)
                 }
                 Stage::Restoring { .. } => self.put_back(cx)?,

@@ -1,6 +1,6 @@
 //! Guards: what must not happen while a run goes on. Each looks at the level, not only at changes, and knows the
 //! phase, so that none trips the calibration itself.
-use super::cx::{Cx, Failure};
+use super::cx::{Cx, Failure, Link};
 use crate::cause::{
     engine as causes, heard, record as record_causes, sensor as sensor_causes, station as station_causes,
 };
@@ -58,20 +58,13 @@ impl Guards {
     pub(super) fn look(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         if let Some(why) = cx.station.lost.clone() {
             let (cause, evidence) = heard(&why, &station_causes::SESSION_LOST);
-            return Err(Failure::halted(cause, format!("station: {evidence}")));
+            return Err(Failure::halted(cause, format!("station: {evidence}")).by(Link::Station));
         }
-        if cx.passed(BenchTime::ZERO, cx.plan.spec.limits.run_time) {
-            let limit = cx.plan.spec.limits.run_time.as_secs();
-            return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {limit} s")));
-        }
+        run_time(cx)?;
         journal(cx)?;
         if cx.station.programming || cx.waiting {
             // Acknowledgement pulses jerk the wheels, and the person may be handling the engine.
-            *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
-            if !self.runs_off.look(cx) {
-                return Ok(());
-            }
-            return Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"));
+            return self.resting(cx);
         }
         self.runs_off = RunsOff::default();
         self.station_silence(cx)?;
@@ -83,10 +76,32 @@ impl Guards {
         self.standing(cx)
     }
 
+    /// While the engine is programmed or handled.
+    fn resting(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
+        if !self.runs_off.look(cx) {
+            return Ok(());
+        }
+        Err(Failure::emergency(&causes::MOVES_UNASKED, "while the decoder was being programmed"))
+    }
+
+    /// While a lost link is waited for. `stopped`: the stop is over, and whatever moves now moves unasked.
+    pub(super) fn look_interrupted(&mut self, cx: &mut Cx, stopped: bool) -> Result<(), Failure> {
+        run_time(cx)?;
+        journal(cx)?;
+        if cx.waiting || cx.station.programming {
+            return self.resting(cx);
+        }
+        self.speed(cx)?;
+        if stopped { self.standing(cx) } else { Ok(()) }
+    }
+
     /// A station that says nothing may have died while the engine runs. Adapters ask by themselves after a while; where
     /// one does not, it is asked at half of the limit.
     fn station_silence(&mut self, cx: &mut Cx) -> Result<(), Failure> {
-        let (heard_at, limit) = (cx.station.heard_at, cx.plan.spec.limits.station_silence);
+        // Who is asked nothing at rest may say nothing: it counts from when the engine was set in motion.
+        let heard_at = cx.station.heard_at.max(cx.turned_at);
+        let limit = cx.plan.spec.limits.station_silence;
         if let Some(order) = self.silence_asked
             && cx.ended(order).is_some()
         {
@@ -97,7 +112,7 @@ impl Guards {
         }
         if cx.passed(heard_at, limit) {
             let evidence = format!("not a word for {:.1} s", cx.now.since(heard_at).as_secs_f64());
-            return Err(Failure::emergency(&station_causes::STATION_SILENT, evidence));
+            return Err(Failure::emergency(&station_causes::STATION_SILENT, evidence).by(Link::Station));
         }
         if self.silence_asked.is_none() {
             self.silence_asked = Some(cx.order(Action::AskEngine));
@@ -131,12 +146,12 @@ impl Guards {
         let silence = cx.plan.spec.limits.sensor_silence;
         if moving && cx.passed(newest, silence) && cx.passed(cx.turned_at, silence) {
             let evidence = format!("no sample for {:.2} s", cx.now.since(newest).as_secs_f64());
-            return Err(Failure::emergency(&sensor_causes::SILENT, evidence));
+            return Err(Failure::emergency(&sensor_causes::SILENT, evidence).by(Link::Sensor));
         }
         let late = cx.motion.lateness();
         if moving && late > silence {
             let evidence = format!("the newest sample came {:.1} s late", late.as_secs_f64());
-            return Err(Failure::emergency(&sensor_causes::OLD_DATA, evidence));
+            return Err(Failure::emergency(&sensor_causes::OLD_DATA, evidence).by(Link::Sensor));
         }
         let frozen = moving && cx.motion.standing() == Standing::Frozen;
         if lasts(&mut self.frozen, frozen, cx) {
@@ -220,6 +235,14 @@ impl Guards {
         }
         Ok(())
     }
+}
+
+fn run_time(cx: &mut Cx) -> Result<(), Failure> {
+    let limit = cx.plan.spec.limits.run_time;
+    if cx.passed(BenchTime::ZERO, limit) {
+        return Err(Failure::halted(&causes::RUN_TOO_LONG, format!("limit {} s", limit.as_secs())));
+    }
+    Ok(())
 }
 
 /// An order that may not leave because the journal says nothing any more.

@@ -2,6 +2,7 @@
 use super::outcome::RunOutcome;
 use super::record::{PhaseName, Record};
 use crate::config::BenchSpec;
+use crate::sensor::Housekeeping;
 use crate::station::{Direction, LinkOrder, Session, Setting};
 use serde::{Deserialize, Serialize};
 
@@ -126,6 +127,8 @@ pub struct Progress {
     pub left_s: f64,
     /// Waiting for the person (a pause or a question).
     pub waiting: bool,
+    /// What the sensor last said of itself.
+    pub housekeeping: Option<Housekeeping>,
 }
 
 /// What the core wants done.

@@ -1,8 +1,7 @@
 //! Link check: sensor and station are there, the engine is taken, everything stands, the power is on.
 //!
 //! Before the power goes on the speed is zero and the functions are as the bench file lists them.
-use super::cx::{Cx, Failure, Step};
-use super::input::Output;
+use super::cx::{Cx, Failure, Link, Step};
 use crate::cause::{engine as causes, find, heard, sensor as sensor_causes, station as station_causes};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
@@ -19,7 +18,7 @@ const REST_MOST: Duration = Duration::from_secs(20);
 enum Stage {
     Begin,
     Attaching(OrderId),
-    Orders { left: VecDeque<Action>, pending: Option<(OrderId, Action)> },
+    Ordering(Orders),
     Resting { since: BenchTime },
 }
 
@@ -34,15 +33,25 @@ impl LinkCheck {
         Self { stage: Stage::Begin }
     }
 
+    /// Begin the orders again after a lost link: the station is attached and the sensor's link is kept open.
+    pub(super) fn rewind(&mut self, cx: &Cx) {
+        if matches!(self.stage, Stage::Ordering(_) | Stage::Resting { .. }) {
+            self.stage = first_orders(cx);
+        }
+    }
+
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
         loop {
             let next = match &mut self.stage {
                 Stage::Begin => {
-                    cx.push(Output::OpenSensor);
+                    cx.open_sensor();
                     Some(Stage::Attaching(cx.order(Action::Attach)))
                 }
                 Stage::Attaching(order) => attached(cx, *order)?,
-                Stage::Orders { left, pending } => orders(cx, left, pending)?,
+                Stage::Ordering(orders) => orders.poll(cx)?.map(|()| {
+                    cx.station.power_wanted = cx.station.abilities.is_some_and(|abilities| abilities.power);
+                    Stage::Resting { since: cx.now }
+                }),
                 Stage::Resting { since } => {
                     let since = *since;
                     return rest(cx, since);
@@ -60,20 +69,10 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
     match cx.ended(order) {
         None => Ok(None),
         Some(OrderEnd::Done { .. }) => {
-            let abilities = cx.station.abilities.unwrap_or_default();
-            let standing = Setting { value: 0, of: cx.plan.spec.engine.step_mode };
-            let mut left = VecDeque::from([
-                Action::TakeEngine,
-                Action::Functions { on: cx.plan.spec.functions.on.clone() },
-                Action::Drive { setting: standing, direction: Direction::Forward },
-            ]);
-            if abilities.power {
-                left.push_front(Action::AskPower);
-                left.push_back(Action::PowerOn);
-            } else {
+            if !cx.station.abilities.is_some_and(|abilities| abilities.power) {
                 cx.note(&station_causes::NO_POWER_SWITCH, "as the station says of this bus");
             }
-            Ok(Some(Stage::Orders { left, pending: None }))
+            Ok(Some(first_orders(cx)))
         }
         Some(OrderEnd::Refused { code, words }) => {
             // Where nothing was sent the code is that of a cause; a station's own refuses the session.
@@ -89,40 +88,63 @@ fn attached(cx: &mut Cx, order: OrderId) -> Result<Option<Stage>, Failure> {
     }
 }
 
-fn orders(
-    cx: &mut Cx,
-    left: &mut VecDeque<Action>,
-    pending: &mut Option<(OrderId, Action)>,
-) -> Result<Option<Stage>, Failure> {
-    if let Some((order, action)) = pending {
-        match cx.ended(*order) {
-            None => return Ok(None),
-            Some(OrderEnd::Done { .. }) => {
-                if *action == Action::PowerOn {
-                    cx.station.power = Some(true);
-                }
-                *pending = None;
-            }
-            Some(OrderEnd::Refused { code, words }) => {
-                let cause = match action {
-                    Action::TakeEngine if code == "414" => &station_causes::ENGINE_LOCKED,
-                    Action::PowerOn => &station_causes::POWER_ON_REFUSED,
-                    _ => &station_causes::STATION_REFUSED,
-                };
-                return Err(Failure::halted(cause, format!("{}: {code} {words}", name(action))));
-            }
-            Some(OrderEnd::Unknown { why }) => {
-                let (cause, why) = heard(&why, &station_causes::STATION_SILENT);
-                return Err(Failure::halted(cause, format!("{}: {why}", name(action))));
-            }
-        }
+/// The engine is taken and told to stand with its functions; then power.
+fn first_orders(cx: &Cx) -> Stage {
+    let standing = Setting { value: 0, of: cx.plan.spec.engine.step_mode };
+    let mut left = VecDeque::from([
+        Action::TakeEngine,
+        Action::Functions { on: cx.plan.spec.functions.on.clone() },
+        Action::Drive { setting: standing, direction: Direction::Forward },
+    ]);
+    if cx.station.abilities.is_some_and(|abilities| abilities.power) {
+        left.push_front(Action::AskPower);
+        left.push_back(Action::PowerOn);
     }
-    if let Some(action) = left.pop_front() {
-        *pending = Some((cx.order(action.clone()), action));
-        Ok(None)
-    } else {
-        cx.station.power_wanted = cx.station.abilities.is_some_and(|abilities| abilities.power);
-        Ok(Some(Stage::Resting { since: cx.now }))
+    Stage::Ordering(Orders::new(left))
+}
+
+/// Orders, one after the other; each must be carried out.
+#[derive(Debug)]
+pub(super) struct Orders {
+    left: VecDeque<Action>,
+    pending: Option<(OrderId, Action)>,
+}
+
+impl Orders {
+    pub(super) fn new(left: impl IntoIterator<Item = Action>) -> Self {
+        Self { left: left.into_iter().collect(), pending: None }
+    }
+
+    /// Done once all are carried out.
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+        loop {
+            if let Some((order, action)) = &self.pending {
+                match cx.ended(*order) {
+                    None => return Ok(None),
+                    Some(OrderEnd::Done { .. }) => {
+                        if *action == Action::PowerOn {
+                            cx.station.power = Some(true);
+                        }
+                    }
+                    Some(OrderEnd::Refused { code, words }) => {
+                        let cause = match action {
+                            Action::TakeEngine if code == "414" => &station_causes::ENGINE_LOCKED,
+                            Action::PowerOn => &station_causes::POWER_ON_REFUSED,
+                            _ => &station_causes::STATION_REFUSED,
+                        };
+                        return Err(Failure::halted(cause, format!("{}: {code} {words}", name(action))));
+                    }
+                    Some(OrderEnd::Unknown { why }) => {
+                        let (cause, why) = heard(&why, &station_causes::STATION_SILENT);
+                        let failure = Failure::halted(cause, format!("{}: {why}", name(action)));
+                        return Err(failure.by(Link::Station));
+                    }
+                }
+                self.pending = None;
+            }
+            let Some(action) = self.left.pop_front() else { return Ok(Some(())) };
+            self.pending = Some((cx.order(action.clone()), action));
+        }
     }
 }
 
@@ -144,7 +166,8 @@ fn unread(cx: &Cx) -> Option<Failure> {
     Some(Failure::halted(cause, format!("line {}: {}", line.line, line.evidence)))
 }
 
-fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
+/// Done once a living sensor has shown standstill for a time.
+pub(super) fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
     let over = cx.passed(since.max(cx.resumed_at), REST_MOST);
     let newest = cx.motion.newest();
     if !cx.sensor_lives() {
@@ -153,7 +176,8 @@ fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
                 return Err(failure);
             }
             let evidence = newest.map_or("no sample came".to_owned(), |at| format!("last sample at {at}"));
-            Err(Failure::halted(&sensor_causes::SILENT, evidence))
+            let link = newest.map(|_| Link::Sensor);
+            Err(Failure { link, ..Failure::halted(&sensor_causes::SILENT, evidence) })
         } else {
             Ok(None)
         };

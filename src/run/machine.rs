@@ -5,12 +5,14 @@ use super::cx::{Cx, Failure};
 use super::ending::Ending;
 use super::findings::Findings;
 use super::guards::Guards;
+use super::information_link::InformationLink;
 use super::input::{Output, RunPlan};
 use super::link_check::LinkCheck;
 use super::mover::Mover;
 use super::outcome::{End, StopGrade};
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
+use super::recovery::Recovery;
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
@@ -22,8 +24,10 @@ use crate::cause::{Reason, engine as causes};
 use crate::config::PathKind;
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
+use std::time::Duration;
 
 mod intake;
+mod interruption;
 
 /// What comes after a write.
 #[derive(Debug)]
@@ -80,7 +84,10 @@ pub(super) struct Run {
     broken: u64,
     /// How often the person said stop.
     stops: u32,
-    reopen_at: Option<BenchTime>,
+    /// A lost link is waited for.
+    recovery: Option<Recovery>,
+    interruptions: u32,
+    information: InformationLink,
 }
 
 impl Run {
@@ -103,7 +110,9 @@ impl Run {
             resting: None,
             broken: 0,
             stops: 0,
-            reopen_at: None,
+            recovery: None,
+            interruptions: 0,
+            information: InformationLink::default(),
         };
         run.cx.record(RecordBody::Phase(PhaseName::LinkCheck));
         run
@@ -127,6 +136,7 @@ impl Run {
         if self.is_ending() {
             return;
         }
+        self.recovery = None;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Ending(failure.reason.clone()));
         self.end = failure.end;
@@ -152,25 +162,25 @@ impl Run {
     /// Looks at everything once and moves what can be moved. Needless calls change nothing.
     pub(super) fn poll(&mut self) {
         self.cx.take_wake();
-        self.reopen_sensor();
-        if !self.is_ending() {
-            let looked = self.guards.look(&mut self.cx).and_then(|()| self.throttles.look(&mut self.cx));
-            if let Err(failure) = looked {
-                self.fail(failure);
-            }
-        }
-        if self.pause
-            && !self.is_ending()
-            && !self.is_programming()
-            && let Err(failure) = self.rest()
+        self.cx.keep_sensor();
+        if !self.is_ending()
+            && let Err(failure) = self.look()
         {
-            self.fail(failure);
+            self.meet(failure);
         }
-        while !self.pause || self.is_ending() || self.is_programming() {
-            match self.advance() {
+        // Each turn ends in waiting, in another phase, or in the one end or one of the few interruptions of a run.
+        loop {
+            let moved = if self.recovery.is_some() {
+                self.recover()
+            } else if self.pause && !self.is_ending() && !self.is_programming() {
+                self.rest().map(|()| false)
+            } else {
+                self.advance()
+            };
+            match moved {
                 Ok(true) => {}
                 Ok(false) => break,
-                Err(failure) => self.fail(failure),
+                Err(failure) => self.meet(failure),
             }
         }
         if !self.is_over() {
@@ -178,27 +188,20 @@ impl Run {
         }
     }
 
-    fn reopen_sensor(&mut self) {
-        if let Some(at) = self.reopen_at {
-            if self.cx.now >= at {
-                self.reopen_at = None;
-                self.cx.push(Output::OpenSensor);
-            } else {
-                self.cx.wake_at(at);
-            }
+    /// What must not happen, looked at once.
+    fn look(&mut self) -> Result<(), Failure> {
+        if let Some(recovery) = &self.recovery {
+            return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
         }
+        self.information.look(&mut self.cx);
+        self.guards.look(&mut self.cx)?;
+        self.throttles.look(&mut self.cx)
     }
 
     /// A pause: the present point is given up, the engine goes to standstill and waits.
     fn rest(&mut self) -> Result<(), Failure> {
         if self.resting.is_none() {
-            match &mut self.phase {
-                Phase::Baseline(phase) => phase.rewind(&mut self.cx),
-                Phase::WarmUp(phase) => phase.rewind(&mut self.cx),
-                Phase::Sweep(phase) => phase.rewind(&mut self.cx),
-                Phase::Verify { round, .. } => round.rewind(&mut self.cx),
-                _ => {}
-            }
+            self.rewind(Duration::ZERO);
             self.resting = Some(Resting { mover: Mover::stand(&self.cx), stands: false });
         }
         // Once it stood, the person may handle the engine: what the axle does then is nobody's fault.
@@ -388,7 +391,8 @@ impl Run {
     }
 
     fn finish(&mut self, grade: StopGrade) {
-        let outcome = result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken));
+        let outcome =
+            result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken, self.interruptions));
         self.cx.phase = PhaseName::Ended;
         self.cx.record(RecordBody::Phase(PhaseName::Ended));
         self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));

@@ -2,13 +2,17 @@
 //!
 //! A pure machine. It knows the contracts of station and sensor, motion and calibrate; it may not know clocks, sockets,
 //! files, tokio or the simulator. [`desk::Desk`] joins it with the protocol machines behind one queue.
+mod backoff;
 mod baseline;
 mod cv_job;
 mod cx;
 pub mod desk;
 mod ending;
+mod failure;
 mod findings;
 mod guards;
+mod housekeeping;
+mod information_link;
 pub mod input;
 mod link_check;
 mod machine;
@@ -17,8 +21,10 @@ pub mod outcome;
 mod point;
 mod progress;
 pub mod record;
+mod recovery;
 mod result;
 mod rewarm;
+mod sensor_link;
 mod snapshot;
 mod stopper;
 mod sweep;
@@ -31,8 +37,10 @@ mod warm_up;
 mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
-pub use outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+pub use outcome::{
+    DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+};
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 1;
+pub const CORE_REVISION: u32 = 2;

@@ -1,6 +1,6 @@
 //! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen, and
 //! starts only while samples come.
-use super::cx::{Cx, Failure, Step};
+use super::cx::{Cx, Failure, Link, Step};
 use crate::cause::{heard, sensor as sensor_causes, station as station_causes};
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -53,7 +53,7 @@ impl Mover {
                 }
                 Some(OrderEnd::Unknown { why }) => {
                     let (cause, why) = heard(&why, &station_causes::STATION_SILENT);
-                    return Err(Failure::halted(cause, format!("drive order: {why}")));
+                    return Err(Failure::halted(cause, format!("drive order: {why}")).by(Link::Station));
                 }
             }
         }
@@ -99,7 +99,7 @@ impl Mover {
         if cx.passed(first, BLIND_MOST) {
             let newest = cx.motion.newest().unwrap_or(BenchTime::ZERO);
             let evidence = format!("no sample for {:.1} s", cx.now.since(newest).as_secs_f64());
-            return Err(Failure::halted(&sensor_causes::SILENT, evidence));
+            return Err(Failure::halted(&sensor_causes::SILENT, evidence).by(Link::Sensor));
         }
         Ok(None)
     }

@@ -1,6 +1,7 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
 use crate::calibrate::ENTRIES;
 use crate::cause::Reason;
+use crate::sensor::Housekeeping;
 use serde::{Deserialize, Serialize};
 
 /// How a run ended.
@@ -88,6 +89,15 @@ pub struct StepRow {
     pub source: StepSource,
 }
 
+/// What the sensor said of itself, first and last.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HousekeepingSpan {
+    /// First.
+    pub first: Housekeeping,
+    /// Last.
+    pub last: Housekeeping,
+}
+
 /// The result. Non-finite numbers never enter: they are none.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RunOutcome {
@@ -121,6 +131,10 @@ pub struct RunOutcome {
     pub predicted_worst_deviation_percent: Option<f64>,
     /// Sensor lines that could not be read and were skipped.
     pub broken_sensor_lines: u64,
+    /// How often a lost link interrupted the run; each is among the reasons.
+    pub interruptions: u32,
+    /// What the sensor said of itself first and last.
+    pub housekeeping: Option<HousekeepingSpan>,
     /// Length of the run in bench seconds.
     pub bench_seconds: f64,
 }

@@ -24,6 +24,8 @@ const SHARES: [(PhaseName, f64); 8] = [
 #[derive(Debug, Default)]
 pub(super) struct ProgressTeller {
     last: Option<(BenchTime, PhaseName)>,
+    /// Part of the whole done when the present interruption began.
+    done: f64,
 }
 
 impl ProgressTeller {
@@ -35,7 +37,10 @@ impl ProgressTeller {
             return;
         }
         self.last = Some((cx.now, cx.phase));
-        let done = done(cx);
+        if cx.phase != PhaseName::Recovering {
+            self.done = done(cx);
+        }
+        let done = self.done;
         let spent = cx.now.as_secs_f64();
         cx.push(Output::Progress(Progress {
             phase: cx.phase,
@@ -44,6 +49,7 @@ impl ProgressTeller {
             done,
             left_s: if done > 0.02 { spent * (1.0 - done) / done } else { 0.0 },
             waiting: cx.waiting,
+            housekeeping: cx.housekeeping.last(),
         }));
     }
 }

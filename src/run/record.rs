@@ -4,7 +4,7 @@ use super::outcome::RunOutcome;
 use crate::calibrate::{TableFit, Verdict};
 use crate::cause::Reason;
 use crate::motion::{Measured, SignalQuality};
-use crate::sensor::BrokenLine;
+use crate::sensor::{BrokenLine, Housekeeping};
 use crate::station::{Action, CvPlace, Direction, OrderEnd, OrderId, Setting, StationEvent};
 use crate::time::BenchTime;
 use serde::{Deserialize, Serialize};
@@ -53,6 +53,8 @@ pub enum PhaseName {
     Write,
     /// The result is measured.
     Verify,
+    /// A link was lost: the engine is stopped and the link awaited.
+    Recovering,
     /// Originals go back.
     Restore,
     /// Stopping for good.
@@ -101,6 +103,8 @@ pub enum RecordBody {
     },
     /// The station told something.
     Station(StationEvent),
+    /// What the sensor says of itself: once a minute at most, or when its battery changed.
+    Housekeeping(Housekeeping),
     /// A sensor line could not be read (the first few of a kind; then only counted).
     BrokenLine(BrokenLine),
     /// A CV was read. None: it could not be read.

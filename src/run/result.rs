@@ -7,12 +7,13 @@ use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_
 use crate::cause::{Reason, station as station_causes};
 use crate::station::Direction;
 
-/// `(stop, broken)`: the grade of the stop, and how many sensor lines could not be read.
+/// `(stop, broken, interruptions)`: the grade of the stop, how many sensor lines could not be read, and how often a lost
+/// link interrupted the run.
 pub(super) fn outcome(
     cx: &Cx,
     findings: &Findings,
     end: End,
-    (stop, broken): (StopGrade, u64),
+    (stop, broken, interruptions): (StopGrade, u64, u32),
 ) -> RunOutcome {
     let decoder_state = decoder_state(cx, end);
     let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
@@ -46,6 +47,8 @@ pub(super) fn outcome(
             .as_ref()
             .and_then(|computed| finite(100.0 * computed.worst_predicted_mm_s(&findings.target) / top)),
         broken_sensor_lines: broken,
+        interruptions,
+        housekeeping: cx.housekeeping.span(),
         bench_seconds: cx.now.as_secs_f64(),
     }
 }

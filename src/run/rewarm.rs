@@ -11,6 +11,9 @@ const TIMES: u32 = 2;
 /// At least and at most this long.
 const LIMITS: [Duration; 2] = [Duration::from_secs(20), Duration::from_secs(180)];
 
+/// An engine that stood unasked for this long has cooled.
+pub(super) const COOLED: Duration = Duration::from_secs(120);
+
 /// A run to get warm again.
 #[derive(Debug)]
 pub(super) struct Rewarm {

@@ -41,6 +41,8 @@ pub(super) struct Stopper {
     orders: Vec<OrderId>,
     acknowledged: bool,
     open: bool,
+    /// The station said that the power was off before we cut it.
+    was_off: Option<bool>,
     grade: StopGrade,
     /// The station took the stop and the engine ran on until the power went: giving it power again would set it going.
     pub(super) disobeyed: bool,
@@ -54,6 +56,7 @@ impl Stopper {
             orders: Vec::new(),
             acknowledged: false,
             open: true,
+            was_off: None,
             grade: StopGrade::Unconfirmed,
             disobeyed: false,
         }
@@ -71,7 +74,10 @@ impl Stopper {
                 Stage::Cutting { order } => self.cut(cx, order, still)?,
                 Stage::Coasting { since } => self.coast(cx, since, still)?,
                 Stage::Failed { since } => self.again(cx, since, still)?,
-                Stage::Over => return Some(self.grade),
+                Stage::Over => {
+                    cx.may_move &= self.grade == StopGrade::Unconfirmed;
+                    return Some(self.grade);
+                }
             };
             self.stage = next;
         }
@@ -120,12 +126,14 @@ impl Stopper {
         }
         self.disobeyed |= late && self.acknowledged && cx.turns_faster_than(floor_mm_s(cx));
         cx.station.power_wanted = false;
+        self.was_off.get_or_insert(cx.station.power == Some(false));
         Some(Stage::Cutting { order: cx.order(Action::PowerOff) })
     }
 
     fn cut(&mut self, cx: &mut Cx, order: OrderId, still: bool) -> Option<Stage> {
         let off = matches!(cx.ended(order)?, OrderEnd::Done { .. });
         self.acknowledged |= off;
+        cx.station.cut_by_us |= off && self.was_off == Some(false);
         // Where the station switches no power, its word for the stop is all there is to be had.
         let all = off || (self.acknowledged && cx.station.abilities.is_some_and(|can| !can.power));
         Some(match (still, all) {

@@ -7,12 +7,13 @@ use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
-use super::rewarm::Rewarm;
+use super::rewarm::{COOLED, Rewarm};
 use crate::calibrate::{BaselineKind, CurvePoint, baseline_drive};
 use crate::cause::engine as causes;
 use crate::motion::Measured;
 use crate::station::{Direction, Setting};
 use crate::time::BenchTime;
+use std::time::Duration;
 
 /// Doubt (k = 1) of "stands" as a speed, mm/s.
 const STANDS_U_MM_S: f64 = 0.2;
@@ -86,12 +87,17 @@ impl Sweep {
         }
     }
 
-    pub(super) fn rewind(&mut self, cx: &mut Cx) {
+    /// Begin the present point again; warm again first where the engine stood for long.
+    pub(super) fn rewind(&mut self, cx: &mut Cx, stood: Duration) {
         if let Some(point) = &mut self.point {
             point.rewind(cx);
         }
         if let Some(rewarm) = &mut self.rewarm {
             rewarm.rewind();
+        }
+        // The search for the first step that moves is followed by a run to get warm in any case.
+        if stood >= COOLED && self.searching.is_none() {
+            self.rewarm = Some(Rewarm::new((self.warm_at, self.direction), stood));
         }
     }
 

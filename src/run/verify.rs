@@ -7,12 +7,13 @@ use super::cx::{Cx, Failure, Step};
 use super::findings::Findings;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
-use super::rewarm::Rewarm;
+use super::rewarm::{COOLED, Rewarm};
 use super::sweep::{RUNS_WELL, spread};
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::engine as causes;
 use crate::station::Direction;
+use std::time::Duration;
 
 /// A point whose doubt straddles the tolerance is measured on with this fraction of the wanted half-width, once each.
 const SHARPER: [f64; 2] = [0.5, 0.25];
@@ -42,7 +43,7 @@ impl VerifyRound {
         let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
         let stood = cx.now.since(cx.turned_at);
         Self {
-            rewarm: Some(Rewarm::new((nearest_step(REWARM_ENTRY, of), Direction::Forward), stood)),
+            rewarm: Some(Rewarm::new(warm_at(cx), stood)),
             total: left.len(),
             anchor: (steps.first().copied().unwrap_or(1), Direction::Forward),
             left,
@@ -52,12 +53,16 @@ impl VerifyRound {
         }
     }
 
-    pub(super) fn rewind(&mut self, cx: &mut Cx) {
+    /// Begin the present point again; warm again first where the engine stood for long.
+    pub(super) fn rewind(&mut self, cx: &mut Cx, stood: Duration) {
         if let Some(point) = &mut self.point {
             point.rewind(cx);
         }
         if let Some(rewarm) = &mut self.rewarm {
             rewarm.rewind();
+        }
+        if stood >= COOLED {
+            self.rewarm = Some(Rewarm::new(warm_at(cx), stood));
         }
     }
 
@@ -117,6 +122,11 @@ impl VerifyRound {
     pub(super) fn worst(&self) -> Option<&Verified> {
         self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
     }
+}
+
+/// Where it runs to get warm.
+fn warm_at(cx: &Cx) -> (u16, Direction) {
+    (nearest_step(REWARM_ENTRY, cx.plan.spec.engine.step_mode), Direction::Forward)
 }
 
 fn wish((value, direction): (u16, Direction), sharpness: f64, may_stand: bool) -> PointWish {

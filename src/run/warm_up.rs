@@ -3,6 +3,7 @@ use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
+use super::rewarm::COOLED;
 use crate::cause::engine as causes;
 use crate::motion::Measured;
 use crate::station::Direction;
@@ -46,10 +47,15 @@ impl WarmUp {
         }
     }
 
-    pub(super) fn rewind(&mut self, cx: &mut Cx) {
+    /// Begin the present cycle again; after standing for long, the whole of it.
+    pub(super) fn rewind(&mut self, cx: &mut Cx, stood: Duration) {
         cx.motion.end_measure();
         self.point = None;
         self.cycle_began = cx.now;
+        if stood >= COOLED {
+            self.began = cx.now;
+            self.seen = [[None; 2]; 2];
+        }
     }
 
     /// Done with the baseline once it is warm.

@@ -84,6 +84,8 @@ fn ended() -> Output {
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
         broken_sensor_lines: 0,
+        interruptions: 0,
+        housekeeping: None,
         bench_seconds: 0.0,
     }))
 }
@@ -208,6 +210,7 @@ async fn the_status_follows_progress_and_questions() {
         done: 0.25,
         left_s: 90.0,
         waiting: true,
+        housekeeping: None,
     };
     let asked = Record {
         n: 1,

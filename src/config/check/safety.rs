@@ -66,6 +66,7 @@ pub(super) fn limits(
     let no_motion = reading.value(&key::NO_MOTION);
     let run_time = reading.value(&key::RUN_TIME);
     let standstill = reading.value(&key::STANDSTILL);
+    let reconnect = reading.value(&key::RECONNECT);
     let top_reserve = reading.value(&measuring::RESERVE);
     let lower_top = reading.value(&measuring::LOWER_TOP);
     let raise_creep = reading.value(&measuring::RAISE_CREEP);
@@ -83,6 +84,7 @@ pub(super) fn limits(
         speed_mm_s: speed_mm_s?,
         run_time: run_time?,
         standstill: standstill?,
+        reconnect: reconnect?,
         top_reserve: top_reserve?,
         lower_top: lower_top?,
         raise_creep: raise_creep?,

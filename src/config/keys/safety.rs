@@ -124,13 +124,24 @@ pub(in crate::config) static STANDSTILL: Key<Time> = Key {
     about: "After a stop the sensor must see standstill within this time; if not, power is cut.",
 };
 
+/// Waiting for a lost link.
+pub(in crate::config) static RECONNECT: Key<Time> = Key {
+    section: "limits",
+    name: "reconnect",
+    kind: Time { least: "0 s", most: "1 h" },
+    need: Need::Default("\"5 min\""),
+    example: "\"5 min\"",
+    about: "A lost link to station or sensor is waited for this long, the engine standing; then the run ends. 0 s: do \
+            not wait.",
+};
+
 /// Limits.
 pub(in crate::config) static LIMITS: Section = Section {
     name: "limits",
     required: false,
     about: "Guards that stop the engine.",
     cautions: &["They help against much, not against everything: see the first caution."],
-    keys: &[&SENSOR_SILENCE, &STATION_SILENCE, &NO_MOTION, &SPEED, &RUN_TIME, &STANDSTILL],
+    keys: &[&SENSOR_SILENCE, &STATION_SILENCE, &NO_MOTION, &SPEED, &RUN_TIME, &STANDSTILL, &RECONNECT],
     either: &[],
 };
 

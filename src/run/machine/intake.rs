@@ -2,36 +2,31 @@
 //! here; what follows from it is decided when the run is polled, but for what must end it at once.
 use super::{Phase, Run};
 use crate::cause::{Reason, engine as causes, heard, record as record_causes, sensor as sensor_causes};
-use crate::run::cx::Failure;
+use crate::run::cx::{Failure, Link};
 use crate::run::guards;
 use crate::run::input::{JournalTrouble, PersonAct};
 use crate::run::outcome::End;
 use crate::run::record::RecordBody;
 use crate::sensor::{SensorEvent, SensorMachine};
-use crate::station::StationEvent;
-use std::time::Duration;
+use crate::station::{Session, StationEvent};
 
-/// A sensor link that closed while the engine stands is opened again after this time.
-const REOPEN_SENSOR: Duration = Duration::from_secs(1);
 /// Broken sensor lines written down one by one; later ones are only counted, and the count stands in the result.
 const BROKEN_TOLD: u64 = 10;
 
 impl Run {
     pub(in crate::run) fn sensor_opened(&mut self) {
-        self.reopen_at = None;
+        self.cx.sensor.opened(self.cx.now);
     }
 
+    /// It is opened again when the run is polled.
     pub(in crate::run) fn sensor_closed(&mut self, why: &str) {
-        if self.is_ending() {
-            return;
-        }
         let (cause, evidence) = heard(why, &sensor_causes::UNREACHABLE);
         let evidence = format!("sensor: {evidence}");
-        if self.cx.ordered.0.value > 0 {
-            self.fail(Failure::emergency(cause, evidence));
-        } else {
+        let news = self.cx.sensor.closed(self.cx.now);
+        if self.cx.ordered.0.value > 0 && !self.is_ending() {
+            self.meet(Failure::emergency(cause, evidence).by(Link::Sensor));
+        } else if news {
             self.cx.note(cause, evidence);
-            self.reopen_at = Some(self.cx.now + REOPEN_SENSOR);
         }
     }
 
@@ -45,7 +40,7 @@ impl Run {
             match event {
                 SensorEvent::Layout(quantity) => self.cx.motion.set_layout(quantity),
                 SensorEvent::Sample(sample) => self.cx.motion.take(self.cx.now, sample),
-                SensorEvent::Housekeeping(_) => {}
+                SensorEvent::Housekeeping(told) => self.cx.keep_house(told),
                 SensorEvent::Broken(line) => {
                     self.broken += 1;
                     self.cx.first_broken.get_or_insert_with(|| line.clone());
@@ -73,8 +68,12 @@ impl Run {
             StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
             StationEvent::SessionLost { session, why } => {
                 // Before it was attached, the order to attach says what is wrong.
-                if session == crate::station::Session::Drive && self.cx.station.abilities.is_some() {
-                    self.cx.station.lost = Some(why);
+                let Some(abilities) = self.cx.station.abilities else { return };
+                match session {
+                    Session::Drive => self.cx.station.lost = Some(why),
+                    Session::Information if abilities.information => self.information.lost(self.cx.now),
+                    // Programming opens its session anew by itself; the rescue session lives for one stop.
+                    Session::Information | Session::Programming | Session::Rescue => {}
                 }
             }
             StationEvent::Engine { ratio, direction, level } => {
@@ -149,7 +148,7 @@ impl Run {
                     }
                 } else {
                     let reason = Reason::new(&causes::PERSON_STOPPED, format!("at {}", self.cx.now));
-                    self.fail(Failure { end: End::Interrupted, reason, emergency: false });
+                    self.fail(Failure { end: End::Interrupted, reason, emergency: false, link: None });
                 }
             }
             PersonAct::Answer { .. } => {}

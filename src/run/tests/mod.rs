@@ -3,6 +3,7 @@ mod hand;
 mod properties;
 mod stories_cv;
 mod stories_drive;
+mod stories_links;
 mod stories_stop;
 mod stories_watch;
 mod world;
@@ -51,5 +52,6 @@ fn plan() -> RunPlan {
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(10), Duration::from_secs(20));
     (spec.sweep.points, spec.sweep.verify_points) = (Some(6), 4);
     spec.limits.run_time = Duration::from_secs(1800);
+    spec.limits.reconnect = Duration::from_secs(60);
     RunPlan { spec, pending: Vec::new(), kept: Vec::new() }
 }

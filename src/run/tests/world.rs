@@ -2,7 +2,7 @@
 //! with a dead zone, a decoder, a station that answers when and how a twist wants it, and a watch over every order.
 use super::plan;
 use crate::run::desk::{Desk, sensor_machine};
-use crate::run::input::{Input, Output, PersonAct};
+use crate::run::input::{Input, Output, PersonAct, RunPlan};
 use crate::run::outcome::RunOutcome;
 use crate::run::record::Record;
 use crate::station::{
@@ -13,6 +13,9 @@ use crate::time::BenchTime;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
+pub(super) use watch::Watch;
+
+mod watch;
 
 /// Time between two looks at the world, and between two samples.
 const TICK: Duration = Duration::from_millis(20);
@@ -30,6 +33,14 @@ pub(super) enum Twist {
     Bytes(Vec<u8>),
     /// No samples, or samples again.
     Sensor(bool),
+    /// The sensor's link is cut and opens again after so many milliseconds.
+    SensorCut(u64),
+    /// Nothing comes over the sensor's link any more, and nobody says so: a new one works.
+    HalfOpen,
+    /// The driving session is lost; for so many milliseconds nothing reaches the station.
+    StationCut(u64),
+    /// Somebody cuts the power.
+    PowerCut,
     /// The journal writes nothing, or again.
     Journal(bool),
     /// The wheels are held, or free.
@@ -52,48 +63,12 @@ struct State {
     stubborn: bool,
     answers: Option<OrderEnd>,
     late: Duration,
+    /// Nothing reaches the station before this.
+    gone_until: BenchTime,
+    power: bool,
     /// What the station is about to tell.
     told: VecDeque<StationEvent>,
     watch: Watch,
-}
-
-/// What must hold for the orders of every run.
-#[derive(Debug, Default)]
-pub(super) struct Watch {
-    /// The direction of the last order to move, since the last order of standstill.
-    moving: Option<Direction>,
-    /// An order to move was given, and no stop after it.
-    pub(super) unstopped: bool,
-    pub(super) broken: Option<String>,
-}
-
-impl Watch {
-    pub(super) fn see(&mut self, action: &Action) {
-        match action {
-            Action::Drive { setting, direction } => {
-                if setting.value > setting.of || setting.of != 28 {
-                    self.broken.get_or_insert(format!("above the step mode: {setting:?}"));
-                }
-                if setting.value == 0 {
-                    self.moving = None;
-                    return;
-                }
-                if self.moving.is_some_and(|before| before != *direction) {
-                    self.broken.get_or_insert("turned round without a standstill between".to_owned());
-                }
-                self.moving = Some(*direction);
-                self.unstopped = true;
-            }
-            Action::Stop | Action::EmergencyStop | Action::PowerOff => {
-                self.moving = None;
-                self.unstopped = false;
-            }
-            Action::WriteCv { cv: 7 | 8, .. } => {
-                self.broken.get_or_insert("CV 7 or 8 written".to_owned());
-            }
-            _ => {}
-        }
-    }
 }
 
 impl State {
@@ -102,6 +77,11 @@ impl State {
             return end.clone();
         }
         let zero = Setting { value: 0, of: 28 };
+        match action {
+            Action::PowerOn => self.power = true,
+            Action::PowerOff => self.power = false,
+            _ => {}
+        }
         match *action {
             Action::Drive { setting, direction } => self.ordered = (setting, direction),
             Action::Stop | Action::EmergencyStop | Action::PowerOff => self.ordered.0 = zero,
@@ -121,7 +101,7 @@ impl State {
     fn drive(&self) -> f64 {
         let (Setting { value, .. }, direction) = self.ordered;
         let cv = |cv: u16| f64::from(self.cvs.get(&cv).copied().unwrap_or(0));
-        if value == 0 {
+        if value == 0 || !self.power {
             return 0.0;
         }
         if self.cvs.get(&29).is_some_and(|value| value & 0x10 != 0) {
@@ -152,7 +132,15 @@ impl StationMachine for Station {
     fn handle_wake(&mut self, at: BenchTime) {
         while self.due.front().is_some_and(|(due, ..)| *due <= at) {
             let Some((_, order, action)) = self.due.pop_front() else { break };
-            let end = lock(&self.state).end(&action);
+            let end = if at < lock(&self.state).gone_until {
+                unheard(&action)
+            } else {
+                lock(&self.state).end(&action)
+            };
+            if action == Action::AskPower && matches!(end, OrderEnd::Done { .. }) {
+                let on = lock(&self.state).power;
+                self.events.push_back(StationEvent::Power { on, words: String::new(), level: false });
+            }
             if action == Action::Attach && matches!(end, OrderEnd::Done { .. }) {
                 let abilities = Abilities {
                     power: true,
@@ -188,6 +176,16 @@ impl StationMachine for Station {
     }
 }
 
+/// How an order ends that does not reach the station.
+fn unheard(action: &Action) -> OrderEnd {
+    match action {
+        Action::Attach => {
+            OrderEnd::Refused { code: "station-unreachable".to_owned(), words: "no connection".to_owned() }
+        }
+        _ => OrderEnd::Unknown { why: "no answer".to_owned() },
+    }
+}
+
 fn lock(state: &Arc<Mutex<State>>) -> MutexGuard<'_, State> {
     state.lock().unwrap()
 }
@@ -199,6 +197,17 @@ pub(super) struct Played {
     pub(super) records: Vec<Record>,
     pub(super) cvs: BTreeMap<u16, u8>,
     pub(super) speed_mm_s: f64,
+    /// When the sensor's link was asked for.
+    pub(super) opens: Vec<BenchTime>,
+}
+
+/// The sensor's link.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum SensorLink {
+    Closed,
+    Opening,
+    Open,
+    HalfOpen,
 }
 
 /// The bench under the desk.
@@ -210,6 +219,10 @@ pub(super) struct World {
     angle: f64,
     noise: u32,
     sensor: bool,
+    link: SensorLink,
+    cut_until: BenchTime,
+    opens: Vec<BenchTime>,
+    most: BenchTime,
     journal: bool,
     held: bool,
     runs_away: Option<f64>,
@@ -227,17 +240,23 @@ pub(super) fn delivered() -> BTreeMap<u16, u8> {
 
 impl World {
     pub(super) fn new() -> Self {
+        Self::with(plan())
+    }
+
+    pub(super) fn with(plan: RunPlan) -> Self {
+        let most = BenchTime::ZERO + plan.spec.limits.run_time + Duration::from_secs(1200);
         let state = Arc::new(Mutex::new(State {
             cvs: delivered(),
             ordered: (Setting { value: 0, of: 28 }, Direction::Forward),
             stubborn: false,
             answers: None,
             late: Duration::from_millis(5),
+            gone_until: BenchTime::ZERO,
+            power: true,
             told: VecDeque::new(),
             watch: Watch::default(),
         }));
         let station = Station { state: Arc::clone(&state), due: VecDeque::new(), events: VecDeque::new() };
-        let plan = plan();
         let sensor = sensor_machine(&plan.spec.sensor);
         Self {
             desk: Desk::with_machines(plan, sensor, Box::new(station)),
@@ -247,6 +266,10 @@ impl World {
             angle: 0.3,
             noise: 1,
             sensor: true,
+            link: SensorLink::Closed,
+            cut_until: BenchTime::ZERO,
+            opens: Vec::new(),
+            most,
             journal: true,
             held: false,
             runs_away: None,
@@ -260,12 +283,9 @@ impl World {
         twists.sort_by_key(|(at, _)| *at);
         let mut twists = VecDeque::from(twists);
         self.feed(&Input::Wake)?;
-        self.feed(&Input::SensorOpened)?;
-        self.feed(&Input::SensorBytes(b"t_us,bx,by\n".to_vec()))?;
-        let most = BenchTime::ZERO + plan().spec.limits.run_time + Duration::from_secs(1200);
         while self.outcome.is_none() {
             self.now = self.now + TICK;
-            if self.now > most {
+            if self.now > self.most {
                 return Err(format!("it has not ended by {}", self.now));
             }
             while twists.front().is_some_and(|(at, _)| BenchTime::from_millis(*at) <= self.now) {
@@ -308,7 +328,13 @@ impl World {
         }
         let cvs = state.cvs.clone();
         let outcome = self.outcome.take().ok_or("no outcome")?;
-        Ok(Played { outcome, records: self.records.clone(), cvs, speed_mm_s: self.speed_mm_s })
+        Ok(Played {
+            outcome,
+            records: self.records.clone(),
+            cvs,
+            speed_mm_s: self.speed_mm_s,
+            opens: self.opens,
+        })
     }
 
     /// A sample's time passes.
@@ -318,7 +344,8 @@ impl World {
         let wanted = if self.held { 0.0 } else { wanted };
         self.speed_mm_s += (wanted - self.speed_mm_s).clamp(-600.0 * dt, 600.0 * dt);
         self.angle += self.speed_mm_s / 33.0 * std::f64::consts::TAU * dt;
-        if self.sensor {
+        self.open_sensor()?;
+        if self.sensor && self.link == SensorLink::Open {
             let (bx, by) =
                 (100.0 * libm::cos(self.angle) + self.noise(), 100.0 * libm::sin(self.angle) + self.noise());
             let us = self.now.since(BenchTime::ZERO).as_micros();
@@ -326,6 +353,20 @@ impl World {
             self.feed(&Input::SensorBytes(line.into_bytes()))?;
         }
         Ok(())
+    }
+
+    /// An opening of the sensor's link succeeds or fails.
+    fn open_sensor(&mut self) -> Result<(), String> {
+        if self.link != SensorLink::Opening {
+            return Ok(());
+        }
+        if self.now < self.cut_until {
+            self.link = SensorLink::Closed;
+            return self.feed(&Input::SensorClosed("refused".to_owned()));
+        }
+        self.link = SensorLink::Open;
+        self.feed(&Input::SensorOpened)?;
+        self.feed(&Input::SensorBytes(b"t_us,bx,by\n".to_vec()))
     }
 
     /// Noise from -0.5 to 0.5: a linear congruential step (constants of Numerical Recipes, 2nd edition).
@@ -341,12 +382,30 @@ impl World {
             Twist::Told(event) => lock(&self.state).told.push_back(event),
             Twist::Bytes(bytes) => self.feed(&Input::SensorBytes(bytes))?,
             Twist::Sensor(sends) => self.sensor = sends,
+            Twist::SensorCut(ms) => {
+                self.cut_until = self.now + Duration::from_millis(ms);
+                self.link = SensorLink::Closed;
+                self.feed(&Input::SensorClosed("reset".to_owned()))?;
+            }
+            Twist::HalfOpen => self.link = SensorLink::HalfOpen,
+            Twist::StationCut(ms) => {
+                let lost = StationEvent::SessionLost { session: Session::Drive, why: "reset".to_owned() };
+                let mut state = lock(&self.state);
+                state.gone_until = self.now + Duration::from_millis(ms);
+                state.told.push_back(lost);
+            }
+            Twist::PowerCut => lock(&self.state).power = false,
             Twist::Journal(writes) => self.journal = writes,
             Twist::Held(held) => self.held = held,
             Twist::RunsAway(speed) => self.runs_away = speed,
             Twist::Stubborn(stubborn) => lock(&self.state).stubborn = stubborn,
             Twist::Person(act) => self.feed(&Input::Person(act))?,
-            Twist::Input(input) => self.feed(&input)?,
+            Twist::Input(input) => {
+                if matches!(input, Input::SensorClosed(_)) {
+                    self.link = SensorLink::Closed;
+                }
+                self.feed(&input)?;
+            }
         }
         Ok(())
     }
@@ -367,7 +426,11 @@ impl World {
                     self.records.push(record);
                 }
                 Output::Ended(outcome) => self.outcome = Some(*outcome),
-                Output::OpenSensor | Output::Link(_) | Output::Progress(_) => {}
+                Output::OpenSensor => {
+                    self.opens.push(self.now);
+                    self.link = SensorLink::Opening;
+                }
+                Output::Link(_) | Output::Progress(_) => {}
             }
         }
         if last > 0 && self.journal && self.outcome.is_none() {
