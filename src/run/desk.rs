@@ -3,9 +3,8 @@
 //! After each [`Desk::handle`] ask [`Desk::poll_output`] until it returns nothing, then [`Desk::next_wake`] once.
 use super::input::{Input, Output, RunPlan};
 use super::machine::Run;
-use crate::config::BenchSpec;
-use crate::sensor::SensorMachine;
-use crate::sensor::csv::CsvSensor;
+use crate::config::{BenchSpec, SensorSpec, StreamFormat};
+use crate::sensor::{Form, SensorMachine, SensorStream};
 use crate::station::srcp::{Srcp, SrcpSetup};
 use crate::station::{LinkEvent, StationMachine};
 use crate::time::BenchTime;
@@ -26,7 +25,8 @@ impl Desk {
     #[must_use]
     pub fn new(plan: RunPlan) -> Self {
         let station = station_machine(&plan.spec);
-        Self::with_machines(plan, Box::new(CsvSensor::new()), station)
+        let sensor = sensor_machine(&plan.spec.sensor);
+        Self::with_machines(plan, sensor, station)
     }
 
     /// A desk with other protocol machines.
@@ -118,6 +118,17 @@ impl Desk {
     pub fn next_wake(&self) -> Option<BenchTime> {
         self.wake
     }
+}
+
+/// The machine that reads this bench's sensor.
+#[must_use]
+pub fn sensor_machine(spec: &SensorSpec) -> Box<dyn SensorMachine> {
+    let form = match spec.format {
+        StreamFormat::ByFirstCharacter => None,
+        StreamFormat::Csv => Some(Form::Csv),
+        StreamFormat::Senml => Some(Form::Senml),
+    };
+    Box::new(SensorStream::new(form, spec.source))
 }
 
 /// The adapter that speaks with this bench's station.

@@ -1,196 +1,196 @@
 //! CSV lines: a header that names the columns, then a line a sample.
 //!
-//! `t_us,bx,by,bz` in any order; further columns are ignored; without `bz` the sensor has two axes. `t_us` is the
-//! sensor's own 32-bit count of microseconds, the field comes in any unit. The header may come again and may change the
-//! order. Line ends are LF or CR LF (RFC 4180 names CR LF; plain LF is common practice, no source). Empty lines are
-//! nothing. What can't be read is told and skipped. This is the project's own format; only the framing is RFC 4180's,
-//! without quoting, as no value needs it.
-use super::{BrokenLine, Quantity, Reading, Sample, SensorEvent, SensorMachine, Stamp};
-use crate::cause::{Cause, sensor as cause};
-use std::collections::VecDeque;
+//! `t_us` with `bx,by` and perhaps `bz`, with `angle_rad`, `distance_m`, `speed_m_s` or `pulses`, and `battery_v` and
+//! `temperature_c` where the sensor tells them, in any order; further columns are ignored. Of several quantities the
+//! source of the bench file picks one. `t_us` is the sensor's own 32-bit count of microseconds, the field comes in any
+//! unit. The header may come again and may change the order. What can't be read is told and skipped. This is the
+//! project's own format; only the framing is RFC 4180's, without quoting, as no value needs it.
+use super::names::{Name, listed, needed, other_source};
+use super::told::{Fault, House, Told, shown};
+use super::{Quantity, Reading, Sample, SensorEvent, Source, Stamp};
+use crate::cause::sensor as cause;
 
-/// Longest line in bytes without its end. A sample takes about 50.
-const LINE_CAP: usize = 512;
-/// Characters of a broken line that go into the evidence.
-const SHOWN: usize = 40;
-const NAMES: [&str; 4] = ["t_us", "bx", "by", "bz"];
+const STAMP: &str = "t_us";
 
 /// Where the columns stand.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Layout {
     columns: usize,
     stamp: usize,
-    axes: [usize; 2],
-    third: Option<usize>,
+    values: [Option<usize>; Name::ALL.len()],
 }
 
-/// The CSV format as a machine.
-#[derive(Debug, Default)]
-pub struct CsvSensor {
-    /// Start of a line whose end has not come yet.
-    part: Vec<u8>,
-    /// The rest of an over-long line is being skipped.
-    skipping: bool,
-    line: u64,
-    layout: Option<Layout>,
-    events: VecDeque<SensorEvent>,
-}
-
-/// Why a line could not be read: the cause, and what came against what was expected.
-type Fault = (&'static Cause, String);
-
-impl CsvSensor {
-    /// A machine that has seen nothing.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
-
-    fn broken(&mut self, (cause, evidence): Fault) {
-        let line = self.line;
-        self.events.push_back(SensorEvent::Broken(BrokenLine {
-            line,
-            code: cause.code.to_owned(),
-            evidence,
-        }));
-    }
-
-    /// Bytes that hold no line end: kept, or skipped once the line is over-long.
-    fn keep(&mut self, bytes: &[u8]) {
-        if self.skipping {
-            return;
-        }
-        let room = (LINE_CAP + 2).saturating_sub(self.part.len());
-        self.part.extend_from_slice(&bytes[..bytes.len().min(room)]);
-        if self.part.len() > LINE_CAP + 1 {
-            self.skipping = true;
-            self.line += 1;
-            let evidence = too_long(&self.part);
-            self.part.clear();
-            self.broken((&cause::LINE_TOO_LONG, evidence));
-        }
-    }
-
-    /// A whole line without its LF.
-    fn line(&mut self, bytes: &[u8]) {
-        self.line += 1;
-        let bytes = bytes.strip_suffix(b"\r").unwrap_or(bytes);
-        let bytes = if self.line == 1 { bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes) } else { bytes };
-        if bytes.len() > LINE_CAP {
-            return self.broken((&cause::LINE_TOO_LONG, too_long(bytes)));
-        }
-        let Ok(text) = std::str::from_utf8(bytes) else {
-            return self
-                .broken((&cause::LINE_NOT_TEXT, format!("came {}, expected UTF-8 text", shown(bytes))));
-        };
-        if text.trim().is_empty() {
-            return;
-        }
-        if text.split(',').any(|field| NAMES.contains(&field.trim())) {
-            return self.header(text);
-        }
-        let Some(layout) = self.layout else {
-            let evidence = format!("came {}, expected a header such as t_us,bx,by,bz first", shown(bytes));
-            return self.broken((&cause::NO_HEADER, evidence));
-        };
-        match sample(text, layout) {
-            Ok(sample) => self.events.push_back(SensorEvent::Sample(sample)),
-            Err(fault) => self.broken(fault),
-        }
-    }
-
-    fn header(&mut self, text: &str) {
-        match header(text) {
-            Ok(layout) => {
-                self.layout = Some(layout);
-                let axes = if layout.third.is_some() { 3 } else { 2 };
-                self.events.push_back(SensorEvent::Layout(Quantity::Field { axes }));
-            }
-            // The order may have changed: what follows can't be trusted to the old one.
-            Err(evidence) => {
-                self.layout = None;
-                self.broken((&cause::BAD_HEADER, evidence));
-            }
-        }
+impl Layout {
+    fn has(&self, name: Name) -> bool {
+        self.values[name as usize].is_some()
     }
 }
 
-impl SensorMachine for CsvSensor {
-    fn handle_opened(&mut self) {
-        self.part.clear();
-        self.skipping = false;
-        self.line = 0;
-        self.layout = None;
+/// What is known of the columns.
+#[derive(Clone, Copy, Debug)]
+enum Header {
+    /// None came.
+    Missing,
+    /// One came that can't be used. That was told; what follows it says nothing more.
+    Refused,
+    /// The columns stand so.
+    Usable(Layout),
+}
+
+/// Reads CSV lines.
+#[derive(Debug)]
+pub(super) struct CsvReader {
+    source: Source,
+    header: Header,
+}
+
+impl CsvReader {
+    pub(super) fn new(source: Source) -> Self {
+        Self { source, header: Header::Missing }
     }
 
-    fn handle_bytes(&mut self, bytes: &[u8]) {
-        let mut rest = bytes;
-        while let Some(end) = rest.iter().position(|byte| *byte == b'\n') {
-            let (line, after) = (&rest[..end], &rest[end + 1..]);
-            rest = after;
-            if self.skipping {
-                self.skipping = false;
-            } else if self.part.is_empty() && line.len() <= LINE_CAP + 1 {
-                self.line(line);
-            } else {
-                self.keep(line);
-                // `keep` has told an over-long line already and emptied the part.
-                if !std::mem::take(&mut self.skipping) {
-                    let mut part = std::mem::take(&mut self.part);
-                    self.line(&part);
-                    part.clear();
-                    self.part = part;
+    /// A line that is not blank.
+    pub(super) fn line(&mut self, text: &str, house: &mut House, told: &mut Told) {
+        if let Some(header) = header(text, self.source) {
+            match header {
+                Ok(layout) => {
+                    self.header = Header::Usable(layout);
+                    told.push(SensorEvent::Layout(quantity(self.source, layout)));
+                }
+                // The order may have changed: what follows can't be trusted to the old one.
+                Err(fault) => {
+                    self.header = Header::Refused;
+                    told.broken(fault);
                 }
             }
+            return;
         }
-        if !rest.is_empty() {
-            self.keep(rest);
+        match self.header {
+            Header::Usable(layout) => self.sample(text, layout, house, told),
+            Header::Refused => {}
+            Header::Missing => {
+                let names: Vec<&str> = std::iter::once(STAMP)
+                    .chain(needed(self.source).iter().map(|name| name.text()))
+                    .collect();
+                let came = shown(text.as_bytes());
+                let evidence = format!("came {came}, expected a header such as {} first", names.join(","));
+                told.broken((&cause::NO_HEADER, evidence));
+            }
         }
     }
 
-    fn poll_event(&mut self) -> Option<SensorEvent> {
-        self.events.pop_front()
+    fn sample(&self, text: &str, layout: Layout, house: &mut House, told: &mut Told) {
+        let fields: Vec<&str> = text.split(',').map(str::trim).collect();
+        if fields.len() != layout.columns {
+            let evidence = format!(
+                "came {} in {}, expected {}",
+                counted(fields.len()),
+                shown(text.as_bytes()),
+                layout.columns
+            );
+            return told.broken((&cause::LINE_FIELDS, evidence));
+        }
+        match sample(&fields, layout, self.source) {
+            Ok(sample) => told.push(SensorEvent::Sample(sample)),
+            Err(fault) => return told.broken(fault),
+        }
+        let mut own = |name: Name| {
+            let value =
+                layout.values[name as usize].map(|at| fields[at]).filter(|value| !value.is_empty())?;
+            number(name, value).map_err(|(_, evidence)| house.bad(evidence, told)).ok()
+        };
+        let (battery_v, temperature_c) = (own(Name::BatteryV), own(Name::TemperatureC));
+        house.take(battery_v, temperature_c, told);
     }
 }
 
-/// The columns a header names; an error is evidence.
-fn header(text: &str) -> Result<Layout, String> {
-    let mut at = [None; 4];
-    let mut columns = 0;
-    for (index, field) in text.split(',').enumerate() {
-        columns += 1;
-        let Some(name) = NAMES.iter().position(|name| *name == field.trim()) else { continue };
-        if at[name].replace(index).is_some() {
-            return Err(format!("came {}, expected {} only once", shown(text.as_bytes()), NAMES[name]));
+fn counted(fields: usize) -> String {
+    if fields == 1 { "1 field".to_owned() } else { format!("{fields} fields") }
+}
+
+fn quantity(source: Source, layout: Layout) -> Quantity {
+    match source {
+        Source::Field { .. } => Quantity::Field { axes: if layout.has(Name::Bz) { 3 } else { 2 } },
+        Source::Angle { .. } => Quantity::Angle,
+        Source::Distance { .. } => Quantity::Distance,
+        Source::Speed { .. } => Quantity::Speed,
+        Source::Pulses { .. } => Quantity::Pulses,
+    }
+}
+
+fn is_name(field: &str) -> bool {
+    field == STAMP || Name::find(field).is_some()
+}
+
+/// The columns, if this line names any.
+fn header(text: &str, source: Source) -> Option<Result<Layout, Fault>> {
+    let came = || shown(text.as_bytes());
+    if text.split(',').any(|field| is_name(field.trim())) {
+        return Some(columns(text, source));
+    }
+    let plain = |field: &str| field.trim().trim_matches('"').to_ascii_lowercase();
+    if text.split(',').any(|field| is_name(&plain(field))) {
+        let evidence = format!("came {}, expected names in small letters and without quotes", came());
+        return Some(Err((&cause::BAD_HEADER, evidence)));
+    }
+    if text.split([';', '\t', '|', ' ']).filter(|field| is_name(field.trim())).count() > 1 {
+        return Some(Err((&cause::SEPARATOR, format!("came {}, expected commas", came()))));
+    }
+    None
+}
+
+/// The columns a header names.
+fn columns(text: &str, source: Source) -> Result<Layout, Fault> {
+    let came = || shown(text.as_bytes());
+    let mut layout = Layout::default();
+    let mut stamp = None;
+    for (index, field) in text.split(',').map(str::trim).enumerate() {
+        layout.columns += 1;
+        let place = if field == STAMP {
+            &mut stamp
+        } else if let Some(name) = Name::find(field) {
+            &mut layout.values[name as usize]
+        } else {
+            continue;
+        };
+        if place.replace(index).is_some() {
+            return Err((&cause::BAD_HEADER, format!("came {}, expected {field} only once", came())));
         }
     }
-    let needed = |name: usize| {
-        at[name].ok_or_else(|| format!("came {}, expected {} too", shown(text.as_bytes()), NAMES[name]))
+    let missing = |name: &str| (&cause::BAD_HEADER, format!("came {}, expected {name} too", came()));
+    layout.stamp = stamp.ok_or_else(|| missing(STAMP))?;
+    let lacks: Vec<Name> = needed(source).iter().copied().filter(|name| !layout.has(*name)).collect();
+    if lacks.is_empty() {
+        return Ok(layout);
+    }
+    let found: Vec<Name> =
+        Name::ALL.into_iter().filter(|name| layout.has(*name) && !name.is_housekeeping()).collect();
+    let part = found.iter().any(|name| super::names::belongs(source, *name));
+    if part || found.is_empty() {
+        Err(missing(&listed(&lacks)))
+    } else {
+        Err((&cause::OTHER_SOURCE, other_source(&found, source)))
+    }
+}
+
+/// A sample; there are as many fields as the header has columns.
+fn sample(fields: &[&str], layout: Layout, source: Source) -> Result<Sample, Fault> {
+    // The header was refused if it lacked a column that the source needs.
+    let value = |name: Name| layout.values[name as usize].map_or("", |at| fields[at]);
+    let number = |name: Name| number(name, value(name));
+    let stamp = Stamp::CountUs(stamp(fields[layout.stamp])?);
+    let reading = match source {
+        Source::Field { .. } => Reading::Field([
+            number(Name::Bx)?,
+            number(Name::By)?,
+            if layout.has(Name::Bz) { number(Name::Bz)? } else { 0.0 },
+        ]),
+        Source::Angle { .. } => Reading::AngleRad(number(Name::AngleRad)?),
+        Source::Distance { .. } => Reading::DistanceM(number(Name::DistanceM)?),
+        Source::Speed { .. } => Reading::SpeedMS(number(Name::SpeedMS)?),
+        Source::Pulses { .. } => Reading::Pulses(pulses(value(Name::Pulses))?),
     };
-    Ok(Layout { columns, stamp: needed(0)?, axes: [needed(1)?, needed(2)?], third: at[3] })
-}
-
-fn sample(text: &str, layout: Layout) -> Result<Sample, Fault> {
-    let found = text.split(',').count();
-    if found != layout.columns {
-        let columns = layout.columns;
-        let evidence = format!("came {found} fields in {}, expected {columns}", shown(text.as_bytes()));
-        return Err((&cause::LINE_FIELDS, evidence));
-    }
-    let (mut stamp_us, mut axes) = (0, [0.0; 3]);
-    for (index, value) in text.split(',').enumerate() {
-        let value = value.trim();
-        if index == layout.stamp {
-            stamp_us = stamp(value)?;
-        } else if index == layout.axes[0] {
-            axes[0] = field("bx", value)?;
-        } else if index == layout.axes[1] {
-            axes[1] = field("by", value)?;
-        } else if Some(index) == layout.third {
-            axes[2] = field("bz", value)?;
-        }
-    }
-    Ok(Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(axes) })
+    Ok(Sample { stamp, reading })
 }
 
 fn stamp(value: &str) -> Result<u32, Fault> {
@@ -206,33 +206,19 @@ fn stamp(value: &str) -> Result<u32, Fault> {
     })
 }
 
-fn field(name: &str, value: &str) -> Result<f64, Fault> {
+fn pulses(value: &str) -> Result<i64, Fault> {
+    value.parse().map_err(|_| {
+        (&cause::LINE_PULSES, format!("pulses is {}, expected a whole number", shown(value.as_bytes())))
+    })
+}
+
+fn number(name: Name, value: &str) -> Result<f64, Fault> {
+    let came = || format!("{} is {}", name.text(), shown(value.as_bytes()));
     match value.parse::<f64>() {
-        Ok(field) if field.is_finite() => Ok(field),
-        Ok(_) => Err((
-            &cause::LINE_NOT_FINITE,
-            format!("{name} is {}, expected a finite number", shown(value.as_bytes())),
-        )),
-        Err(_) => {
-            Err((&cause::LINE_NUMBER, format!("{name} is {}, expected a number", shown(value.as_bytes()))))
-        }
+        Ok(number) if number.is_finite() => Ok(number),
+        Ok(_) => Err((&cause::LINE_NOT_FINITE, format!("{}, expected a finite number", came()))),
+        Err(_) => Err((&cause::LINE_NUMBER, format!("{}, expected a number", came()))),
     }
-}
-
-fn too_long(bytes: &[u8]) -> String {
-    format!("came more than {LINE_CAP} bytes, starting {}", shown(bytes))
-}
-
-/// The start of what came, quoted and safe to print.
-fn shown(bytes: &[u8]) -> String {
-    // Four bytes a character at most; the cut may leave half a character, which the lossy reading marks.
-    let head = &bytes[..bytes.len().min(4 * SHOWN)];
-    let text = String::from_utf8_lossy(head);
-    let mut shown: String = text.chars().take(SHOWN).flat_map(char::escape_debug).collect();
-    if text.chars().nth(SHOWN).is_some() || head.len() < bytes.len() {
-        shown.push_str("...");
-    }
-    format!("\"{shown}\"")
 }
 
 #[cfg(test)]

@@ -1,9 +1,20 @@
 //! Tests of the CSV machine. The format is the project's own; the values are its examples.
 use super::*;
+use crate::sensor::lines::LINE_CAP;
+use crate::sensor::{Form, SensorMachine, SensorStream};
 use proptest::prelude::*;
 
+const FIELD: Source = Source::Field { pole_pairs: 1 };
+
+fn sensor() -> SensorStream {
+    SensorStream::new(Some(Form::Csv), FIELD)
+}
+
 fn read(pieces: &[&[u8]]) -> Vec<SensorEvent> {
-    let mut sensor = CsvSensor::new();
+    read_by(sensor(), pieces)
+}
+
+fn read_by(mut sensor: SensorStream, pieces: &[&[u8]]) -> Vec<SensorEvent> {
     sensor.handle_opened();
     let mut events = Vec::new();
     for piece in pieces {
@@ -35,7 +46,7 @@ fn a_header_may_come_again_in_another_order() {
 
 #[test]
 fn opening_forgets_half_a_line_and_the_layout() {
-    let mut sensor = CsvSensor::new();
+    let mut sensor = sensor();
     sensor.handle_bytes(b"t_us,bx,by\n1,2");
     sensor.handle_opened();
     sensor.handle_bytes(b"1,2,3\n");
@@ -97,6 +108,95 @@ fn a_line_of_the_longest_length_is_read_with_either_line_end() {
             assert_eq!(events[2], sample(4, [5.0, 6.0, 0.0]));
         }
     }
+}
+
+const SOURCES: [(Source, &str, &str, Quantity, Reading); 5] = [
+    (FIELD, "bx,by", "0.5,-2", Quantity::Field { axes: 2 }, Reading::Field([0.5, -2.0, 0.0])),
+    (Source::Angle { resolution_rad: 0.001 }, "angle_rad", "3.25", Quantity::Angle, Reading::AngleRad(3.25)),
+    (
+        Source::Distance { resolution_mm: 0.1 },
+        "distance_m",
+        "-12.5",
+        Quantity::Distance,
+        Reading::DistanceM(-12.5),
+    ),
+    (Source::Speed { resolution_mm_s: 1.0 }, "speed_m_s", "0.125", Quantity::Speed, Reading::SpeedMS(0.125)),
+    (
+        Source::Pulses { a_turn: 12 },
+        "pulses",
+        "-9223372036854775808",
+        Quantity::Pulses,
+        Reading::Pulses(i64::MIN),
+    ),
+];
+
+#[test]
+fn each_source_has_its_column() {
+    for (source, names, values, quantity, reading) in SOURCES {
+        let stream = SensorStream::new(Some(Form::Csv), source);
+        let text = format!("t_us,{names}\n7,{values}\n");
+        let expected = [
+            SensorEvent::Layout(quantity),
+            SensorEvent::Sample(Sample { stamp: Stamp::CountUs(7), reading }),
+        ];
+        assert_eq!(read_by(stream, &[text.as_bytes()]), expected, "{names}");
+    }
+}
+
+#[test]
+fn of_several_quantities_the_stated_source_picks() {
+    let header = SOURCES.map(|source| source.1).join(",");
+    let values = SOURCES.map(|source| source.2).join(",");
+    let text = format!("t_us,{header}\n7,{values}\n");
+    for (source, _, _, quantity, reading) in SOURCES {
+        let stream = SensorStream::new(Some(Form::Csv), source);
+        let expected = [
+            SensorEvent::Layout(quantity),
+            SensorEvent::Sample(Sample { stamp: Stamp::CountUs(7), reading }),
+        ];
+        assert_eq!(read_by(stream, &[text.as_bytes()]), expected);
+    }
+}
+
+#[test]
+fn a_stream_of_another_source_is_told_once() {
+    for (source, names, values, ..) in SOURCES {
+        for (stated, ..) in SOURCES.into_iter().filter(|(stated, ..)| *stated != source) {
+            let stream = SensorStream::new(Some(Form::Csv), stated);
+            let text = format!("t_us,{names},battery_v\n7,{values},4\n8,{values},4\n");
+            let events = read_by(stream, &[text.as_bytes()]);
+            assert!(
+                matches!(&events[..], [SensorEvent::Broken(broken)]
+                if broken.line == 1 && broken.code == "sensor-other-source"),
+                "{events:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn battery_and_temperature_are_told_when_they_change() {
+    let text =
+        b"t_us,bx,by,battery_v,temperature_c\n1,2,3,,\n2,2,3,3.9,\n3,2,3,3.9,21\n4,2,3,,21\n5,2,3,3.8,21\n";
+    let own: Vec<_> = read(&[text])
+        .into_iter()
+        .filter_map(|event| match event {
+            SensorEvent::Housekeeping(own) => Some((own.battery_v, own.temperature_c)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(own, [(Some(3.9), None), (Some(3.9), Some(21.0)), (Some(3.8), Some(21.0))]);
+}
+
+#[test]
+fn a_bad_battery_value_is_told_once_and_costs_no_sample() {
+    let events = read(&[b"t_us,bx,by,battery_v\n1,2,3,low\n2,4,5,NaN\n"]);
+    assert_eq!(events[1], sample(1, [2.0, 3.0, 0.0]));
+    assert!(
+        matches!(&events[2], SensorEvent::Broken(broken) if broken.code == "sensor-housekeeping"),
+        "{events:?}"
+    );
+    assert_eq!(events[3..], [sample(2, [4.0, 5.0, 0.0])]);
 }
 
 proptest! {

@@ -1,7 +1,17 @@
-//! Sensor formats as machines: bytes in, samples out. They may not know motion, time or links.
+//! The sensor's stream as a machine: bytes in, samples out. It may not know motion, time or links.
+//!
+//! Bytes become lines, lines are read as CSV or `SenML`, and a stream that is no text at all is told from one with faults.
 use serde::{Deserialize, Serialize};
 
-pub mod csv;
+mod csv;
+mod lines;
+mod names;
+mod noise;
+mod senml;
+mod stream;
+mod told;
+
+pub use stream::{Form, SensorStream};
 
 /// When a sample was taken, as the sensor says it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -106,11 +116,11 @@ pub enum SensorEvent {
     Sample(Sample),
     /// What the sensor says of itself.
     Housekeeping(Housekeeping),
-    /// A line that could not be read; it was skipped.
+    /// Something that could not be read: a line that was skipped, a value of it, or all that came so far.
     Broken(BrokenLine),
 }
 
-/// A line that could not be read.
+/// A line that could not be read, or a value of it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BrokenLine {
     /// Its number since the link opened, from 1.

@@ -1,11 +1,10 @@
 //! A whole bench around the desk, small enough to be played thousands of times: an engine that is linear in the drive
 //! with a dead zone, a decoder, a station that answers when and how a twist wants it, and a watch over every order.
 use super::plan;
-use crate::run::desk::Desk;
+use crate::run::desk::{Desk, sensor_machine};
 use crate::run::input::{Input, Output, PersonAct};
 use crate::run::outcome::RunOutcome;
 use crate::run::record::Record;
-use crate::sensor::csv::CsvSensor;
 use crate::station::{
     Abilities, Action, Direction, LinkEvent, LinkOrder, OrderEnd, OrderId, Session, Setting, StationEvent,
     StationMachine,
@@ -238,8 +237,10 @@ impl World {
             watch: Watch::default(),
         }));
         let station = Station { state: Arc::clone(&state), due: VecDeque::new(), events: VecDeque::new() };
+        let plan = plan();
+        let sensor = sensor_machine(&plan.spec.sensor);
         Self {
-            desk: Desk::with_machines(plan(), Box::new(CsvSensor::new()), Box::new(station)),
+            desk: Desk::with_machines(plan, sensor, Box::new(station)),
             state,
             now: BenchTime::ZERO,
             speed_mm_s: 0.0,
