@@ -8,7 +8,7 @@ use super::decode::TURN;
 use super::stats::{t_975, welch};
 use core::f64::consts::PI;
 
-/// Half of the arc about the position whose samples time a passage, in rad.
+/// Half of the arc about the position whose samples time a passage, in rad of the field.
 const ARC: f64 = 0.2;
 /// How far it must turn before the turning sense is taken as known, and how far ahead the position then lies.
 const SENSE: f64 = 0.5;
@@ -17,6 +17,8 @@ const AHEAD: f64 = 0.3;
 const BACK: f64 = 1.0;
 /// Samples in the arc from which a line through them times the passage better than its two neighbours.
 const FEWEST_IN_ARC: u32 = 6;
+/// Turns between two points beyond which nothing can be said of the turns between.
+const MOST_AT_ONCE: f64 = 64.0;
 /// Passages kept; when there are more, two blocks become one.
 const MOST_PASSAGES: usize = 513;
 /// Blocks from which two halves are compared.
@@ -86,9 +88,20 @@ struct Course {
     origin_s: f64,
 }
 
+/// What the angles are.
+#[derive(Clone, Copy, Debug)]
+enum Manner {
+    /// Samples of a field: noise is in each of them, and so many rad on both sides of the position time the passage.
+    Samples { arc: f64 },
+    /// Points at which a reading changed: each is a passage of its own position, late by chance. Lateness of neighbours
+    /// may be alike, when the points keep step with the sampling, so a mean of many would be no better than one.
+    Points,
+}
+
 /// The running measurement.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Blocks {
+    manner: Manner,
     start: Option<f64>,
     before: Option<(f64, f64)>,
     course: Option<Course>,
@@ -103,8 +116,33 @@ pub(super) struct Blocks {
 }
 
 impl Blocks {
-    pub(super) fn new() -> Self {
-        Self { turns_each: 1, ..Self::default() }
+    /// On samples of a field that turns `pole_pairs` times a turn.
+    pub(super) fn of_samples(pole_pairs: f64) -> Self {
+        Self::new(Manner::Samples { arc: ARC / pole_pairs })
+    }
+
+    /// On points at which a reading changed, or of a path that has no noise of its own.
+    pub(super) fn of_points() -> Self {
+        Self::new(Manner::Points)
+    }
+
+    fn new(manner: Manner) -> Self {
+        Self {
+            manner,
+            start: None,
+            before: None,
+            course: None,
+            passages: Vec::new(),
+            turns_each: 1,
+            skipped: 0,
+            noise: (0.0, 0),
+            summary: None,
+        }
+    }
+
+    /// Begins again.
+    pub(super) fn restart(&mut self) {
+        *self = Self::new(self.manner);
     }
 
     pub(super) fn summary(&self) -> Option<Summary> {
@@ -120,32 +158,51 @@ impl Blocks {
             if moved.abs() > SENSE {
                 let sense = moved.signum();
                 let at = moved.abs();
-                self.course = Some(Course {
-                    sense,
-                    target: at + AHEAD,
-                    farthest: at,
-                    before: (before.0, sense * (before.1 - start)),
-                    arc: Arc::default(),
-                    origin_s: t_s,
-                });
+                let (target, before) = match self.manner {
+                    Manner::Samples { .. } => (at + AHEAD, (before.0, sense * (before.1 - start))),
+                    Manner::Points => (at + TURN, (t_s, at)),
+                };
+                let (arc, origin_s) = (Arc::default(), t_s);
+                self.course = Some(Course { sense, target, farthest: at, before, arc, origin_s });
+                if matches!(self.manner, Manner::Points) {
+                    let sd = noise(phi);
+                    self.passage(t_s, sd * sd);
+                }
             }
             return;
         };
         let at = course.sense * (phi - start);
-        if at < course.farthest - BACK {
-            *self = Self::new();
+        if at < course.farthest - BACK || at > course.farthest + MOST_AT_ONCE * TURN {
+            self.restart();
             return;
         }
         course.farthest = course.farthest.max(at);
-        if let Some((passage_s, factor)) = course.step(t_s, at) {
-            let sd = noise(start + course.sense * course.target);
-            course.target += TURN;
-            self.passage(passage_s, factor * sd * sd);
+        match self.manner {
+            Manner::Samples { arc } => {
+                if let Some((passage_s, factor)) = course.step(t_s, at, arc) {
+                    let sd = noise(start + course.sense * course.target);
+                    course.target += TURN;
+                    self.passage(passage_s, factor * sd * sd);
+                }
+            }
+            Manner::Points => {
+                let sd = noise(phi);
+                let from = std::mem::replace(&mut course.before, (t_s, at));
+                while let Some((passage_s, factor)) =
+                    self.course.as_mut().and_then(|course| course.pass(from, (t_s, at)))
+                {
+                    self.passage(passage_s, factor * sd * sd);
+                }
+            }
         }
     }
 
     fn passage(&mut self, t_s: f64, variance: f64) {
-        let count = self.noise.1.saturating_add(1);
+        // Of points the scatter becomes known as they come: what is known last holds for all.
+        let count = match self.manner {
+            Manner::Samples { .. } => self.noise.1.saturating_add(1),
+            Manner::Points => 1,
+        };
         self.noise = (self.noise.0 + (variance - self.noise.0) / f64::from(count), count);
         self.skipped += 1;
         if !self.passages.is_empty() && self.skipped < self.turns_each {
@@ -188,16 +245,32 @@ impl Blocks {
     }
 }
 
+/// Where between two neighbours a position is passed: time, and the factor on their noise's variance.
+fn between(from: (f64, f64), to: (f64, f64), target: f64) -> (f64, f64) {
+    let part = (target - from.1) / (to.1 - from.1);
+    let rest = 1.0 - part;
+    (from.0 + part * (to.0 - from.0), part * part + rest * rest)
+}
+
 impl Course {
+    /// The next passage on the way between two points, if there is one.
+    fn pass(&mut self, from: (f64, f64), to: (f64, f64)) -> Option<(f64, f64)> {
+        let target = self.target;
+        (from.1 < target && to.1 >= target).then(|| {
+            self.target += TURN;
+            between(from, to, target)
+        })
+    }
+
     /// Takes a sample in; the time of the passage once the arc is behind, and the factor on the variance.
-    fn step(&mut self, t_s: f64, at: f64) -> Option<(f64, f64)> {
+    fn step(&mut self, t_s: f64, at: f64, reach: f64) -> Option<(f64, f64)> {
         let (before_s, before) = std::mem::replace(&mut self.before, (t_s, at));
         let off = at - self.target;
         if self.arc.samples == 0 && self.arc.between.is_none() {
             self.origin_s = t_s;
         }
         let t = t_s - self.origin_s;
-        if off.abs() <= ARC {
+        if off.abs() <= reach {
             let arc = &mut self.arc;
             arc.samples += 1;
             arc.t += t;
@@ -206,12 +279,10 @@ impl Course {
             arc.ty += t * off;
         }
         if self.arc.between.is_none() && before < self.target && off >= 0.0 {
-            let part = (self.target - before) / (at - before);
-            let rest = 1.0 - part;
-            self.arc.between =
-                Some((before_s - self.origin_s + part * (t_s - before_s), part * part + rest * rest));
+            let (later_s, factor) = between((0.0, before), (t_s - before_s, at), self.target);
+            self.arc.between = Some((before_s - self.origin_s + later_s, factor));
         }
-        if off <= ARC {
+        if off <= reach {
             return None;
         }
         let passage = std::mem::take(&mut self.arc).passage();

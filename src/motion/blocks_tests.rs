@@ -4,7 +4,7 @@ use super::*;
 
 /// Feeds `turns` turns at `rate` samples a turn, each turn lasting `lasts(k)` seconds, with angle noise of `sigma`.
 fn fed(turns: u32, rate: u32, sigma: f64, seed: u64, error: f64, lasts: impl Fn(u32) -> f64) -> Blocks {
-    let (mut blocks, mut random, mut start) = (Blocks::new(), Random::new(seed), 0.0);
+    let (mut blocks, mut random, mut start) = (Blocks::of_samples(1.0), Random::new(seed), 0.0);
     for turn in 0..turns {
         for k in 0..rate {
             let part = f64::from(k) / f64::from(rate);
@@ -47,7 +47,7 @@ fn a_drift_is_unsteady_and_noise_is_not() {
 
 #[test]
 fn turning_back_begins_again_and_little_to_and_fro_does_not() {
-    let mut blocks = Blocks::new();
+    let mut blocks = Blocks::of_samples(1.0);
     for k in 0..4000_u32 {
         let t = f64::from(k) * 0.005;
         blocks.push(t, 4.0 * t + 0.5 * libm::sin(9.0 * t), |_| 0.0);

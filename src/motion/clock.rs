@@ -110,9 +110,26 @@ impl Clock {
         self.width_s *= 2.0;
     }
 
+    /// What was seen since the sensor's clock last started was no pace of a clock: forgotten, but for the least delay.
+    pub(super) fn forget_rate(&mut self) {
+        self.windows.clear();
+        (self.open, self.rate) = (None, self.carried);
+        self.width_s = 0.5;
+    }
+
+    /// Least of (arrival - stamp) lately, in s.
+    pub(super) fn floor_s(&self) -> f64 {
+        self.floor_s
+    }
+
     /// How late the newest sample came, in s, against the least delay seen lately.
     pub(super) fn late_s(&self) -> f64 {
         self.late_s
+    }
+
+    /// The rate where arrival is the only clock: that of this computer.
+    pub(super) fn of_arrival() -> ClockRate {
+        ClockRate { rel: 0.0, u_rel: HOST_U, corrected: false }
     }
 
     /// The rate as it is to be used.

@@ -1,4 +1,4 @@
-//! Field to angle to distance to speed, each speed with its standard uncertainty.
+//! What a sensor tells to angle to distance to speed, each speed with its standard uncertainty.
 //!
 //! Method and check values: `standards/measurement.md` sections 1, 3, 4.6, 5 and 8. Knows samples and arrival times;
 //! may not know stations, decoders or the run. Sensor stamps serve only differences, unwrapped to 64 bits here; the
@@ -9,12 +9,19 @@ use crate::time::BenchTime;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
+mod backlog;
 mod blocks;
 mod clock;
+mod counter;
 mod decode;
 mod ellipse;
+mod field;
+mod follow;
 mod points;
+mod rate;
 mod recent;
+mod scatter;
+mod seen;
 mod stamps;
 mod stats;
 mod still;
@@ -54,7 +61,7 @@ pub struct Measured {
     pub speed_mm_s: f64,
     /// Standard uncertainty (k = 1) from repeatability alone, in mm/s.
     pub u_repeat_mm_s: f64,
-    /// Standard uncertainty (k = 1) with sensor clock and circumference, in mm/s.
+    /// Standard uncertainty (k = 1) with sensor clock, circumference, and the steps in which a speed is told, in mm/s.
     pub u_mm_s: f64,
     /// Half-width at 95 % of the repeatability part (Student t), in mm/s.
     pub half_width_mm_s: f64,
@@ -79,27 +86,40 @@ pub struct SignalQuality {
     pub rate_hz: f64,
 }
 
+/// How often a signal that repeats does so, against its samples.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sampling {
+    /// Samples a second.
+    pub rate_hz: f64,
+    /// Periods a second: turns of the axle, or so many times that as a field has pairs of poles.
+    pub periods_hz: f64,
+}
+
 /// Counts over the whole run, for the record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SampleCounts {
     /// Samples taken in.
     pub taken: u64,
-    /// Gaps wider than 1.5 usual intervals.
+    /// Gaps: of a field, wider than 1.5 usual intervals; else, such that no speed is taken across.
     pub gaps: u64,
     /// Samples whose stamp repeats or goes back a little; ignored.
     pub repeated: u64,
-    /// Restarts of the sensor's clock noticed.
+    /// Restarts of the sensor noticed, by its clock or by its count.
     pub restarts: u64,
 }
 
 /// How long the axle has stood, judged by the signal.
+///
+/// A field is judged against its own noise. What is told in steps is alike at rest: it is never frozen, and stands once it
+/// has not moved by more than a step for long enough (see `counter` and `rate` for the slowest motion that can be seen).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Standing {
     /// Turning, or too few samples to tell.
     No,
     /// Standing for this long, with a living signal.
     For(Duration),
-    /// Every sample is the same to the last digit: that is a frozen sensor or a coarse one, no proof of standstill.
+    /// Every sample of a field is the same to the last digit: that is a frozen sensor or a coarse one, no proof of
+    /// standstill.
     Frozen,
 }
 

@@ -1,32 +1,31 @@
 //! The stream: samples in, what the run asks for out. Joins the parts of this module.
+use super::backlog::{Backlog, LATE_S, News};
 use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
-use super::points::MOST_POINTS;
+use super::follow::Follow;
 use super::recent::Recent;
+use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
-use super::still::Still;
-use super::track::{Track, Tracked};
-use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, SignalQuality, Standing};
-use crate::sensor::{Quantity, Reading, Sample};
+use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
+use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
 use std::time::Duration;
 
-/// Samples arriving this much later than the promptest ones are old: they are no proof of standstill.
-const OLD_S: f64 = 2.0;
-/// A field beyond this is no measurement in any unit; squares and sums of what is below stay finite.
-const LARGEST_FIELD: f64 = 1e100;
-/// Angle that must be turned before it counts as path, so that noise at rest adds none.
-const PATH_STEP: f64 = 0.1;
+/// While stamps run ahead of arrival, no longer rest than this is believed: it may be a day old.
+const STOOD_AT_ONCE: Duration = Duration::from_millis(500);
 
-/// Field to angle to distance to speed, as samples stream in. Memory is bounded; nothing here looks at a clock.
+/// What a sensor tells to angle to distance to speed, as samples stream in. Memory is bounded; nothing here looks at a
+/// clock.
 #[derive(Debug)]
 pub struct Motion {
     setup: AxleSetup,
     stamps: Stamps,
     clock: Clock,
-    still: Still,
-    track: Track,
+    backlog: Backlog,
+    /// Age of the newest sample in s, where it tells it; such samples are timed by arrival.
+    age_s: Option<f64>,
+    follow: Follow,
     recent: Recent,
     blocks: Option<Blocks>,
     counts: SampleCounts,
@@ -36,6 +35,8 @@ pub struct Motion {
     /// When the angle was last known.
     phase_us: Option<i64>,
     path: Path,
+    /// Path before stamps began to run ahead of arrival.
+    path_before: f64,
 }
 
 /// Path turned, in rad, with a dead band against noise.
@@ -57,15 +58,16 @@ impl Path {
 }
 
 impl Motion {
-    /// Motion of this axle; it knows nothing of the field yet, and takes three axes for granted.
+    /// Motion of this axle, of which nothing is known yet. Of a field three axes are taken for granted.
     #[must_use]
     pub fn new(setup: AxleSetup) -> Self {
         Self {
             setup,
             stamps: Stamps::default(),
             clock: Clock::new(),
-            still: Still::default(),
-            track: Track::new(3),
+            backlog: Backlog::default(),
+            age_s: None,
+            follow: Follow::new(&setup),
             recent: Recent::default(),
             blocks: None,
             counts: SampleCounts::default(),
@@ -73,29 +75,26 @@ impl Motion {
             interval_us: None,
             phase_us: None,
             path: Path::default(),
+            path_before: 0.0,
         }
     }
 
     /// The sensor has so many axes (2, or else 3). Another number than before begins calibration anew; the same changes
-    /// nothing.
+    /// nothing, and neither does what is no field.
     pub fn set_layout(&mut self, quantity: Quantity) {
-        let Quantity::Field { axes } = quantity else { return };
-        let axes = axes.clamp(2, 3);
-        if axes != self.track.axes() {
-            self.track.set_axes(axes);
-            self.still = Still::default();
+        if self.follow.set_layout(quantity) {
             self.void();
         }
     }
 
-    /// A sample that arrived at `at`. Samples that are not finite, or beyond any unit, are ignored.
+    /// A sample that arrived at `at`. Samples that are not finite, or beyond any unit, or not what this axle's source
+    /// tells, are ignored.
     pub fn take(&mut self, at: BenchTime, sample: Sample) {
-        let Reading::Field(field) = sample.reading else { return };
-        if !field.iter().all(|value| value.abs() <= LARGEST_FIELD) {
+        if !self.follow.may_take(sample.reading) {
             return;
         }
-        let (stamped, arrival_us) = self.stamps.take(at, sample.stamp);
-        let (t_us, step_us) = match stamped {
+        let taken = self.stamps.take(at, sample.stamp);
+        let (t_us, step_us) = match taken.stamped {
             Stamped::Repeated => {
                 self.counts.repeated += 1;
                 return;
@@ -103,7 +102,7 @@ impl Motion {
             Stamped::Restart { t_us } => {
                 self.counts.restarts += 1;
                 self.clock.restart();
-                self.still.forget();
+                self.follow.restarted();
                 self.void();
                 (t_us, 0)
             }
@@ -112,9 +111,57 @@ impl Motion {
         self.counts.taken += 1;
         self.newest = Some(at);
         self.interval(step_us);
-        self.clock.take(seconds(t_us), seconds(arrival_us - t_us));
+        self.age_s = taken.age_us.map(seconds);
+        if self.is_old(t_us, taken.arrival_us) {
+            return;
+        }
         self.bridge(t_us);
-        self.turn(t_us, field);
+        let jitter_s = if self.age_s.is_some() { LATE_S / 4.0 } else { 0.0 };
+        match self.follow.take(t_us, jitter_s, sample.reading, self.blocks.is_some()) {
+            Seen::Nothing => {}
+            Seen::Cut { way } => {
+                self.counts.gaps += u64::from(self.follow.tells_gaps());
+                self.path.turned += way.abs();
+                self.void();
+            }
+            Seen::Leap => {
+                self.counts.restarts += 1;
+                self.void();
+            }
+            Seen::Angle { phi, step, least, begins } => {
+                if begins {
+                    self.recent.clear();
+                }
+                self.phase_us = Some(t_us);
+                self.recent.push(t_us, phi);
+                self.path.add(step, least);
+                self.follow.time(self.age_s.is_some(), seconds(t_us), phi);
+                if let Some(blocks) = &mut self.blocks {
+                    blocks.push(seconds(t_us), phi, |phi| self.follow.angle_noise(phi));
+                }
+            }
+        }
+    }
+
+    /// Times the sample against arrival; true while samples are old, which are then not looked at.
+    fn is_old(&mut self, t_us: i64, arrival_us: i64) -> bool {
+        if !self.backlog.is_falling() {
+            self.path_before = self.path.turned;
+        }
+        let news = if let Some(age_s) = self.age_s {
+            self.backlog.take_age(age_s)
+        } else {
+            self.clock.take(seconds(t_us), seconds(arrival_us - t_us));
+            self.backlog.take(seconds(arrival_us), self.clock.floor_s(), self.clock.late_s())
+        };
+        if news != News::None {
+            // What was said since it began is of another day.
+            self.path = Path { turned: self.path_before, open: 0.0 };
+            self.clock.forget_rate();
+            self.follow.forget_all();
+            self.void();
+        }
+        self.backlog.is_old()
     }
 
     /// Keeps the usual interval; counts gaps.
@@ -126,24 +173,28 @@ impl Motion {
         // The least of the first few: one of them may be a gap.
         let first = self.counts.taken < 16;
         let usual = self.interval_us.map_or(step, |usual| if first { usual.min(step) } else { usual });
-        if step > 1.5 * usual {
+        if step > 1.5 * usual && !self.follow.tells_gaps() {
             self.counts.gaps += 1;
         }
         // Clamped, so that one gap hardly moves it, while a change of rate is followed within some tens of samples.
         self.interval_us = Some(usual + (step.clamp(0.5 * usual, 1.5 * usual) - usual) / 16.0);
     }
 
-    /// After a gap in which half a turn or more may have passed unseen, turns can't be counted on: the path is taken
+    /// After a gap in which half a period or more may have passed unseen, turns can't be counted on: the path is taken
     /// from the speed before, the rest starts anew (`standards/measurement.md` 2.6).
     fn bridge(&mut self, t_us: i64) {
         let usual = self.interval_us.unwrap_or(0.0);
-        let Some(step_us) = self.phase_us.map(|phase_us| t_us - phase_us) else { return };
+        let (Some(periods), Some(step_us)) =
+            (self.follow.periods_a_turn(), self.phase_us.map(|phase_us| t_us - phase_us))
+        else {
+            return;
+        };
         if (step_us as f64) <= 1.5 * usual {
             return;
         }
         if let Some(glance) = self.glance() {
             let unseen = (glance.speed_mm_s.abs() + 2.0 * glance.u_mm_s) * seconds(step_us);
-            if unseen > self.setup.circumference_mm / 2.0 {
+            if unseen > self.setup.circumference_mm / (2.0 * periods) {
                 self.path.turned +=
                     glance.speed_mm_s.abs() * seconds(step_us) / self.setup.circumference_mm * TURN;
                 self.void();
@@ -151,39 +202,13 @@ impl Motion {
         }
     }
 
-    fn turn(&mut self, t_us: i64, field: [f64; 3]) {
-        let still = self.still.take(t_us, field);
-        match self.track.take(t_us, field, self.still.noise(), still, self.blocks.is_some()) {
-            Tracked::Blind => {}
-            Tracked::Lost => self.void(),
-            Tracked::Phase(phase) => {
-                let sigma = self.noise().unwrap_or(0.0);
-                let angle_noise = |phi: f64| self.track.angle_noise(phi, sigma);
-                self.phase_us = Some(t_us);
-                self.recent.push(t_us, phase.phi);
-                self.path.add(phase.step, PATH_STEP.max(8.0 * angle_noise(phase.phi)));
-                if let Some(blocks) = &mut self.blocks {
-                    blocks.push(seconds(t_us), phase.phi, angle_noise);
-                }
-            }
-        }
-        if let Some(decode) = self.track.newly_fitted() {
-            let sigma = decode.radius_sd * decode.ellipse.half_axes()[0];
-            self.still.noise_at_most(sigma * sigma * f64::from(self.track.axes()));
-        }
-    }
-
-    /// Noise an axis, in the sensor's unit.
-    fn noise(&self) -> Option<f64> {
-        self.still.noise_per_axis(self.track.axes())
-    }
-
     /// Turns can't be followed from the last sample to the next one.
     fn void(&mut self) {
-        self.track.forget_last();
+        self.follow.cut();
         self.recent.clear();
-        if self.blocks.is_some() {
-            self.blocks = Some(Blocks::new());
+        self.phase_us = None;
+        if let Some(blocks) = &mut self.blocks {
+            blocks.restart();
         }
     }
 
@@ -193,52 +218,70 @@ impl Motion {
         self.newest
     }
 
-    /// How much later the newest sample came than the promptest ones do: what a buffer on the way holds back.
+    /// How old the newest sample is beyond what the promptest ones are: what a buffer on the way holds back. While a
+    /// backlog is caught up, at least what was caught up so far. A delay that is always the same can't be seen by stamps
+    /// that count from any origin; only that the axle answers orders late shows it.
     #[must_use]
     pub fn lateness(&self) -> Duration {
-        Duration::try_from_secs_f64(self.clock.late_s()).unwrap_or_default()
+        Duration::try_from_secs_f64(self.late_s()).unwrap_or_default()
     }
 
-    /// The speed just now; none before a whole turn was seen, or just after a gap.
+    fn late_s(&self) -> f64 {
+        self.age_s.unwrap_or(self.clock.late_s() + self.backlog.caught_s())
+    }
+
+    /// The speed just now; none before the sensor showed one, just after a gap, or of old data.
     #[must_use]
     pub fn glance(&self) -> Option<Glance> {
-        let decode = self.track.decode()?;
-        let [larger, smaller] = decode.ellipse.half_axes();
-        let sigma = self.noise().unwrap_or(decode.radius_sd * larger);
-        let (slope, noise, window) = self.recent.slope(sigma / (larger * smaller).sqrt())?;
-        // What the noise left in the correction shows as ripple of the speed, two periods a turn, until the window
-        // averages it (`standards/measurement.md` 1.4, 1.5, 3.3).
-        let periods = (2.0 * slope.abs() * window / TURN).max(1.0);
-        let ripple = slope * sigma / smaller * (8.0 / MOST_POINTS as f64).sqrt() / (periods * periods);
-        let u = (noise * noise + ripple * ripple).sqrt();
+        let (slope, u) = self.follow.glance(&self.recent)?;
         let mm_per_rad = self.setup.circumference_mm / TURN / self.clock_factor();
-        Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s: u * mm_per_rad, at: self.newest? })
+        let u_mm_s = u * mm_per_rad;
+        let u_mm_s = match self.u_resolution_mm_s() {
+            q if q > 0.0 => (u_mm_s * u_mm_s + q * q).sqrt(),
+            _ => u_mm_s,
+        };
+        Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s, at: self.newest? })
     }
 
-    /// Whether the axle stands, and for how long by the sensor's clock. Old data, and a field that is not that of the
-    /// calibrated magnet, prove nothing.
+    /// Whether the axle stands, and for how long by the sensor's clock. It lasts only while samples come. Old data, and a field that is not that of the calibrated magnet, prove nothing.
     #[must_use]
     pub fn standing(&self) -> Standing {
-        if self.clock.late_s() > OLD_S || self.track.lost() {
+        if self.late_s() > LATE_S || self.backlog.is_old() {
             return Standing::No;
         }
-        self.still.standing()
+        match self.follow.standing() {
+            Standing::For(span) if self.backlog.is_falling() => Standing::For(span.min(STOOD_AT_ONCE)),
+            other => other,
+        }
     }
 
-    /// How good the signal is; none before a whole turn was seen.
+    /// The sensor has shown the axle turning: from then on it is believed when it shows it standing.
+    #[must_use]
+    pub fn has_seen_turning(&self) -> bool {
+        self.follow.has_seen_turning()
+    }
+
+    /// How good the signal is; none before a whole turn was seen, and of what is no field.
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
-        let decode = self.track.decode()?;
-        let [amplitude, smaller] = decode.ellipse.half_axes();
-        Some(SignalQuality {
-            amplitude,
-            amplitude_ratio: smaller / amplitude,
-            noise_ratio: self.noise().map_or(decode.radius_sd, |noise| noise / amplitude),
-            rate_hz: 1e6 / self.interval_us? / self.clock_factor(),
-        })
+        self.follow.quality(self.rate_hz()?)
     }
 
-    /// Path since the start in mm, forward and back both counted. The first turn counts once it was seen whole.
+    /// How often the signal repeats, against the samples that must follow it; none where it counts on for ever, or before
+    /// a speed is known.
+    #[must_use]
+    pub fn sampling(&self) -> Option<Sampling> {
+        let periods = self.follow.periods_a_turn()?;
+        let turns_hz = self.glance()?.speed_mm_s.abs() / self.setup.circumference_mm;
+        Some(Sampling { rate_hz: self.rate_hz()?, periods_hz: turns_hz * periods })
+    }
+
+    /// Samples a second.
+    fn rate_hz(&self) -> Option<f64> {
+        Some(1e6 / self.interval_us? / self.clock_factor())
+    }
+
+    /// Path since the start in mm, forward and back both counted. Of a field, the first turn counts once it was seen whole.
     #[must_use]
     pub fn distance_mm(&self) -> f64 {
         self.path.turned / TURN * self.setup.circumference_mm
@@ -250,21 +293,29 @@ impl Motion {
         self.counts
     }
 
-    /// The rate of the sensor's clock.
+    /// The rate of the sensor's clock; where samples are timed by arrival, that of this computer's.
     #[must_use]
     pub fn clock_rate(&self) -> ClockRate {
-        self.clock.rate()
+        if self.age_s.is_some() { Clock::of_arrival() } else { self.clock.rate() }
     }
 
     /// Seconds of bench time that a second of the sensor lasts.
     fn clock_factor(&self) -> f64 {
-        let rate = self.clock.rate();
+        let rate = self.clock_rate();
         if rate.corrected { 1.0 + rate.rel } else { 1.0 }
+    }
+
+    /// The part of every speed's standard uncertainty that comes from the steps in which speeds are told, in mm/s: the
+    /// same at each, so no averaging lessens it. Nought where a position is told; its steps are in what scatters.
+    #[must_use]
+    pub fn u_resolution_mm_s(&self) -> f64 {
+        self.follow.u_resolution_mm_s()
     }
 
     /// Starts a measurement: forgets blocks and keeps the correction as it is.
     pub fn begin_measure(&mut self) {
-        self.blocks = Some(Blocks::new());
+        self.follow.begin_measure();
+        self.blocks = Some(self.follow.blocks());
     }
 
     /// What was measured since `begin_measure`, or since the measurement was last voided; none before two whole turns.
@@ -273,12 +324,14 @@ impl Motion {
         let summary = self.blocks.as_ref()?.summary()?;
         let factor = self.clock_factor();
         let speed = summary.turns_per_s * self.setup.circumference_mm / factor;
-        let (clock, axle) = (self.clock.rate().u_rel, self.setup.circumference_u_rel);
+        let (clock, axle) = (self.clock_rate().u_rel, self.setup.circumference_u_rel);
         let u_rel = (summary.u_rel * summary.u_rel + clock * clock + axle * axle).sqrt();
+        let resolution = self.u_resolution_mm_s();
+        let u_mm_s = speed.abs() * u_rel;
         Some(Measured {
             speed_mm_s: speed,
             u_repeat_mm_s: speed.abs() * summary.u_rel,
-            u_mm_s: speed.abs() * u_rel,
+            u_mm_s: if resolution > 0.0 { libm::hypot(u_mm_s, resolution) } else { u_mm_s },
             half_width_mm_s: speed.abs() * summary.u_rel * summary.factor,
             turns: summary.turns,
             seconds: summary.seconds * factor,
@@ -309,3 +362,15 @@ mod tests;
 #[cfg(test)]
 #[path = "standing_tests.rs"]
 mod standing_tests;
+
+#[cfg(test)]
+#[path = "source_tests.rs"]
+mod source_tests;
+
+#[cfg(test)]
+#[path = "age_tests.rs"]
+mod age_tests;
+
+#[cfg(test)]
+#[path = "honesty_tests.rs"]
+mod honesty_tests;

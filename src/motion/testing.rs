@@ -39,6 +39,9 @@ pub(super) struct Rig {
     pub(super) offset: [f64; 3],
     /// Noise sd in each axis.
     pub(super) noise: f64,
+    /// Turns of the field in a turn of the axle, and how much stronger its strongest pair of poles is than the mean.
+    pub(super) pairs: f64,
+    pub(super) uneven: f64,
     pub(super) rate_hz: f64,
     pub(super) first_stamp: u32,
     /// The sensor's clock is slow by this part.
@@ -63,6 +66,8 @@ impl Rig {
             sine: [20.0, 65.0, 15.0],
             offset: [40.0, -20.0, 12.0],
             noise: 1.0,
+            pairs: 1.0,
+            uneven: 0.0,
             rate_hz: 200.0,
             first_stamp: 4_000_000_000,
             slow: 0.0,
@@ -75,11 +80,7 @@ impl Rig {
     }
 
     pub(super) fn motion() -> Motion {
-        Motion::new(AxleSetup {
-            circumference_mm: CIRCUMFERENCE,
-            circumference_u_rel: 0.0,
-            source: Source::Field { pole_pairs: 1 },
-        })
+        motion(Source::Field { pole_pairs: 1 })
     }
 
     /// The next sample after turning with `speed` mm/s for one interval.
@@ -98,11 +99,14 @@ impl Rig {
     }
 
     pub(super) fn sample(&mut self) -> Sample {
-        let (sin, cos) = libm::sincos(2.0 * PI * self.turns);
+        let (sin, cos) = libm::sincos(2.0 * PI * self.turns * self.pairs);
+        let strength =
+            if self.uneven > 0.0 { 1.0 + self.uneven * libm::cos(2.0 * PI * self.turns) } else { 1.0 };
         let mut field = [0.0; 3];
         for (axis, value) in field.iter_mut().enumerate() {
             let noise = if self.noise > 0.0 { self.noise * self.random.normal() } else { 0.0 };
-            *value = self.cosine[axis] * cos + self.sine[axis] * sin + self.offset[axis] + noise;
+            let turning = strength * (self.cosine[axis] * cos + self.sine[axis] * sin);
+            *value = turning + self.offset[axis] + noise;
         }
         let since_us = (self.time_s - self.starts_s) * (1.0 - self.slow) * 1e6;
         #[expect(
@@ -129,6 +133,157 @@ impl Rig {
     pub(super) fn ready(&mut self, motion: &mut Motion, speed: f64) {
         self.run(motion, 0.0, 2.0);
         self.run(motion, speed, 3.5 * CIRCUMFERENCE / speed.abs() + 0.5);
+    }
+}
+
+/// Motion of the axle of these tests, by this source.
+pub(super) fn motion(source: Source) -> Motion {
+    Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0, source })
+}
+
+/// How lines come.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Lines {
+    /// At a fixed rate, in Hz.
+    Polled(f64),
+    /// One at each pulse, and one after each so many seconds without.
+    EachPulse(f64),
+}
+
+/// An axle whose position or speed is told in steps.
+#[derive(Clone, Debug)]
+pub(super) struct Told {
+    pub(super) source: Source,
+    pub(super) lines: Lines,
+    /// How far the pulses of a turn are from even places, as a part of their distance.
+    pub(super) uneven: f64,
+    /// Mean delay of arrival in s, exponential; stamps then count from their sending.
+    pub(super) delay_s: f64,
+    pub(super) random: Random,
+    pub(super) time_s: f64,
+    pub(super) turns: f64,
+    /// Speed in mm/s.
+    pub(super) speed: f64,
+    arrival_s: f64,
+    line_s: f64,
+    /// Taken off the count: the sensor has started anew meanwhile.
+    pub(super) counted: i64,
+}
+
+impl Told {
+    pub(super) fn new(source: Source, lines: Lines, seed: u64) -> Self {
+        let mut random = Random::new(seed);
+        let turns = 3.0 + random.unit();
+        Self {
+            source,
+            lines,
+            uneven: 0.0,
+            delay_s: 0.0,
+            random,
+            time_s: 1.0,
+            turns,
+            speed: 0.0,
+            arrival_s: 1.0,
+            line_s: 1.0,
+            counted: 0,
+        }
+    }
+
+    /// Pulses passed at `turns`.
+    #[expect(clippy::cast_possible_truncation, reason = "small")]
+    pub(super) fn pulses(&self, turns: f64, a_turn: u16) -> i64 {
+        let n = f64::from(a_turn);
+        let whole = turns.floor();
+        let passed = (0..a_turn).filter(|k| {
+            let place = (f64::from(*k) + 0.5 + self.uneven * libm::sin(2.7 * f64::from(*k))) / n;
+            turns - whole >= place
+        });
+        whole as i64 * i64::from(a_turn) + passed.count() as i64
+    }
+
+    pub(super) fn reading(&self) -> Reading {
+        let told = |value: f64, q: f64| (value / q).round() * q;
+        match self.source {
+            Source::Pulses { a_turn } => Reading::Pulses(self.pulses(self.turns, a_turn) - self.counted),
+            Source::Distance { resolution_mm } => {
+                Reading::DistanceM(told(self.turns * CIRCUMFERENCE, resolution_mm) * 1e-3)
+            }
+            Source::Angle { resolution_rad } => {
+                Reading::AngleRad(told(2.0 * PI * (self.turns - self.turns.floor()), resolution_rad))
+            }
+            Source::Speed { resolution_mm_s } => Reading::SpeedMS(told(self.speed, resolution_mm_s) * 1e-3),
+            Source::Field { .. } => Reading::Field([0.0; 3]),
+        }
+    }
+
+    /// Bench time of the newest line, and what it says.
+    #[expect(clippy::cast_possible_truncation, reason = "below 2^53")]
+    pub(super) fn line(&mut self) -> (BenchTime, Sample) {
+        let delay =
+            if self.delay_s > 0.0 { -self.delay_s * libm::log(1.0 - self.random.unit()) } else { 0.0 };
+        // Lines do not overtake each other.
+        self.arrival_s = self.arrival_s.max(self.time_s + delay);
+        let stamp = if self.delay_s > 0.0 {
+            Stamp::SinceSendingUs(0)
+        } else {
+            Stamp::ClockUs((self.time_s * 1e6).round() as i64)
+        };
+        let at = BenchTime::ZERO + std::time::Duration::from_secs_f64(self.arrival_s);
+        (at, Sample { stamp, reading: self.reading() })
+    }
+
+    /// Goes on to the next line.
+    pub(super) fn next(&mut self) -> (BenchTime, Sample) {
+        match self.lines {
+            Lines::Polled(rate_hz) => self.pass(1.0 / rate_hz),
+            Lines::EachPulse(idle_s) => {
+                let due_s = self.line_s + idle_s;
+                let left_s = self.to_pulse_s().min(due_s - self.time_s);
+                self.pass(left_s.max(1e-6));
+                self.line_s = self.time_s;
+            }
+        }
+        self.line()
+    }
+
+    fn pass(&mut self, seconds: f64) {
+        self.time_s += seconds;
+        self.turns += self.speed * seconds / CIRCUMFERENCE;
+    }
+
+    /// Time to the next pulse, going on.
+    fn to_pulse_s(&self) -> f64 {
+        let Source::Pulses { a_turn } = self.source else { return f64::INFINITY };
+        if self.speed <= 0.0 {
+            return f64::INFINITY;
+        }
+        let now = self.pulses(self.turns, a_turn);
+        let (mut low, mut high) = (0.0, 2.0);
+        while high - low > 1e-9 {
+            let middle = f64::midpoint(low, high);
+            if self.pulses(self.turns + middle, a_turn) > now { high = middle } else { low = middle }
+        }
+        high * CIRCUMFERENCE / self.speed
+    }
+
+    /// Feeds `seconds` at `speed`, reached within a fifth of a second where that can be seen.
+    pub(super) fn run(&mut self, motion: &mut Motion, speed: f64, seconds: f64) {
+        let (until, from, began) = (self.time_s + seconds, self.speed, self.time_s);
+        // Lines at pulses come too rarely to follow a ramp.
+        let ramp_s = if matches!(self.lines, Lines::Polled(_)) { 0.2 } else { 0.0 };
+        while self.time_s < until - 1e-9 {
+            let part = if ramp_s > 0.0 { ((self.time_s - began) / ramp_s).min(1.0) } else { 1.0 };
+            self.speed = from + (speed - from) * part;
+            let (at, sample) = self.next();
+            motion.take(at, sample);
+        }
+        self.speed = speed;
+    }
+
+    /// Feeds whole and half turns at the speed that it has.
+    pub(super) fn turn(&mut self, motion: &mut Motion, turns: f64) {
+        let seconds = turns * CIRCUMFERENCE / self.speed.abs();
+        self.run(motion, self.speed, seconds);
     }
 }
 

@@ -390,7 +390,7 @@ impl Cx {
 
     /// The sensor has shown the axle turning, or the engine was never told to move: only then its standstill is proof.
     pub(super) fn sensor_proved(&self) -> bool {
-        !self.moved || self.motion.quality().is_some()
+        !self.moved || self.motion.has_seen_turning()
     }
 
     /// Standing for at least `span`, by a living signal.

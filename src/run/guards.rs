@@ -152,7 +152,7 @@ impl Guards {
             return Ok(());
         }
         // Before the first whole turn a slow engine shows no speed yet; later one that did shows it all the time.
-        let limit = if cx.motion.quality().is_some() { BLIND_MOST } else { FIRST_TURN_MOST };
+        let limit = if cx.motion.has_seen_turning() { BLIND_MOST } else { FIRST_TURN_MOST };
         let began = *self.blind.get_or_insert(cx.now);
         if cx.passed(began, limit) {
             let evidence =

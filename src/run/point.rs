@@ -206,14 +206,15 @@ impl Point {
     }
 }
 
-/// Fewer than four samples a turn could be taken for another speed (`standards/measurement.md` section 2.2).
+/// Where the signal repeats, fewer than four samples a turn (a field with more poles: a turn of the field) could be taken
+/// for another speed (`standards/measurement.md` section 2.2).
 fn enough_samples(cx: &Cx) -> Result<(), Failure> {
-    let (Some(quality), Some(glance)) = (cx.motion.quality(), cx.fresh_glance()) else { return Ok(()) };
-    let turns_hz = glance.speed_mm_s.abs() / cx.plan.spec.axle.circumference_mm;
-    if quality.rate_hz >= SAMPLES_A_TURN * turns_hz {
+    let (Some(sampling), Some(_)) = (cx.motion.sampling(), cx.fresh_glance()) else { return Ok(()) };
+    if sampling.rate_hz >= SAMPLES_A_TURN * sampling.periods_hz {
         return Ok(());
     }
-    let evidence = format!("{:.0} samples a second at {turns_hz:.1} turns a second", quality.rate_hz);
+    let evidence =
+        format!("{:.0} samples a second at {:.1} turns a second", sampling.rate_hz, sampling.periods_hz);
     Err(Failure::halted(&causes::TOO_FEW_SAMPLES, evidence))
 }
 

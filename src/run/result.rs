@@ -105,12 +105,15 @@ fn rounding_u_mm_s(computed: &Computed, direction: Direction, entry: f64) -> f64
     computed.curve(direction).slope_at(drive) * 0.5 * (2.0_f64 / 3.0).sqrt()
 }
 
-/// What all speeds of this bench share (circumference, sensor clock), and rounding, come to a prediction's doubt.
+/// What all speeds of this bench share (circumference, sensor clock, the steps in which a speed is told), and rounding,
+/// come to a prediction's doubt.
 fn with_shared(guess: SpeedEstimate, rounded_mm_s: f64, findings: &Findings, cx: &Cx) -> SpeedEstimate {
     let clock = cx.motion.clock_rate().u_rel;
     let circumference = findings.shared_u_rel;
     let shared = guess.speed_mm_s * (clock * clock + circumference * circumference).sqrt();
-    let u_mm_s = (guess.u_mm_s * guess.u_mm_s + shared * shared + rounded_mm_s * rounded_mm_s).sqrt();
+    let steps = cx.motion.u_resolution_mm_s();
+    let squares = guess.u_mm_s * guess.u_mm_s + shared * shared + rounded_mm_s * rounded_mm_s;
+    let u_mm_s = (squares + steps * steps).sqrt();
     SpeedEstimate { u_mm_s, ..guess }
 }
 

@@ -1,0 +1,348 @@
+//! The axle by a position that is told in steps: pulses counted, a way, an angle.
+//!
+//! Only where the reading moved is a point of the path known. The reading passed the step at some time since the sample
+//! before, so the point is late by up to that interval; or, where several steps pass between samples, the axle is up to a
+//! step further. Either way it is off by a chance amount, evenly spread (GUM 4.3.7), of which the mean cancels in
+//! differences: min(q, v dt) / sqrt(12). Points that scatter more than that have that scatter for doubt; points that
+//! are stamped when they happen, as a line for each pulse does, may have less (see `scatter`).
+//!
+//! At rest such a reading is alike by nature, or jitters between two neighbours. Standing is the time since it last moved
+//! beyond that, once that time is more than half a second and more than three of the intervals at which it moved last. An
+//! interval of more than [`SLOWEST_US`] is no motion: what is slower than a step in four seconds is taken for standing,
+//! which is 8 mm/s for one pulse in a turn of 33 mm, 0.4 mm/s for twenty, 0.25 mm/s for a way told in mm.
+use super::decode::TURN;
+use super::scatter::Scatter;
+use super::seen::Seen;
+use super::{AxleSetup, Standing};
+use crate::sensor::{Reading, Source};
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// Least time without motion that is standing, and how many intervals of the last motion it must outlast.
+const STANDS_US: i64 = 500_000;
+const STANDS_INTERVALS: i64 = 3;
+/// Moves further apart than this are no motion.
+const SLOWEST_US: i64 = 4_000_000;
+/// A reading may be this much further than the speed before leads to: so fast does no engine gather speed (common
+/// practice, no source; twice to ten times what one does), and so many steps may be noise.
+const GATHERS_MM_S2: f64 = 5_000.0;
+const GATHERS_MOST_MM_S: f64 = 1_000.0;
+const STRAYS: f64 = 2.5;
+/// Two neighbouring values lie a step apart; beyond this part of a step it is another value.
+const NEIGHBOURS: f64 = 1.5;
+/// A reading at rest for longer than this many of its own intervals moves more slowly than it did.
+const OVERDUE: f64 = 1.5;
+/// Moves kept for a speed of few points.
+const MOVES: usize = 3;
+/// Largest reading in any unit whose steps are still told apart.
+const LARGEST: f64 = 1e12;
+/// Moves that show the axle turning, besides a whole turn.
+const SHOWN_MOVES: u32 = 3;
+/// Readings up to so many steps from zero are those of a counter that has just started.
+const FEW: f64 = 2.5;
+
+/// The follower. Readings are kept in their own unit: pulses, mm, rad.
+#[derive(Debug)]
+pub(super) struct Counter {
+    source: Source,
+    /// Whole turns are not counted.
+    wraps: bool,
+    rad_per_unit: f64,
+    mm_per_unit: f64,
+    /// Smallest step.
+    q: f64,
+    /// Sample before: time, reading as told, reading with leaps and whole turns taken out.
+    last: Option<(i64, f64, f64)>,
+    first_us: i64,
+    usual_us: Option<f64>,
+    /// Values the reading jitters between while it has not moved.
+    band: (f64, f64),
+    moved_us: Option<i64>,
+    interval_us: Option<i64>,
+    /// Last moves of this motion: time and reading.
+    moves: VecDeque<(i64, f64)>,
+    /// Reading at the newest point.
+    pointed: f64,
+    /// Reading where the motion began, and its moves since.
+    shown: (f64, u32),
+    has_turned: bool,
+    scatter: Scatter,
+    /// Variance of the newest point, in rad^2.
+    variance: f64,
+}
+
+impl Counter {
+    /// A counter for this source; none where that tells no position.
+    pub(super) fn new(setup: &AxleSetup) -> Option<Self> {
+        let mm_per_rad = setup.circumference_mm / TURN;
+        let (wraps, rad_per_unit, q, a_turn) = match setup.source {
+            Source::Pulses { a_turn } => {
+                let a_turn = a_turn.max(1);
+                (false, TURN / f64::from(a_turn), 1.0, usize::from(a_turn))
+            }
+            Source::Distance { resolution_mm } => (false, 1.0 / mm_per_rad, resolution_mm, 0),
+            Source::Angle { resolution_rad } => (true, 1.0, resolution_rad, 0),
+            Source::Field { .. } | Source::Speed { .. } => return None,
+        };
+        let finest = 1e-9 / rad_per_unit;
+        Some(Self {
+            source: setup.source,
+            wraps,
+            rad_per_unit,
+            mm_per_unit: rad_per_unit * mm_per_rad,
+            q: if q > finest { q } else { finest },
+            last: None,
+            first_us: 0,
+            usual_us: None,
+            band: (0.0, 0.0),
+            moved_us: None,
+            interval_us: None,
+            moves: VecDeque::with_capacity(MOVES),
+            pointed: 0.0,
+            shown: (0.0, 0),
+            has_turned: false,
+            scatter: Scatter::new(a_turn),
+            variance: 0.0,
+        })
+    }
+
+    /// A reading of the right kind in its own unit, as told.
+    pub(super) fn told(&self, reading: Reading) -> Option<f64> {
+        let value = match (self.source, reading) {
+            (Source::Pulses { .. }, Reading::Pulses(count)) => count as f64,
+            (Source::Distance { .. }, Reading::DistanceM(m)) => m * 1e3,
+            (Source::Angle { .. }, Reading::AngleRad(rad)) => rad,
+            _ => return None,
+        };
+        (value.abs() <= LARGEST).then_some(value)
+    }
+
+    /// A sample, of which the time may be off by `jitter_s`.
+    pub(super) fn take(&mut self, t_us: i64, jitter_s: f64, reading: Reading) -> Seen {
+        let Some(told) = self.told(reading) else { return Seen::Nothing };
+        let Some((before_us, before, value)) = self.last else {
+            self.last = Some((t_us, told, 0.0));
+            (self.first_us, self.band, self.pointed) = (t_us, (0.0, 0.0), 0.0);
+            return Seen::Nothing;
+        };
+        let dt_us = t_us - before_us;
+        let step = self.step(before, told);
+        let gap = self.interval(dt_us);
+        if self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
+            self.last = Some((t_us, told, value));
+            self.rest_from(t_us);
+            return Seen::Leap;
+        }
+        let now = value + step;
+        self.last = Some((t_us, told, now));
+        if gap {
+            return self.after_gap(t_us, now, step);
+        }
+        self.moved(t_us, dt_us, now)
+    }
+
+    /// How far the reading went; an angle the shortest way round, unless it counts turns.
+    fn step(&self, before: f64, told: f64) -> f64 {
+        let step = told - before;
+        if self.wraps { step - TURN * (step / TURN).round() } else { step }
+    }
+
+    /// Keeps the usual interval; true after a gap, across which no speed is taken.
+    fn interval(&mut self, dt_us: i64) -> bool {
+        let step = dt_us as f64;
+        let usual = self.usual_us.unwrap_or(step);
+        let gap = step > (3.0 * usual).max(STANDS_US as f64);
+        self.usual_us = Some(usual + (step.min(2.0 * usual) - usual) / 16.0);
+        gap
+    }
+
+    /// Further than the speed before leads to, or back to nought.
+    fn is_leap(&self, step: f64, told: f64, before: f64, dt_s: f64) -> bool {
+        let speed = self.speed(self.last.map_or(0, |(t_us, ..)| t_us)).map_or(0.0, |(speed, _)| speed);
+        let gathers = (GATHERS_MM_S2 * dt_s).min(GATHERS_MOST_MM_S) / self.mm_per_unit;
+        let far = step.abs() > (2.0 * speed.abs() + gathers) * dt_s + STRAYS * self.q;
+        // Half a turn or more may be any number of turns, forward or back.
+        let ambiguous = self.wraps && step.abs() > 0.45 * TURN;
+        let anew = !self.wraps
+            && before.abs() > FEW * self.q
+            && speed * before.signum() >= 0.0
+            && (before - told) * before.signum() > NEIGHBOURS * self.q
+            && told.abs() <= FEW * self.q;
+        far || ambiguous || anew
+    }
+
+    /// Standing since now, as far as is known.
+    fn rest_from(&mut self, t_us: i64) {
+        let value = self.last.map_or(0.0, |(_, _, value)| value);
+        self.band = (value, value);
+        (self.first_us, self.moved_us, self.interval_us) = (t_us, None, None);
+        (self.pointed, self.shown) = (value, (value, 0));
+        self.part();
+    }
+
+    /// The first sample after a gap: how far it went is known, when it went is not.
+    fn after_gap(&mut self, t_us: i64, now: f64, step: f64) -> Seen {
+        if now >= self.band.0 && now <= self.band.1 {
+            // A count that has not moved proves that nothing moved meanwhile; an angle does not.
+            if self.wraps {
+                self.rest_from(t_us);
+            }
+            return Seen::Nothing;
+        }
+        let way = (now - self.pointed) * self.rad_per_unit;
+        self.rest_from(t_us);
+        self.moved_us = Some(t_us);
+        if step.abs() * self.rad_per_unit < TURN / 2.0 { self.point(way, true) } else { Seen::Cut { way } }
+    }
+
+    /// Takes in where the reading is; a point where it moved.
+    fn moved(&mut self, t_us: i64, dt_us: i64, now: f64) -> Seen {
+        let (low, high) = self.band;
+        if now >= low && now <= high {
+            return Seen::Nothing;
+        }
+        let wide = (low.min(now), high.max(now));
+        if wide.1 - wide.0 <= NEIGHBOURS * self.q {
+            self.band = wide;
+            return Seen::Nothing;
+        }
+        let forth = now > high;
+        self.band = if forth { (now - self.q, now) } else { (now, now + self.q) };
+        let idle_us = t_us - self.moved_us.unwrap_or(self.first_us);
+        let begins = self.stands(t_us) || idle_us > SLOWEST_US;
+        if begins {
+            self.shown = (now, 0);
+            self.part();
+        }
+        self.interval_us = (idle_us <= SLOWEST_US).then_some(idle_us);
+        self.moved_us = Some(t_us);
+        let before = self.moves.back().copied();
+        let step = (now - std::mem::replace(&mut self.pointed, now)) * self.rad_per_unit;
+        if self.moves.len() == MOVES {
+            self.moves.pop_front();
+        }
+        self.moves.push_back((t_us, now));
+        self.weigh(t_us, dt_us, before, now);
+        self.shown.1 = self.shown.1.saturating_add(1);
+        self.has_turned |=
+            self.shown.1 >= SHOWN_MOVES && (now - self.shown.0).abs() * self.rad_per_unit >= TURN;
+        self.point(step, begins)
+    }
+
+    /// The newest point, `step` rad behind the one before.
+    fn point(&self, step: f64, begins: bool) -> Seen {
+        Seen::Angle { phi: self.pointed * self.rad_per_unit, step, least: 0.0, begins }
+    }
+
+    /// The doubt of the newest point.
+    fn weigh(&mut self, t_us: i64, dt_us: i64, before: Option<(i64, f64)>, now: f64) {
+        let q = self.q * self.rad_per_unit;
+        let late = before.map_or(q, |(before_us, value)| {
+            let part = dt_us as f64 / (t_us - before_us).max(1) as f64;
+            ((now - value).abs() * self.rad_per_unit * part).min(q)
+        });
+        let polling = late * late / 12.0;
+        self.scatter.push(t_us as f64 * 1e-6, now * self.rad_per_unit, before.map(|_| polling));
+        self.variance = match self.scatter.variance() {
+            Some(found) if self.scatter.is_exact() => found,
+            found => polling.max(found.unwrap_or(0.0)),
+        };
+    }
+
+    /// Standard deviation of the newest point, in rad.
+    pub(super) fn angle_noise(&self) -> f64 {
+        self.variance.sqrt()
+    }
+
+    /// No line goes from what was to what comes.
+    fn part(&mut self) {
+        self.moves.clear();
+        self.scatter.cut();
+    }
+
+    /// Samples are missing: where turns are not counted, the way across is lost.
+    pub(super) fn cut(&mut self) {
+        self.part();
+        if self.wraps {
+            self.last = None;
+        }
+    }
+
+    /// Scatter is found anew from here on.
+    pub(super) fn begin_measure(&mut self) {
+        self.scatter.cut();
+    }
+
+    /// Nothing that was seen counts.
+    pub(super) fn forget_all(&mut self) {
+        self.part();
+        (self.last, self.moved_us, self.interval_us, self.usual_us) = (None, None, None, None);
+        (self.shown, self.has_turned) = ((0.0, 0), false);
+    }
+
+    /// The sensor's clock started anew; its count may have.
+    pub(super) fn restarted(&mut self) {
+        let has_turned = self.has_turned;
+        self.forget_all();
+        self.has_turned = has_turned;
+    }
+
+    /// Whole turns are not counted.
+    pub(super) fn wraps(&self) -> bool {
+        self.wraps
+    }
+
+    /// A whole turn was seen, in motion.
+    pub(super) fn has_turned(&self) -> bool {
+        self.has_turned
+    }
+
+    /// Time without motion at `t_us`, and how long that must be for standing.
+    fn idle_us(&self, t_us: i64) -> (i64, i64) {
+        let needed = self.interval_us.map_or(STANDS_US, |us| STANDS_US.max(STANDS_INTERVALS * us));
+        (t_us - self.moved_us.unwrap_or(self.first_us), needed)
+    }
+
+    fn stands(&self, t_us: i64) -> bool {
+        let (idle_us, needed_us) = self.idle_us(t_us);
+        idle_us > needed_us
+    }
+
+    pub(super) fn standing(&self) -> Standing {
+        let Some((t_us, ..)) = self.last else { return Standing::No };
+        let (idle_us, needed_us) = self.idle_us(t_us);
+        if idle_us <= needed_us {
+            return Standing::No;
+        }
+        Standing::For(Duration::from_micros(u64::try_from(idle_us).unwrap_or(0)))
+    }
+
+    /// Speed by the last few moves, in units a second, and its standard uncertainty.
+    fn speed(&self, t_us: i64) -> Option<(f64, f64)> {
+        if self.stands(t_us) {
+            return None;
+        }
+        let (first, last) = (self.moves.front()?, self.moves.back()?);
+        let span_s = (last.0 - first.0) as f64 * 1e-6;
+        let u = (2.0 * self.variance).sqrt() / self.rad_per_unit / span_s;
+        (span_s > 0.0).then(|| ((last.1 - first.1) / span_s, u))
+    }
+
+    /// Speed in rad/s and its standard uncertainty. `slope`: that of many points, where there are as many.
+    pub(super) fn glance(&self, slope: impl Fn(f64) -> Option<(f64, f64)>) -> Option<(f64, f64)> {
+        let (t_us, ..) = self.last?;
+        let (idle_us, _) = self.idle_us(t_us);
+        // So far at most it went since it last moved.
+        let most = self.q * self.rad_per_unit / (idle_us.max(1) as f64 * 1e-6);
+        if self.stands(t_us) {
+            return Some((0.0, most / 12f64.sqrt()));
+        }
+        let few = || self.speed(t_us).map(|(speed, u)| (speed * self.rad_per_unit, u * self.rad_per_unit));
+        let (speed, u) = slope(self.angle_noise()).or_else(few)?;
+        let due_us = self.interval_us.unwrap_or(0) as f64;
+        if (idle_us as f64) > OVERDUE * due_us && speed.abs() * OVERDUE > most {
+            return Some((speed.signum() * most / 2.0, u.max(most / 12f64.sqrt())));
+        }
+        Some((speed, u))
+    }
+}

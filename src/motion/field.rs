@@ -1,0 +1,135 @@
+//! The axle by the field of its magnet: calibration, noise, standstill, and angles of the axle.
+use super::decode::TURN;
+use super::points::MOST_POINTS;
+use super::recent::Recent;
+use super::seen::Seen;
+use super::still::Still;
+use super::track::{Track, Tracked};
+use super::{SignalQuality, Standing};
+
+/// A field beyond this is no measurement in any unit; squares and sums of what is below stay finite.
+const LARGEST: f64 = 1e100;
+
+/// The follower.
+#[derive(Debug)]
+pub(super) struct Field {
+    still: Still,
+    track: Track,
+    /// Turns of the field in a turn of the axle.
+    pairs: f64,
+}
+
+/// Angle that must be turned before it counts as path, so that noise at rest adds none.
+const PATH_STEP: f64 = 0.1;
+
+impl Field {
+    /// Three axes are taken for granted until told otherwise.
+    pub(super) fn new(pole_pairs: u16) -> Self {
+        Self { still: Still::default(), track: Track::new(3), pairs: f64::from(pole_pairs.max(1)) }
+    }
+
+    pub(super) fn pairs(&self) -> f64 {
+        self.pairs
+    }
+
+    /// The sensor has so many axes; true where that is news, and calibration begins anew.
+    pub(super) fn set_axes(&mut self, axes: u8) -> bool {
+        let axes = axes.clamp(2, 3);
+        let new = axes != self.track.axes();
+        if new {
+            self.forget(axes);
+        }
+        new
+    }
+
+    /// Nothing that was seen counts, but for the turning sense.
+    pub(super) fn forget_all(&mut self) {
+        self.forget(self.track.axes());
+    }
+
+    fn forget(&mut self, axes: u8) {
+        self.track.set_axes(axes);
+        self.still = Still::default();
+    }
+
+    /// The sensor's clock started anew.
+    pub(super) fn restarted(&mut self) {
+        self.still.forget();
+    }
+
+    /// Turns can't be followed from the last sample to the next one.
+    pub(super) fn cut(&mut self) {
+        self.track.forget_last();
+    }
+
+    /// Whether a field may be one.
+    pub(super) fn is_sound(field: [f64; 3]) -> bool {
+        field.iter().all(|value| value.abs() <= LARGEST)
+    }
+
+    /// A sample; `measuring`: the calibration must stay as it is.
+    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], measuring: bool) -> Seen {
+        let still = self.still.take(t_us, field);
+        let tracked = self.track.take(t_us, field, self.still.noise(), still, measuring);
+        let seen = match tracked {
+            Tracked::Blind => Seen::Nothing,
+            Tracked::Lost => Seen::Cut { way: 0.0 },
+            Tracked::Phase(phase) => {
+                let phi = phase.phi / self.pairs;
+                let least = PATH_STEP.max(8.0 * self.angle_noise(phi));
+                Seen::Angle { phi, step: phase.step / self.pairs, least, begins: false }
+            }
+        };
+        if let Some(decode) = self.track.newly_fitted() {
+            let sigma = decode.radius_sd * decode.ellipse.half_axes()[0];
+            self.still.noise_at_most(sigma * sigma * f64::from(self.track.axes()));
+        }
+        seen
+    }
+
+    /// Standard deviation of the axle's angle at `phi`, in rad.
+    pub(super) fn angle_noise(&self, phi: f64) -> f64 {
+        self.track.angle_noise(phi * self.pairs, self.noise().unwrap_or(0.0)) / self.pairs
+    }
+
+    /// Noise an axis, in the sensor's unit.
+    fn noise(&self) -> Option<f64> {
+        self.still.noise_per_axis(self.track.axes())
+    }
+
+    /// Speed of the axle in rad/s and its standard uncertainty, for points that scatter by `jitter` rad besides.
+    pub(super) fn glance(&self, recent: &Recent, jitter: f64) -> Option<(f64, f64)> {
+        let decode = self.track.decode()?;
+        let [larger, smaller] = decode.ellipse.half_axes();
+        let sigma = self.noise().unwrap_or(decode.radius_sd * larger);
+        let (slope, noise, window) =
+            recent.slope((sigma / (larger * smaller).sqrt() / self.pairs).max(jitter))?;
+        // What the noise left in the correction shows as ripple of the speed, two periods a turn of the field, until the
+        // window averages it (`standards/measurement.md` 1.4, 1.5, 3.3).
+        let periods = (2.0 * slope.abs() * self.pairs * window / TURN).max(1.0);
+        let ripple = slope * sigma / smaller * (8.0 / MOST_POINTS as f64).sqrt() / (periods * periods);
+        Some((slope, (noise * noise + ripple * ripple).sqrt()))
+    }
+
+    /// A field that is not that of the calibrated magnet proves nothing.
+    pub(super) fn standing(&self) -> Standing {
+        if self.track.lost() { Standing::No } else { self.still.standing() }
+    }
+
+    /// A whole turn of the field was seen.
+    pub(super) fn is_calibrated(&self) -> bool {
+        self.track.decode().is_some()
+    }
+
+    /// How good the signal is, at so many samples a second; none before a whole turn was seen.
+    pub(super) fn quality(&self, rate_hz: f64) -> Option<SignalQuality> {
+        let decode = self.track.decode()?;
+        let [amplitude, smaller] = decode.ellipse.half_axes();
+        Some(SignalQuality {
+            amplitude,
+            amplitude_ratio: smaller / amplitude,
+            noise_ratio: self.noise().map_or(decode.radius_sd, |noise| noise / amplitude),
+            rate_hz,
+        })
+    }
+}
