@@ -15,9 +15,10 @@ fn wrong_files_are_answered_as_the_snapshots_say() {
     settings.set_omit_expression(true);
     settings.bind(|| {
         insta::glob!("bench_files/*.toml", |path| {
-            let text = std::fs::read_to_string(path).expect("a test file can be read");
+            let bytes = std::fs::read(path).expect("a test file can be read");
             let name = path.file_name().expect("a file has a name").to_string_lossy();
-            let complaints = config::read(&name, &text).expect_err("this file is wrong");
+            let read = config::text(&name, bytes).and_then(|text| config::read(&name, &text));
+            let complaints = read.expect_err(&format!("{name} is wrong"));
             insta::assert_snapshot!("answer", complaints.render(WIDTH, false));
         });
     });

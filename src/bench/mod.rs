@@ -8,6 +8,7 @@ pub mod control;
 mod earlier;
 pub mod halt;
 mod journaling;
+mod kept;
 mod links;
 mod live;
 pub mod news;

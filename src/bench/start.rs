@@ -3,6 +3,7 @@ use super::clock::{Clock, LINK_FLOOR, TimeLapse, time_of_day};
 use super::control::ControlSocket;
 use super::earlier::{self, Earlier};
 use super::journaling::{Journaling, Scribe};
+use super::kept;
 use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
@@ -42,7 +43,7 @@ pub struct Request {
 /// Why a run was not begun. Nothing was sent anywhere.
 #[derive(Debug, thiserror::Error)]
 pub enum NotBegun {
-    /// The bench file is wrong.
+    /// The bench file, or the list of CVs that it names, is wrong.
     #[error(transparent)]
     BenchFile(Complaints),
     /// Anything else.
@@ -74,10 +75,11 @@ pub fn endpoint_key(spec: &BenchSpec) -> String {
     format!("{station} bus {}", spec.station.bus)
 }
 
-/// What the core is told for this bench: link limits stretched to the time-lapse, originals of an earlier run.
+/// What the core is told for this bench: link limits stretched to the time-lapse, originals of an earlier run, and values from
+/// the list that the person keeps.
 #[must_use]
-pub fn plan(spec: BenchSpec, lapse: TimeLapse, pending: Vec<(u16, u8)>) -> RunPlan {
-    RunPlan { spec: lapse.stretch(spec), pending }
+pub fn plan(spec: BenchSpec, lapse: TimeLapse, pending: Vec<(u16, u8)>, kept: Vec<(u16, u8)>) -> RunPlan {
+    RunPlan { spec: lapse.stretch(spec), pending, kept }
 }
 
 /// A run that can begin: everything is checked, the station locked, the record open.
@@ -107,6 +109,7 @@ impl Prepared {
         lapse
             .check(&spec)
             .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))?;
+        let kept = kept::read(&request.bench_file, &spec)?;
         let key = endpoint_key(&spec);
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
@@ -115,12 +118,12 @@ impl Prepared {
             earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;
         let pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
         let run_id = uuid::Uuid::now_v7().to_string();
-        let header = header(request, &file_name, &spec, &run_id, key, pending.clone());
+        let header = header(request, &file_name, &spec, &run_id, key, pending.clone(), kept.clone());
         let folder = records.join(folder_name(&header));
         let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
         Ok(Self {
-            plan: plan(spec.clone(), lapse, pending),
+            plan: plan(spec.clone(), lapse, pending, kept),
             person: Person::new(Status::before(&run_id, &spec.engine.name, lapse.factor())),
             signals: request.signals,
             spec,
@@ -276,6 +279,7 @@ fn header(
     run_id: &str,
     endpoint_key: String,
     pending: Vec<(u16, u8)>,
+    kept: Vec<(u16, u8)>,
 ) -> Header {
     let started = jiff::Timestamp::try_from(time_of_day()).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
     Header {
@@ -285,6 +289,7 @@ fn header(
         bench_file_name: file_name.to_owned(),
         bench_text: request.bench_text.clone(),
         pending,
+        kept,
         time_lapse: request.lapse.factor(),
         started_wall: started.to_string(),
         endpoint_key,

@@ -9,6 +9,14 @@ pub const SYNTAX: Cause = Cause {
     to_try: "Mend the marked place; every value with a unit stands in quotes, as in \"80 km/h\".",
 };
 
+/// The bytes are no text.
+pub const NOT_UTF8: Cause = Cause {
+    code: "file-not-utf8",
+    seen: "The file holds bytes that are no text in UTF-8.",
+    may_be: "It was saved in an older encoding, as some editors and spreadsheets do, or it is no text at all.",
+    to_try: "Save it again with the encoding UTF-8, or write plain letters without accents.",
+};
+
 /// The schema number is not ours.
 pub const SCHEMA: Cause = Cause {
     code: "bench-file-schema",
@@ -117,13 +125,14 @@ pub const CONTRADICTION: Cause = Cause {
 pub const NOT_STATED: Cause = Cause {
     code: "not-stated",
     seen: "The bench file does not state something that only you can know or decide.",
-    may_be: "This way of programming can change another engine, or change one without a way back.",
+    may_be: "The program never takes for granted that only one engine is programmed, that old values may be lost, or which way a sensor can see.",
     to_try: "Check that it is so, then state it with the line that is named.",
 };
 
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &SYNTAX,
+    &NOT_UTF8,
     &SCHEMA,
     &UNKNOWN_KEY,
     &UNKNOWN_SECTION,

@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 pub mod bench_file;
+pub mod cv_list;
 pub mod engine;
 pub mod program;
 pub mod record;
@@ -48,7 +49,7 @@ impl Reason {
 
 /// Every cause of the catalogue.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
-    [bench_file::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
+    [bench_file::ALL, cv_list::ALL, engine::ALL, program::ALL, record::ALL, sensor::ALL, station::ALL]
         .into_iter()
         .flatten()
         .copied()

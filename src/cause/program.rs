@@ -13,7 +13,7 @@ pub const WRONG_USE: Cause = Cause {
 pub const BENCH_FILE_UNREADABLE: Cause = Cause {
     code: "bench-file-unreadable",
     seen: "The bench file could not be read from the disk.",
-    may_be: "The name is misspelt, the file is somewhere else, is not text in UTF-8, or may not be read by this user.",
+    may_be: "The name is misspelt, the file is somewhere else, or may not be read by this user.",
     to_try: "Check the name and the folder; pacewright template prints a complete file to begin with.",
 };
 
@@ -41,6 +41,14 @@ pub const FOLDER_UNUSABLE: Cause = Cause {
     to_try: "Check the name; a run says at its start and at its end where its folder lies.",
 };
 
+/// A file that a verb was to write.
+pub const FILE_NOT_WRITTEN: Cause = Cause {
+    code: "file-not-written",
+    seen: "The file could not be written.",
+    may_be: "A file of this name is there already, the folder is not there, the disk is full, or this user may not write there.",
+    to_try: "Choose another name, or say --replace where the file that is there may be lost.",
+};
+
 /// The person did not wait for the end.
 pub const ENDED_OUT_OF_HAND: Cause = Cause {
     code: "ended-out-of-hand",
@@ -56,5 +64,6 @@ pub const ALL: &[&Cause] = &[
     &TIME_LAPSE_REFUSED,
     &SYSTEM_REFUSED,
     &FOLDER_UNUSABLE,
+    &FILE_NOT_WRITTEN,
     &ENDED_OUT_OF_HAND,
 ];

@@ -8,6 +8,7 @@ use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
 use crate::cause::{Reason, program};
+use crate::config;
 use crate::journal::Unfinished;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -18,24 +19,25 @@ use tokio::runtime::{Builder, Runtime};
 pub(crate) fn run(args: RunArgs) -> Exit {
     out::say(caution::BEFORE_A_RUN);
     let request = TimeLapse::new(args.time_lapse)
-        .map_err(|error| Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string()))
+        .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))
         .and_then(|lapse| {
             let bench_text = read_bench(&args.bench)?;
             let state_folder = state_folder();
             Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true })
         });
-    match (request, runtime()) {
+    match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => runtime.block_on(run_bench(request, &args.output)),
-        (Err(reason), _) | (_, Err(reason)) => {
-            refuse(&NotBegun::Other(reason), &args.output, TimeLapse::NONE)
-        }
+        (Err(why), _) | (_, Err(why)) => refuse(&why, &args.output, TimeLapse::NONE),
     }
 }
 
 /// The text of a bench file, or why it cannot be read.
-pub(crate) fn read_bench(path: &Path) -> Result<String, Reason> {
-    std::fs::read_to_string(path)
-        .map_err(|error| Reason::new(&program::BENCH_FILE_UNREADABLE, format!("{}: {error}", path.display())))
+fn read_bench(path: &Path) -> Result<String, NotBegun> {
+    let name = path.display().to_string();
+    let bytes = std::fs::read(path).map_err(|error| {
+        NotBegun::Other(Reason::new(&program::BENCH_FILE_UNREADABLE, format!("{name}: {error}")))
+    })?;
+    config::text(&name, bytes).map_err(NotBegun::BenchFile)
 }
 
 /// A runtime for links and timers.

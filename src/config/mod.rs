@@ -4,6 +4,8 @@
 //! One table of keys (`keys`) drives reading, hints, [`template()`] and [`schema()`].
 mod check;
 mod complaint;
+pub mod cv_list;
+mod encoding;
 mod key;
 mod keys;
 mod kind;
@@ -17,6 +19,7 @@ mod syntax;
 mod template;
 
 pub use complaint::{Complaint, Complaints};
+pub use encoding::text;
 pub use schema::schema;
 pub use spec::*;
 pub use template::template;

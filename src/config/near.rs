@@ -8,7 +8,14 @@ pub(super) fn nearest<'k>(name: &str, known: impl Iterator<Item = &'k str>) -> O
     let plain = |text: &str| text.trim().to_lowercase().replace(['-', ' '], "_");
     let name = plain(name);
     let alike = |other: &str| strsim::normalized_damerau_levenshtein(&name, &plain(other));
+    let known: Vec<&str> = known.collect();
+    // A known name with something hung on, as a unit: the longest wins.
+    let hung_on = |other: &&&str| name.strip_prefix(&plain(other)).is_some_and(|rest| rest.starts_with('_'));
+    if let Some(other) = known.iter().filter(hung_on).max_by_key(|other| other.len()) {
+        return Some(other);
+    }
     known
+        .into_iter()
         .map(|other| (alike(other), other))
         .filter(|(alike, _)| *alike >= ALIKE)
         // The first of equals wins, so the order of the table decides and not chance.
@@ -29,6 +36,7 @@ mod tests {
         assert_eq!(nearest("circumfrence", known.into_iter()), Some("circumference"));
         assert_eq!(nearest("Diameter", known.into_iter()), Some("diameter"));
         assert_eq!(nearest("kmh", known.into_iter()), Some("km/h"));
+        assert_eq!(nearest("diameter_of_wheel", known.into_iter()), Some("diameter"));
         assert_eq!(nearest("wheelbase", known.into_iter()), None);
         assert_eq!(nearest("", known.into_iter()), None);
     }

@@ -21,6 +21,9 @@ pub(super) const PERCENT_UNITS: &[(&str, f64)] = &[("%", 0.01)];
 pub(super) const SPOKEN_UNITS: &[(&str, &str)] = &[
     ("kph", "km/h"),
     ("kmh", "km/h"),
+    ("km", "km/h"),
+    ("mi/h", "mph"),
+    ("miles/h", "mph"),
     ("percent", "%"),
     ("sec", "s"),
     ("second", "s"),
@@ -51,8 +54,8 @@ pub(super) enum NoQuantity {
     TooMuch,
 }
 
-/// A number and its unit's size.
-type Part = (f64, &'static str, f64);
+/// A number, its unit and that unit's size.
+pub(super) type Part = (f64, &'static str, f64);
 
 /// Splits the next number with its unit off `text`.
 fn next_part<'t>(
@@ -83,7 +86,8 @@ fn number(digits: &str) -> Result<f64, NoQuantity> {
     if number < 0.0 { Err(NoQuantity::Negative) } else { Ok(number) }
 }
 
-fn single(text: &str, units: &'static [(&'static str, f64)]) -> Result<Part, NoQuantity> {
+/// One number and its unit.
+pub(super) fn single(text: &str, units: &'static [(&'static str, f64)]) -> Result<Part, NoQuantity> {
     let (part, rest) = next_part(text.trim(), units)?;
     if rest.is_empty() { Ok(part) } else { Err(NoQuantity::TooMuch) }
 }

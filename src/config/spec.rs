@@ -233,14 +233,16 @@ pub enum ProgrammingPlace {
 }
 
 /// Programming.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ProgrammingSpec {
     /// Where.
     pub place: ProgrammingPlace,
-    /// The person accepts that originals cannot be read (needed on the main).
+    /// The person accepts that originals cannot be read (needed on the main where no list holds them).
     pub no_way_back: bool,
     /// The person states that only this engine is on the programming output.
     pub only_engine_on_output: bool,
+    /// File with a list of the decoder's values, as written in the bench file.
+    pub originals: Option<String>,
 }
 
 /// Limits and guards.

@@ -73,7 +73,14 @@ fn unknown_key(reading: &mut Reading<'_>, section: Option<&Section>, name: &str,
     let elsewhere = || SECTIONS.iter().filter(|other| other.name != here.name && other.key(name).is_some());
     let names = || here.keys.iter().map(|key| key.name());
     let hint = if let Some(near) = nearest(name, names()) {
-        format!("did you mean {near}?")
+        let with_unit =
+            here.key(near).filter(|key| name.starts_with(&format!("{near}_")) && key.example().contains(' '));
+        match with_unit {
+            Some(key) => {
+                format!("did you mean {near}? A unit stands with the value: {near} = {}", key.example())
+            }
+            None => format!("did you mean {near}?"),
+        }
     } else if let Some(other) = elsewhere().next() {
         format!("{name} belongs into [{}]", other.name)
     } else if here.name.is_empty() {
@@ -148,7 +155,7 @@ fn either(reading: &mut Reading<'_>, section: &Section) {
                 group.iter().copied().find(|key| reading.stands(*key))
             };
             if let (Some(a), Some(b)) = (standing(first, reading), standing(second, reading)) {
-                let hint = format!("leave either {} or {}", a.name(), b.name());
+                let hint = format!("take one of the two out, {} or {}", a.name(), b.name());
                 reading.contradiction(b, &[(a, "stands here too")], "only one of the two", hint);
             }
         }

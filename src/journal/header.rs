@@ -17,6 +17,9 @@ pub struct Header {
     pub bench_text: String,
     /// Originals an earlier run left to be put back, as handed to the core.
     pub pending: Vec<(u16, u8)>,
+    /// CV values from the list that the bench file names, as handed to the core: replay never reads that file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kept: Vec<(u16, u8)>,
     /// Bench seconds a wall second; 1 on a real bench.
     pub time_lapse: f64,
     /// Wall time at the start, RFC 3339. Annotation: nothing is decided by it.

@@ -13,6 +13,8 @@ pub struct RunPlan {
     /// Original CV values (number, value) that an earlier run could not put back; they go back first,
     /// once the engine is seen to be the same. Those of CV 7 and CV 8 are never written: they say whose values these are.
     pub pending: Vec<(u16, u8)>,
+    /// CV values (number, value) from a list that the person keeps: they stand in for what cannot be read.
+    pub kept: Vec<(u16, u8)>,
 }
 
 /// An event for the core. Its bench time stands beside it.

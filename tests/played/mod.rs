@@ -53,7 +53,11 @@ impl Engine {
 
     /// A bench with this engine, `sim` being its recipe with whatever a test changed in it.
     pub(crate) fn bench(self, sim: SimSpec) -> VirtualBench {
-        VirtualBench::new(sim, RunPlan { spec: self.spec(), pending: Vec::new() }, self.text)
+        VirtualBench::new(
+            sim,
+            RunPlan { spec: self.spec(), pending: Vec::new(), kept: Vec::new() },
+            self.text,
+        )
     }
 }
 

@@ -302,6 +302,7 @@ fn header(setup: &VirtualBench) -> Header {
         bench_file_name: "virtual.toml".to_owned(),
         bench_text: setup.bench_text.clone(),
         pending: setup.plan.pending.clone(),
+        kept: setup.plan.kept.clone(),
         time_lapse: 1.0,
         started_wall: "2026-01-01T00:00:00Z".to_owned(),
         endpoint_key: endpoint_key(spec),

@@ -82,7 +82,10 @@ fn line(reading: &mut Reading<'_>, ratio: f64, top: Speed, creep: Speed) -> Opti
     let (top_mm_s, creep_mm_s) = (top.model_mm_s(ratio), creep.model_mm_s(ratio));
     if creep_mm_s >= top_mm_s {
         let others: &[(&dyn AnyKey, &str)] = &[(&key::TOP, "the top")];
-        let hint = format!("as model speed, creep is {creep_mm_s:.1} mm/s and top is {top_mm_s:.1} mm/s");
+        let hint = format!(
+            "as model speed, creep is {creep_mm_s:.1} mm/s and top is {top_mm_s:.1} mm/s: raise the top or lower the creep, \
+             or swap them"
+        );
         reading.contradiction(&key::CREEP, others, "a creep speed below the top", hint);
         return None;
     }

@@ -20,10 +20,12 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
     let place = reading.value(&key::PLACE);
     let no_way_back = reading.value(&key::NO_WAY_BACK);
     let only_engine_on_output = reading.value(&key::ONLY_ENGINE);
+    let originals = reading.given(&key::ORIGINALS);
     let place = place?;
     match place {
-        ProgrammingPlace::Main if no_way_back == Some(false) => {
-            let why = "on the main nothing can be read, so what the decoder holds now is lost when it is overwritten";
+        ProgrammingPlace::Main if no_way_back == Some(false) && matches!(originals, Given::Absent) => {
+            let why = "on the main nothing can be read, so what the decoder holds now is lost when it is overwritten: accept \
+                       that with this line, or name a list of it with originals = \"lapwing-cvs.csv\"";
             not_stated(reading, &key::NO_WAY_BACK, why);
         }
         ProgrammingPlace::SameTrack | ProgrammingPlace::MovedByHand
@@ -35,7 +37,17 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
         }
         _ => {}
     }
-    Some(ProgrammingSpec { place, no_way_back: no_way_back?, only_engine_on_output: only_engine_on_output? })
+    let originals = match originals {
+        Given::Absent => None,
+        Given::Good(file) => Some(file),
+        Given::Bad => return None,
+    };
+    Some(ProgrammingSpec {
+        place,
+        no_way_back: no_way_back?,
+        only_engine_on_output: only_engine_on_output?,
+        originals,
+    })
 }
 
 fn not_stated(reading: &mut Reading<'_>, key: &Key<Flag>, why: &str) {

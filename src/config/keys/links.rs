@@ -1,6 +1,7 @@
 //! Keys of the bench as a whole, the station and the sensor.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, HostPort, Text, Time, Whole};
+use crate::config::kind::{Choice, Device, Flag, HostPort, Rate, Resolution, Text, Time, Whole};
+use crate::config::spec::StreamFormat;
 
 /// What the person calls the bench.
 pub(in crate::config) static NAME: Key<Text> = Key {
@@ -29,7 +30,7 @@ pub(in crate::config) static PROTOCOL: Key<Choice<()>> = Key {
     kind: Choice(&[("srcp", ())]),
     need: Need::Required,
     example: "\"srcp\"",
-    about: "The protocol the command station speaks. srcp is SRCP 0.8 over TCP.",
+    about: "The protocol the command station speaks. srcp is SRCP 0.8, over the network or a serial port.",
 };
 
 /// The station's address.
@@ -37,9 +38,31 @@ pub(in crate::config) static STATION_ADDRESS: Key<HostPort> = Key {
     section: "station",
     name: "address",
     kind: HostPort,
-    need: Need::Required,
+    need: Need::Free("then serial must stand"),
     example: "\"127.0.0.1:4303\"",
-    about: "Where the station listens. 4303 is the port that SRCP stations commonly use.",
+    about: "Where the station listens on the network. 4303 is the port that SRCP stations commonly use. Either this or \
+            serial.",
+};
+
+/// The station's serial port.
+pub(in crate::config) static STATION_SERIAL: Key<Device> = Key {
+    section: "station",
+    name: "serial",
+    kind: Device,
+    need: Need::Free("then address must stand"),
+    example: "\"/dev/ttyUSB0\"",
+    about: "The serial port the station is plugged into, instead of address. It carries one session alone: driving, \
+            programming and news share it. Eight data bits, no parity, one stop bit, no flow control.",
+};
+
+/// The rate of the station's serial port.
+pub(in crate::config) static STATION_BAUD: Key<Rate> = Key {
+    section: "station",
+    name: "baud",
+    kind: Rate,
+    need: Need::Free("then it is 115200. It goes with serial only"),
+    example: "115200",
+    about: "Rate of the serial port in bits a second, as the station's manual says it.",
 };
 
 /// The station's bus.
@@ -90,18 +113,17 @@ pub(in crate::config) static STATION: Section = Section {
     cautions: &[
         "Stations repeat the last speed for ever, also when this computer has died: see the first caution.",
     ],
-    keys: &[&PROTOCOL, &STATION_ADDRESS, &BUS, &ANSWER_LIMIT, &CV_ANSWER_LIMIT, &ASK_INTERVAL],
-    either: &[],
-};
-
-/// The sensor's format.
-pub(in crate::config) static FORMAT: Key<Choice<()>> = Key {
-    section: "sensor",
-    name: "format",
-    kind: Choice(&[("csv", ())]),
-    need: Need::Required,
-    example: "\"csv\"",
-    about: "The format of the sensor's stream. csv is a header line that names the columns, then a line a sample.",
+    keys: &[
+        &PROTOCOL,
+        &STATION_ADDRESS,
+        &STATION_SERIAL,
+        &STATION_BAUD,
+        &BUS,
+        &ANSWER_LIMIT,
+        &CV_ANSWER_LIMIT,
+        &ASK_INTERVAL,
+    ],
+    either: &[&["address"], &["serial"]],
 };
 
 /// The sensor's address.
@@ -109,20 +131,139 @@ pub(in crate::config) static SENSOR_ADDRESS: Key<HostPort> = Key {
     section: "sensor",
     name: "address",
     kind: HostPort,
-    need: Need::Required,
+    need: Need::Free("then serial must stand"),
     example: "\"127.0.0.1:4311\"",
-    about: "Where the sensor's stream can be had over TCP.",
+    about: "Where the sensor's stream can be had over the network (TCP). Either this or serial.",
+};
+
+/// The sensor's serial port.
+pub(in crate::config) static SENSOR_SERIAL: Key<Device> = Key {
+    section: "sensor",
+    name: "serial",
+    kind: Device,
+    need: Need::Free("then address must stand"),
+    example: "\"/dev/ttyACM0\"",
+    about: "The serial port the sensor is plugged into, instead of address. Eight data bits, no parity, one stop bit, \
+            no flow control.",
+};
+
+/// The rate of the sensor's serial port.
+pub(in crate::config) static SENSOR_BAUD: Key<Rate> = Key {
+    section: "sensor",
+    name: "baud",
+    kind: Rate,
+    need: Need::Free("then it is 115200. It goes with serial only"),
+    example: "115200",
+    about: "Rate of the serial port in bits a second, as the sensor's manual says it.",
+};
+
+/// The sensor's format.
+pub(in crate::config) static FORMAT: Key<Choice<StreamFormat>> = Key {
+    section: "sensor",
+    name: "format",
+    kind: Choice(&[("csv", StreamFormat::Csv), ("senml", StreamFormat::Senml)]),
+    need: Need::Free("then the first character that comes tells it"),
+    example: "\"csv\"",
+    about: "The format of the sensor's stream. csv is a header line that names the columns, then a line a sample; senml \
+            is SenML in JSON (RFC 8428), a pack a line.",
+};
+
+/// What the sensor tells, without its figures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::config) enum SourceWord {
+    /// The field of a magnet.
+    Field,
+    /// An angle.
+    Angle,
+    /// A way.
+    Distance,
+    /// A speed.
+    Speed,
+    /// A count of pulses.
+    Pulses,
+}
+
+/// What the sensor tells.
+pub(in crate::config) static SOURCE: Key<Choice<SourceWord>> = Key {
+    section: "sensor",
+    name: "source",
+    kind: Choice(&[
+        ("field", SourceWord::Field),
+        ("angle", SourceWord::Angle),
+        ("distance", SourceWord::Distance),
+        ("speed", SourceWord::Speed),
+        ("pulses", SourceWord::Pulses),
+    ]),
+    need: Need::Default("\"field\""),
+    example: "\"field\"",
+    about: "What the sensor tells. field: the field of a magnet on the axle, along two or three axes. angle: the angle of \
+            the axle. distance: the way it has gone. speed: the model's own speed. pulses: a count of pulses as the axle \
+            turns.",
+};
+
+/// Pairs of poles.
+pub(in crate::config) static POLE_PAIRS: Key<Whole> = Key {
+    section: "sensor",
+    name: "pole_pairs",
+    kind: Whole { least: 1, most: 50 },
+    need: Need::Free("then it is 1. It goes with source = \"field\" only"),
+    example: "1",
+    about: "Pairs of north and south poles of the magnet, counted once round the axle: a plain magnet with its poles \
+            across the axle has 1, a ring of eight poles has 4.",
+};
+
+/// Pulses a turn.
+pub(in crate::config) static PULSES_PER_TURN: Key<Whole> = Key {
+    section: "sensor",
+    name: "pulses_per_turn",
+    kind: Whole { least: 1, most: 10_000 },
+    need: Need::Free("with any source but \"pulses\", which needs it"),
+    example: "20",
+    about: "By how much the count rises in one turn of the axle: turn it by hand and count.",
+};
+
+/// The smallest step told.
+pub(in crate::config) static RESOLUTION: Key<Resolution> = Key {
+    section: "sensor",
+    name: "resolution",
+    kind: Resolution,
+    need: Need::Free("with any source but \"angle\", \"distance\" and \"speed\", which need it"),
+    example: "\"0.1 deg\"",
+    about: "The smallest step by which what the sensor tells can change: \"0.1 deg\" or \"0.001 rad\" of an angle, \
+            \"0.1 mm\" of a distance, \"1 mm/s\" of a speed. Real units of the model, not to scale. It goes into the \
+            doubt of every speed.",
+};
+
+/// Whether it tells which way.
+pub(in crate::config) static SEES_DIRECTION: Key<Flag> = Key {
+    section: "sensor",
+    name: "sees_direction",
+    kind: Flag,
+    need: Need::Free("with source = \"field\" or \"angle\", and is true then. Any other source needs it"),
+    example: "true",
+    about: "Whether the sensor tells which way the axle turns. A single contact, light gate or reed switch cannot: false. \
+            Two of them side by side, or a figure that falls or changes its sign on the way back, can: true.",
 };
 
 /// The sensor.
 pub(in crate::config) static SENSOR: Section = Section {
     name: "sensor",
     required: true,
-    about: "The magnetic-field sensor beside the axle that carries the magnet.",
+    about: "The sensor at the axle that is measured.",
     cautions: &[
         "Small strong magnets are dangerous when swallowed, above all two of them: count them, and keep them and \
          this bench out of the reach of children.",
     ],
-    keys: &[&FORMAT, &SENSOR_ADDRESS],
-    either: &[],
+    keys: &[
+        &SENSOR_ADDRESS,
+        &SENSOR_SERIAL,
+        &SENSOR_BAUD,
+        &FORMAT,
+        &SOURCE,
+        &POLE_PAIRS,
+        &PULSES_PER_TURN,
+        &RESOLUTION,
+        &SEES_DIRECTION,
+    ],
+    either: &[&["address"], &["serial"]],
 };

@@ -1,6 +1,6 @@
 //! Keys of programming, guards and the record.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, Flag, SpeedKind, Text, Time};
+use crate::config::kind::{Choice, FileName, Flag, SpeedKind, Text, Time};
 use crate::config::spec::ProgrammingPlace;
 
 /// Where programming happens.
@@ -26,7 +26,21 @@ pub(in crate::config) static NO_WAY_BACK: Key<Flag> = Key {
     kind: Flag,
     need: Need::Default("false"),
     example: "false",
-    about: "You accept that what the decoder held before cannot be read and so never be put back. Must be true for main.",
+    about: "You accept that what the decoder held before cannot be read and so never be put back. Must be true for main \
+            without originals.",
+};
+
+/// Values kept elsewhere.
+pub(in crate::config) static ORIGINALS: Key<FileName> = Key {
+    section: "programming",
+    name: "originals",
+    kind: FileName,
+    need: Need::Free("then only what can be read can be put back"),
+    example: "\"lapwing-cvs.csv\"",
+    about: "A list of what the decoder holds, as CSV, seen from the folder of this bench file: a first line cv,value, then a \
+            line a CV. `pacewright cvs` writes one from an earlier run; or type it from your notes. On the main its values \
+            go back if the run fails; elsewhere they stand in for CVs that do not answer. A wrong list is written back all \
+            the same: make sure that it is this engine's and up to date.",
 };
 
 /// Only one engine on the output.
@@ -46,7 +60,7 @@ pub(in crate::config) static PROGRAMMING: Section = Section {
     required: true,
     about: "Where CVs are read and written.",
     cautions: &[],
-    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE],
+    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE, &ORIGINALS],
     either: &[],
 };
 

@@ -11,7 +11,7 @@ pub(in crate::config) static CIRCUMFERENCE: Key<Length> = Key {
     kind: Length { least: "6 mm", most: "1 m" },
     need: Need::Free("then diameter must stand"),
     example: "\"33 mm\"",
-    about: "Distance of one turn of the axle with the magnet: of the roller under the engine, of the engine's own \
+    about: "Distance of one turn of the measured axle: of the roller under the engine, of the engine's own \
             wheel, or of a wheel of the measuring car. Either this or diameter.",
 };
 
@@ -40,7 +40,9 @@ pub(in crate::config) static DOUBT: Key<Doubt> = Key {
 pub(in crate::config) static AXLE: Section = Section {
     name: "axle",
     required: true,
-    about: "The axle that carries the magnet. An error of 1 % here is an error of 1 % in every speed.",
+    about: "The axle that is measured. An error of 1 % here is an error of 1 % in every speed. Where the sensor tells a \
+            distance or a speed, the circumference scales nothing, but the doubt still counts: write how well the \
+            sensor's own scale is known, found by comparing it with a ruler.",
     cautions: &["Keep fingers, hair and threads away from turning rollers, wheels and gears."],
     keys: &[&CIRCUMFERENCE, &DIAMETER, &DOUBT],
     either: &[&["circumference"], &["diameter"]],

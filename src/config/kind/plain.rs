@@ -1,4 +1,4 @@
-//! Texts, words, whole numbers, flags, network addresses, scales.
+//! Texts, words, whole numbers, flags, scales.
 use super::{text, whole};
 use crate::cause::bench_file as cause;
 use crate::config::key::{Fault, Kind, Node};
@@ -20,10 +20,33 @@ impl Kind for Text {
         if text.is_empty() {
             return Err(vec![Fault::new(&cause::WRONG_FORM, "write something between the quotes")]);
         }
+        if text.contains(char::is_control) {
+            let hint = "it holds a line end, a tab or the like, often because a backslash in double quotes begins a sign of \
+                        its own: write / for it, or put the text in single quotes";
+            return Err(vec![Fault::new(&cause::WRONG_FORM, hint)]);
+        }
         Ok(text.to_owned())
     }
     fn schema(&self) -> Value {
         json!({ "type": "string", "minLength": 1 })
+    }
+}
+
+/// The name of a file, seen from the folder of the bench file.
+#[derive(Debug)]
+pub(in crate::config) struct FileName;
+
+impl Kind for FileName {
+    type Value = String;
+    fn expected(&self) -> String {
+        "the name of a file, in quotes".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<String, Vec<Fault>> {
+        text(value, "name the file here, in quotes; what it holds stands in the file itself")?;
+        Text.read(value)
+    }
+    fn schema(&self) -> Value {
+        Text.schema()
     }
 }
 
@@ -125,7 +148,7 @@ impl<T: Copy + Sync> Kind for Choice<T> {
         words.join(" or ")
     }
     fn read(&self, value: &Node<'_>) -> Result<T, Vec<Fault>> {
-        let word = text(value, "put the word in quotes")?;
+        let word = text(value, "write one of the words, in quotes")?;
         let known = self.0.iter().find(|(known, _)| *known == word.trim());
         known.map(|(_, meant)| *meant).ok_or_else(|| {
             let hint = match nearest(word, self.0.iter().map(|(known, _)| *known)) {
@@ -139,48 +162,6 @@ impl<T: Copy + Sync> Kind for Choice<T> {
         let words: Vec<&str> = self.0.iter().map(|(word, _)| *word).collect();
         json!({ "type": "string", "enum": words })
     }
-}
-
-/// A network address with its port.
-#[derive(Debug)]
-pub(in crate::config) struct HostPort;
-
-impl Kind for HostPort {
-    type Value = String;
-    fn expected(&self) -> String {
-        "a network address and port, \"host:port\"".into()
-    }
-    fn read(&self, value: &Node<'_>) -> Result<String, Vec<Fault>> {
-        let address = text(value, "put it in quotes, as \"127.0.0.1:4303\"")?.trim();
-        match host_port_fault(address) {
-            Some(hint) => Err(vec![Fault::new(&cause::WRONG_FORM, hint)]),
-            None => Ok(address.to_owned()),
-        }
-    }
-    fn schema(&self) -> Value {
-        json!({ "type": "string", "pattern": "^[^\\s/]+:[0-9]{1,5}$" })
-    }
-}
-
-/// What is wrong with an address, as a hint.
-fn host_port_fault(address: &str) -> Option<&'static str> {
-    if address.contains('/') {
-        return Some("write host and port only, without a scheme or path");
-    }
-    let Some((host, port)) = address.rsplit_once(':') else {
-        return Some("the port is missing: write it behind a colon, as \"192.168.1.20:4303\"");
-    };
-    let is_six = host.starts_with('[') && host.ends_with(']');
-    if !is_six && host.contains(':') {
-        return Some("an address of version 6 stands in square brackets, as \"[::1]:4303\"");
-    }
-    if host.is_empty() || host.contains(char::is_whitespace) {
-        return Some("the host before the colon is a name or an address without spaces");
-    }
-    if !matches!(port.parse::<u16>(), Ok(1..)) || !port.bytes().all(|b| b.is_ascii_digit()) {
-        return Some("the port behind the colon is a number from 1 to 65535");
-    }
-    None
 }
 
 /// A scale by name.
@@ -199,7 +180,10 @@ impl Kind for Scale {
         }
         let known = scale::names().collect::<Vec<_>>().join(", ");
         let hint = match nearest(name, scale::names()) {
-            _ if name.contains(':') => format!("a ratio goes into `ratio`: write ratio = \"{name}\" instead"),
+            _ if name.contains(':') => {
+                let ratio = name.find("1:").map_or(name, |at| &name[at..]).trim();
+                format!("a ratio goes into `ratio`: write ratio = \"{ratio}\" instead")
+            }
             Some(near) => format!("did you mean \"{near}\"? Known are {known}; any other goes by `ratio`"),
             None => format!("known are {known}; any other goes by `ratio`, as ratio = \"1:43.5\""),
         };

@@ -8,7 +8,8 @@ use serde_json::{Value, json};
 use std::time::Duration;
 use toml::de::DeValue;
 
-type Units = &'static [(&'static str, f64)];
+/// Units by name, with their sizes.
+pub(super) type Units = &'static [(&'static str, f64)];
 
 /// The units as a list for people: `"km/h", "mph" or "mm/s"`.
 fn unit_list(units: Units) -> String {
@@ -29,13 +30,21 @@ fn with_units(number: &str, units: Units) -> String {
 }
 
 /// Reads a quantity with `read`; names what is wrong with it.
-fn quantity<T>(
+pub(super) fn quantity<T>(
     value: &Node<'_>,
     units: Units,
     read: impl Fn(&str) -> Result<T, NoQuantity>,
 ) -> Result<T, Vec<Fault>> {
     match value.get_ref() {
         DeValue::Integer(number) => Err(vec![bare(&number.to_string(), units)]),
+        DeValue::Float(number) if number.as_str().ends_with(['f', 'n']) => {
+            let hint = format!(
+                "{} is no measure: write a number in digits and its unit: {}",
+                number.as_str(),
+                unit_list(units)
+            );
+            Err(vec![Fault::new(&cause::NO_QUANTITY, hint)])
+        }
         DeValue::Float(number) => Err(vec![bare(number.as_str(), units)]),
         _ => {
             let text =
@@ -46,6 +55,14 @@ fn quantity<T>(
 }
 
 fn bare(number: &str, units: Units) -> Fault {
+    if let (true, Ok(share @ 0.0..1.0)) = (units == q::PERCENT_UNITS, number.parse::<f64>()) {
+        // Rounded, so that 0.07 does not become 7.000000000000001.
+        let per_cent = (share * 1e8).round() / 1e6;
+        let hint = format!(
+            "write \"{per_cent} %\" if {number} of the whole is meant, \"{number} %\" if per cent is"
+        );
+        return Fault::new(&cause::MISSING_UNIT, hint);
+    }
     Fault::new(&cause::MISSING_UNIT, with_units(number, units))
 }
 
@@ -53,8 +70,22 @@ fn explain(fault: NoQuantity, text: &str, units: Units) -> Fault {
     let known = unit_list(units);
     match fault {
         NoQuantity::NoUnit(number) if text.trim() == number => bare(&number, units),
+        NoQuantity::NoUnit(_)
+            if text.contains('/') && units.iter().any(|(name, _)| text.trim().ends_with(name)) =>
+        {
+            let hint = "write a fraction with a decimal point, as 1.25 for one and a quarter";
+            Fault::new(&cause::NO_QUANTITY, hint)
+        }
         NoQuantity::NoUnit(number) => {
             Fault::new(&cause::MISSING_UNIT, format!("{number} has no unit; units here are {known}"))
+        }
+        NoQuantity::UnknownUnit(unit) if unit.starts_with(':') && units == q::TIME_UNITS => {
+            Fault::new(&cause::NO_QUANTITY, "write the units and no colons, as \"1 h 30 min\" or \"90 s\"")
+        }
+        NoQuantity::UnknownUnit(unit) if unit == "m/s" => {
+            let hint =
+                "write the model's own speed in mm/s (1 m/s is 1000 mm/s), or the prototype's in km/h or mph";
+            Fault::new(&cause::UNKNOWN_UNIT, hint)
         }
         NoQuantity::UnknownUnit(unit) => {
             let names = || units.iter().map(|(name, _)| *name);
@@ -67,7 +98,15 @@ fn explain(fault: NoQuantity, text: &str, units: Units) -> Fault {
             Fault::new(&cause::UNKNOWN_UNIT, hint)
         }
         NoQuantity::DecimalComma => {
-            let hint = format!("write a decimal point: \"{}\"", text.trim().replace(',', "."));
+            let text = text.trim();
+            let point = format!("write a decimal point: \"{}\"", text.replace(',', "."));
+            let behind = text.rsplit(',').next().unwrap_or_default();
+            let hint = if behind.bytes().take_while(u8::is_ascii_digit).count() == 3 {
+                let whole = text.replace(',', "");
+                format!("{point}; or, if the comma parts off thousands, leave it out: \"{whole}\"")
+            } else {
+                point
+            };
             Fault::new(&cause::NO_QUANTITY, hint)
         }
         NoQuantity::Negative => Fault::new(&cause::OUT_OF_RANGE, "it cannot be less than nothing"),
@@ -101,7 +140,7 @@ fn within<T: PartialOrd>(value: T, least: &(&str, T), most: &(&str, T)) -> Resul
 }
 
 /// The schema of a number with one of these units.
-fn unit_schema(units: Units) -> Value {
+pub(super) fn unit_schema(units: Units) -> Value {
     let names: Vec<&str> = units.iter().map(|(name, _)| *name).collect();
     json!({ "type": "string", "pattern": format!("^\\s*[0-9]+(\\.[0-9]+)?\\s*({})\\s*$", names.join("|")) })
 }

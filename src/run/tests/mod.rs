@@ -51,5 +51,5 @@ fn plan() -> RunPlan {
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(10), Duration::from_secs(20));
     (spec.sweep.points, spec.sweep.verify_points) = (Some(6), 4);
     spec.limits.run_time = Duration::from_secs(1800);
-    RunPlan { spec, pending: Vec::new() }
+    RunPlan { spec, pending: Vec::new(), kept: Vec::new() }
 }
