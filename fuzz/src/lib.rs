@@ -5,8 +5,7 @@ use pacewright::config;
 use pacewright::dcc::Address;
 use pacewright::journal::chunk::{ChunkHead, HEAD_BYTES};
 use pacewright::journal::{JOURNAL, RunFolder, VirtualDisk, frame, read_opening, scan};
-use pacewright::sensor::csv::CsvSensor;
-use pacewright::sensor::{Reading, SensorEvent, SensorMachine};
+use pacewright::sensor::{Form, Reading, SensorEvent, SensorMachine, SensorStream, Source};
 use pacewright::time::BenchTime;
 use std::path::Path;
 
@@ -88,43 +87,56 @@ fn mended(journal: &[u8]) -> Vec<u8> {
 
 /// CSV lines of a sensor.
 pub fn sensor_csv(bytes: &[u8]) {
-    sensor(&|| Box::new(CsvSensor::new()), bytes);
+    sensor(Some(Form::Csv), bytes);
 }
 
-/// SenML packs of a sensor.
+/// SenML packs of a sensor, and the same bytes where the form is to be found out.
 pub fn sensor_senml(bytes: &[u8]) {
-    sensor(&|| Box::new(CsvSensor::new()), bytes);
+    sensor(Some(Form::Senml), bytes);
+    sensor(None, bytes);
 }
 
 /// However the bytes are cut, the same events come; every value is a number and every broken line has its cause.
-fn sensor(machine: &dyn Fn() -> Box<dyn SensorMachine>, bytes: &[u8]) {
-    let whole = events(machine(), bytes, bytes.len().max(1));
-    for cut in [1, 7] {
-        assert_eq!(events(machine(), bytes, cut), whole, "cut every {cut} bytes");
-    }
-    for event in &whole {
-        match event {
-            SensorEvent::Sample(sample) => assert!(match sample.reading {
-                Reading::Field(axes) => axes.iter().all(|axis| axis.is_finite()),
-                Reading::AngleRad(value) | Reading::DistanceM(value) | Reading::SpeedMS(value) =>
-                    value.is_finite(),
-                Reading::Pulses(_) => true,
-            }),
-            SensorEvent::Broken(broken) => {
-                assert!(cause::find(&broken.code).is_some(), "{broken:?}");
-                assert!(broken.evidence.chars().count() < 1000, "{broken:?}");
-                assert!(!broken.evidence.contains(char::is_control), "{broken:?}");
-            }
-            SensorEvent::Housekeeping(told) => {
-                let values = [told.battery_v, told.temperature_c];
-                assert!(values.into_iter().flatten().all(f64::is_finite), "{told:?}");
-            }
-            SensorEvent::Layout(_) => {}
+fn sensor(form: Option<Form>, bytes: &[u8]) {
+    let sources = [
+        Source::Field { pole_pairs: 1 },
+        Source::Angle { resolution_rad: 0.001 },
+        Source::Distance { resolution_mm: 0.1 },
+        Source::Speed { resolution_mm_s: 0.1 },
+        Source::Pulses { a_turn: 20 },
+    ];
+    for source in sources {
+        let whole = events(SensorStream::new(form, source), bytes, bytes.len().max(1));
+        for cut in [1, 7] {
+            let parts = events(SensorStream::new(form, source), bytes, cut);
+            assert_eq!(parts, whole, "{source:?}, cut every {cut} bytes");
         }
+        whole.iter().for_each(check);
     }
 }
 
-fn events(mut machine: Box<dyn SensorMachine>, bytes: &[u8], cut: usize) -> Vec<SensorEvent> {
+fn check(event: &SensorEvent) {
+    match event {
+        SensorEvent::Sample(sample) => assert!(match sample.reading {
+            Reading::Field(axes) => axes.iter().all(|axis| axis.is_finite()),
+            Reading::AngleRad(value) | Reading::DistanceM(value) | Reading::SpeedMS(value) =>
+                value.is_finite(),
+            Reading::Pulses(_) => true,
+        }),
+        SensorEvent::Broken(broken) => {
+            assert!(cause::find(&broken.code).is_some(), "{broken:?}");
+            assert!(broken.evidence.chars().count() < 1000, "{broken:?}");
+            assert!(!broken.evidence.contains(char::is_control), "{broken:?}");
+        }
+        SensorEvent::Housekeeping(told) => {
+            let values = [told.battery_v, told.temperature_c];
+            assert!(values.into_iter().flatten().all(f64::is_finite), "{told:?}");
+        }
+        SensorEvent::Layout(_) => {}
+    }
+}
+
+fn events(mut machine: SensorStream, bytes: &[u8], cut: usize) -> Vec<SensorEvent> {
     machine.handle_opened();
     let mut events = Vec::new();
     for piece in bytes.chunks(cut) {
