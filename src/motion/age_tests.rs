@@ -1,13 +1,13 @@
 //! Tests of the age of data: stalls, stores emptied late, repeats and leaps.
-use super::super::testing::{CIRCUMFERENCE, Lines, Rig, Told, motion};
+use super::super::testing::{CIRCUMFERENCE, Lines, Rig, Told, motion, whole};
 use super::*;
 use crate::sensor::{Reading, Source, Stamp};
 
 /// A sample of a counter of twenty pulses a turn: taken at `t_s`, arrived at `at_s`, the axle `turns` far.
 fn give(motion: &mut Motion, t_s: f64, at_s: f64, turns: f64) {
     let at = BenchTime::ZERO + Duration::from_secs_f64(at_s);
-    let stamp = Stamp::ClockUs((t_s * 1e6).round() as i64);
-    motion.take(at, Sample { stamp, reading: Reading::Pulses((turns * 20.0).floor() as i64) });
+    let stamp = Stamp::ClockUs(whole(t_s * 1e6 + 0.5));
+    motion.take(at, Sample { stamp, reading: Reading::Pulses(whole(turns * 20.0)) });
 }
 
 fn counter() -> Motion {
@@ -54,26 +54,26 @@ fn a_sample_that_tells_its_age_is_as_old_as_it_says() {
     let mut motion = counter();
     let since = |motion: &mut Motion, at_s: f64, age_s: f64, turns: f64| {
         let at = BenchTime::ZERO + Duration::from_secs_f64(at_s);
-        let stamp = Stamp::SinceSendingUs(-(age_s * 1e6).round() as i64);
-        motion.take(at, Sample { stamp, reading: Reading::Pulses((turns * 20.0).floor() as i64) });
+        let stamp = Stamp::SinceSendingUs(-whole(age_s * 1e6));
+        motion.take(at, Sample { stamp, reading: Reading::Pulses(whole(turns * 20.0)) });
     };
     // A store of an hour, emptied within half a minute.
     for k in 0..3600 {
         let age_s = 3600.0 * (1.0 - f64::from(k) / 3600.0);
-        since(&mut motion, 10.0 + f64::from(k) * 0.01, age_s, f64::from(k));
+        since(&mut motion, 10.0 + f64::from(k) * 0.01, age_s, f64::from(k.min(3500)));
         assert!((motion.lateness().as_secs_f64() - age_s).abs() < 1e-3);
         assert!(age_s <= 2.0 || motion.standing() == Standing::No && motion.glance().is_none());
     }
     assert!(motion.distance_mm() < 1e-9 && !motion.has_seen_turning());
     for k in 0..200 {
-        since(&mut motion, 50.0 + f64::from(k) * 0.05, 0.1, 3600.0);
+        since(&mut motion, 50.0 + f64::from(k) * 0.05, 0.1, 3500.0);
     }
     assert!(matches!(motion.standing(), Standing::For(span) if span > Duration::from_secs(8)));
     // Packets of a second are not a store.
     for k in 0..400 {
         let packet = f64::from(k / 20) + 61.0;
         let t_s = 60.0 + f64::from(k) * 0.05;
-        since(&mut motion, packet, packet - t_s, 3600.0 + (t_s - 60.0) * 3.0);
+        since(&mut motion, packet, packet - t_s, 3500.0 + (t_s - 60.0) * 3.0);
     }
     let glance = motion.glance().expect("a glance");
     assert!((glance.speed_mm_s - 3.0 * CIRCUMFERENCE).abs() < 2.0 && motion.has_seen_turning(), "{glance:?}");
@@ -91,7 +91,7 @@ fn a_stall_of_ten_seconds_shows_as_lateness_and_ends_with_it() {
         let late_s = came_s - rig.time_s;
         motion.take(rig.at(late_s), sample);
         assert!(
-            (motion.lateness().as_secs_f64() - late_s).abs() < 0.2,
+            (motion.lateness().as_secs_f64() - late_s).abs() < 0.35,
             "{k}: {late_s} {:?}",
             motion.lateness()
         );
@@ -247,9 +247,67 @@ fn a_stream_that_skips_is_a_gap_and_goes_on() {
         }
         give(&mut motion, t_s, t_s, 3.0 * t_s);
         assert!(motion.lateness() < Duration::from_millis(50));
-        assert!(motion.glance().is_none_or(|glance| (glance.speed_mm_s - 99.0).abs() < 10.0 || k < 20));
+        assert!(motion.glance().is_none_or(|glance| (glance.speed_mm_s - 99.0).abs() < 4.0 * glance.u_mm_s));
     }
     assert_eq!((motion.counts().gaps, motion.counts().restarts), (1, 0));
     // A count knows its way across; an angle would not.
     assert!((motion.distance_mm() - 29.98 * 3.0 * CIRCUMFERENCE).abs() < 5.0, "{}", motion.distance_mm());
+}
+
+#[test]
+fn a_field_from_a_store_calibrates_nothing() {
+    let (mut rig, mut motion) = (Rig::new(33), Rig::motion());
+    // Five minutes at 300 mm/s, sent within three seconds, after which it is told that the axle stands.
+    for k in 0..60_000 {
+        let (_, sample) = rig.next(300.0);
+        let at = BenchTime::ZERO + Duration::from_secs_f64(400.0 + f64::from(k) * 5e-5);
+        motion.take(at, sample);
+        assert!(k < 400 || (motion.glance().is_none() && motion.standing() == Standing::No), "{k}");
+    }
+    assert!(motion.lateness() > Duration::from_secs(290) && !motion.has_seen_turning());
+    let late_s = 403.0 - rig.time_s;
+    for _ in 0..1200 {
+        let (_, sample) = rig.next(0.0);
+        motion.take(rig.at(late_s), sample);
+    }
+    assert!(matches!(motion.standing(), Standing::For(span) if span > Duration::from_secs(3)));
+    assert!(!motion.has_seen_turning() && motion.quality().is_none() && motion.distance_mm() < 1e-9);
+    assert!(motion.lateness() < Duration::from_millis(50) && !motion.clock_rate().corrected);
+    // From here on it is a sensor like any other.
+    for _ in 0..600 {
+        let (_, sample) = rig.next(100.0);
+        motion.take(rig.at(late_s), sample);
+    }
+    assert!((motion.glance().expect("a glance").speed_mm_s.abs() - 100.0).abs() < 2.0);
+}
+
+#[test]
+fn a_slow_link_that_is_prompt_again_is_no_backlog() {
+    let (mut rig, mut motion) = (Rig::new(34), Rig::motion());
+    rig.ready(&mut motion, 100.0);
+    // For a minute all comes three seconds late.
+    for _ in 0..12_000 {
+        let (_, sample) = rig.next(100.0);
+        motion.take(rig.at(3.0), sample);
+    }
+    for k in 0..600 {
+        // It catches up within a second.
+        let (_, sample) = rig.next(100.0);
+        motion.take(rig.at((3.0 - f64::from(k) * 0.005 * 3.0).max(0.0)), sample);
+        assert!(motion.has_seen_turning() && motion.glance().is_some(), "{k}");
+    }
+}
+
+#[test]
+fn sensors_clocks_of_two_percent_are_no_backlog() {
+    for slow in [-0.02, 0.02] {
+        let (mut rig, mut motion) = (Rig::new(35), Rig::motion());
+        (rig.slow, rig.rate_hz) = (slow, 50.0);
+        rig.ready(&mut motion, 100.0);
+        for _ in 0..600 {
+            rig.run(&mut motion, 100.0, 1.0);
+            assert!(motion.has_seen_turning() && motion.glance().is_some());
+            assert!(motion.lateness() < Duration::from_millis(300), "{:?}", motion.lateness());
+        }
+    }
 }

@@ -16,6 +16,8 @@ const OLD_S: f64 = 1.5;
 /// A fall of the least delay by this within [`QUIET_S`] is catching up: 8 % of time, where simple oscillators are off by
 /// up to 2 % (`standards/measurement.md` 2.7).
 const STEP_S: f64 = 0.15;
+/// The least delay may rise by this part of time, besides what the clock's rate accounts for.
+const RISE: f64 = 0.001;
 /// After so long without such a fall, all is caught up.
 const QUIET_S: f64 = 2.0;
 /// A sample that is said to be so much older than its arrival is from a store; packets hold less.
@@ -37,6 +39,8 @@ pub(super) enum News {
 /// The watcher.
 #[derive(Debug, Default)]
 pub(super) struct Backlog {
+    /// Least delay since the sensor's clock started, as it should be at the newest sample; and the stamp of that.
+    floor: Option<(f64, f64)>,
     /// Least delay at the last clear fall, and its arrival.
     low: Option<(f64, f64)>,
     /// Least delay before the fall began, while it lasts.
@@ -46,8 +50,20 @@ pub(super) struct Backlog {
 }
 
 impl Backlog {
-    /// A sample that came at `arrival_s`, `late_s` behind the least delay, which is now `floor_s`.
-    pub(super) fn take(&mut self, arrival_s: f64, floor_s: f64, late_s: f64) -> News {
+    /// The sensor's clock started anew: delays have no common zero with those before.
+    pub(super) fn restart(&mut self) {
+        (self.floor, self.low, self.level) = (None, None, None);
+    }
+
+    /// A sample of stamp `t_s` that came at `arrival_s`. The sensor's clock is slow by `rel`, as far as is known.
+    pub(super) fn take(&mut self, t_s: f64, arrival_s: f64, rel: f64) -> News {
+        let delay_s = arrival_s - t_s;
+        let (floor_s, floor_t_s) = self.floor.unwrap_or((delay_s, t_s));
+        // It hardly rises: a link that was slow for a while and is prompt again catches nothing up.
+        let rise_s = (rel.max(0.0) + RISE) * (t_s - floor_t_s).max(0.0);
+        let floor_s = delay_s.min(floor_s + rise_s);
+        self.floor = Some((floor_s, t_s));
+        let late_s = delay_s - floor_s;
         let (low_s, at_s) = *self.low.get_or_insert((floor_s, arrival_s));
         if floor_s < low_s - STEP_S {
             self.low = Some((floor_s, arrival_s));

@@ -117,11 +117,6 @@ impl Clock {
         self.width_s = 0.5;
     }
 
-    /// Least of (arrival - stamp) lately, in s.
-    pub(super) fn floor_s(&self) -> f64 {
-        self.floor_s
-    }
-
     /// How late the newest sample came, in s, against the least delay seen lately.
     pub(super) fn late_s(&self) -> f64 {
         self.late_s

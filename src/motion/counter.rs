@@ -28,6 +28,8 @@ const SLOWEST_US: i64 = 4_000_000;
 const GATHERS_MM_S2: f64 = 5_000.0;
 const GATHERS_MOST_MM_S: f64 = 1_000.0;
 const STRAYS: f64 = 2.5;
+/// Steps of an angle beyond this part of a turn may be any number of turns, forward or back.
+const AMBIGUOUS: f64 = 0.45;
 /// Two neighbouring values lie a step apart; beyond this part of a step it is another value.
 const NEIGHBOURS: f64 = 1.5;
 /// A reading at rest for longer than this many of its own intervals moves more slowly than it did.
@@ -45,8 +47,9 @@ const FEW: f64 = 2.5;
 #[derive(Debug)]
 pub(super) struct Counter {
     source: Source,
-    /// Whole turns are not counted.
+    /// Whole turns are not counted, as far as has been seen; and the least and greatest angle told so far.
     wraps: bool,
+    range: (f64, f64),
     rad_per_unit: f64,
     mm_per_unit: f64,
     /// Smallest step.
@@ -66,6 +69,8 @@ pub(super) struct Counter {
     /// Reading where the motion began, and its moves since.
     shown: (f64, u32),
     has_turned: bool,
+    /// It has counted downwards.
+    went_back: bool,
     scatter: Scatter,
     /// Variance of the newest point, in rad^2.
     variance: f64,
@@ -88,6 +93,7 @@ impl Counter {
         Some(Self {
             source: setup.source,
             wraps,
+            range: (f64::INFINITY, f64::NEG_INFINITY),
             rad_per_unit,
             mm_per_unit: rad_per_unit * mm_per_rad,
             q: if q > finest { q } else { finest },
@@ -101,6 +107,7 @@ impl Counter {
             pointed: 0.0,
             shown: (0.0, 0),
             has_turned: false,
+            went_back: false,
             scatter: Scatter::new(a_turn),
             variance: 0.0,
         })
@@ -128,17 +135,28 @@ impl Counter {
         let dt_us = t_us - before_us;
         let step = self.step(before, told);
         let gap = self.interval(dt_us);
-        if self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
+        // What has only ever counted up, and is less after a silence, has started anew in it.
+        let less = gap && !self.shows_sense() && step < -NEIGHBOURS;
+        if less || self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
             self.last = Some((t_us, told, value));
             self.rest_from(t_us);
             return Seen::Leap;
         }
         let now = value + step;
         self.last = Some((t_us, told, now));
+        self.counts_turns(before, told);
         if gap {
             return self.after_gap(t_us, now, step);
         }
         self.moved(t_us, dt_us, now)
+    }
+
+    /// An angle that goes on beyond a turn, without coming round, counts its turns: it is a position as any other.
+    fn counts_turns(&mut self, before: f64, told: f64) {
+        if self.wraps && (told - before).abs() < AMBIGUOUS * TURN {
+            self.range = (self.range.0.min(told), self.range.1.max(told));
+            self.wraps = self.range.1 - self.range.0 <= TURN + STRAYS * self.q;
+        }
     }
 
     /// How far the reading went; an angle the shortest way round, unless it counts turns.
@@ -161,8 +179,7 @@ impl Counter {
         let speed = self.speed(self.last.map_or(0, |(t_us, ..)| t_us)).map_or(0.0, |(speed, _)| speed);
         let gathers = (GATHERS_MM_S2 * dt_s).min(GATHERS_MOST_MM_S) / self.mm_per_unit;
         let far = step.abs() > (2.0 * speed.abs() + gathers) * dt_s + STRAYS * self.q;
-        // Half a turn or more may be any number of turns, forward or back.
-        let ambiguous = self.wraps && step.abs() > 0.45 * TURN;
+        let ambiguous = self.wraps && step.abs() > AMBIGUOUS * TURN;
         let anew = !self.wraps
             && before.abs() > FEW * self.q
             && speed * before.signum() >= 0.0
@@ -207,6 +224,7 @@ impl Counter {
             return Seen::Nothing;
         }
         let forth = now > high;
+        self.went_back |= !forth;
         self.band = if forth { (now - self.q, now) } else { (now, now + self.q) };
         let idle_us = t_us - self.moved_us.unwrap_or(self.first_us);
         let begins = self.stands(t_us) || idle_us > SLOWEST_US;
@@ -242,9 +260,19 @@ impl Counter {
             ((now - value).abs() * self.rad_per_unit * part).min(q)
         });
         let polling = late * late / 12.0;
-        self.scatter.push(t_us as f64 * 1e-6, now * self.rad_per_unit, before.map(|_| polling));
+        // Only of pulses there may be a line each, and then never two at once.
+        let single = before.is_some_and(|(_, value)| (now - value).abs() < NEIGHBOURS * self.q);
+        if before.is_some() && !single {
+            self.scatter.is_polled();
+        }
+        let compare = single && matches!(self.source, Source::Pulses { .. });
+        self.scatter.push(t_us as f64 * 1e-6, now * self.rad_per_unit, compare.then_some(polling));
+        // A stamp is told to the microsecond.
+        let stamp = before.map_or(0.0, |(before_us, value)| {
+            (now - value) * self.rad_per_unit / (t_us - before_us).max(1) as f64
+        });
         self.variance = match self.scatter.variance() {
-            Some(found) if self.scatter.is_exact() => found,
+            Some(found) if self.scatter.is_exact() => found.max(stamp * stamp / 12.0),
             found => polling.max(found.unwrap_or(0.0)),
         };
     }
@@ -285,6 +313,11 @@ impl Counter {
         let has_turned = self.has_turned;
         self.forget_all();
         self.has_turned = has_turned;
+    }
+
+    /// The sign of a speed says which way it turns: not of pulses that have only ever been counted up.
+    pub(super) fn shows_sense(&self) -> bool {
+        self.went_back || !matches!(self.source, Source::Pulses { .. })
     }
 
     /// Whole turns are not counted.

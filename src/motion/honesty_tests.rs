@@ -3,8 +3,9 @@ use super::super::testing::{CIRCUMFERENCE, Lines, Random, Rig, Told, motion};
 use super::*;
 use crate::sensor::{Reading, Source, Stamp};
 
-/// Root mean square of error over the doubt of what repeats, with that of resolution, over seeded axles.
-fn honesty(seeds: u64, speed: f64, turns: f64, make: impl Fn(u64) -> Told) -> f64 {
+/// Root mean square of error over the doubt of what repeats, with that of resolution, over seeded axles. Each turns `before`
+/// times at each of five speeds, then `turns` times at the one to measure.
+fn honesty(seeds: u64, speed: f64, (before, turns): (f64, f64), make: impl Fn(u64) -> Told) -> f64 {
     let (mut square, mut count) = (0.0, 0.0);
     for seed in 0..seeds {
         let mut told = make(seed);
@@ -13,10 +14,11 @@ fn honesty(seeds: u64, speed: f64, turns: f64, make: impl Fn(u64) -> Told) -> f6
         told.run(&mut motion, 0.0, 1.0);
         // Several speeds, as a run has, then the one to measure.
         for part in [1.6, 0.6, 1.3, 0.8, 1.0] {
-            told.run(&mut motion, part * speed, 9.0 * CIRCUMFERENCE / speed);
+            told.run(&mut motion, part * speed, before * CIRCUMFERENCE / speed);
         }
         motion.begin_measure();
-        told.turn(&mut motion, turns + told.random.unit());
+        let more = told.random.unit();
+        told.turn(&mut motion, turns + more);
         let measured = motion.measured().expect("blocks");
         assert!(measured.speed_mm_s > 0.0 && measured.u_mm_s >= measured.u_repeat_mm_s);
         let u = libm::hypot(measured.u_repeat_mm_s, motion.u_resolution_mm_s());
@@ -45,7 +47,7 @@ fn pulses_polled() {
         (100, 20.0, 100.0, 0.0),
     ] {
         let make = |seed| Told { uneven, ..Told::new(Source::Pulses { a_turn }, Lines::Polled(rate), seed) };
-        let rms = honesty(60, speed, 12.0, make);
+        let rms = honesty(60, speed, (9.0, 12.0), make);
         table
             .push((format!("{a_turn} a turn, {rate} Hz, {speed} mm/s: {rms:.3}"), (0.6..1.4).contains(&rms)));
     }
@@ -55,7 +57,7 @@ fn pulses_polled() {
 #[test]
 fn thousands_of_pulses_polled() {
     let make = |seed| Told::new(Source::Pulses { a_turn: 4096 }, Lines::Polled(50.0), seed);
-    let rms = honesty(12, 100.0, 8.0, make);
+    let rms = honesty(12, 100.0, (9.0, 8.0), make);
     assert!((0.5..1.4).contains(&rms), "{rms}");
 }
 
@@ -66,15 +68,14 @@ fn a_line_for_each_pulse() {
         let exact =
             |seed| Told { uneven, ..Told::new(Source::Pulses { a_turn }, Lines::EachPulse(0.7), seed) };
         // Stamped when they happen: no more than the microsecond of the stamps is in doubt, or a share of it.
-        let rms = honesty(20, speed, 12.0, exact);
+        let rms = honesty(20, speed, (25.0, 12.0), exact);
         table.push((format!("{a_turn} a turn, {speed} mm/s: {rms:.3}"), rms < 1.4));
         // Timed by arrival, with a delay of 4 ms on average.
         let late = |seed| Told { delay_s: 0.004, ..exact(seed) };
-        let rms = honesty(60, speed, 12.0, late);
-        table.push((
-            format!("{a_turn} a turn, {speed} mm/s, by arrival: {rms:.3}"),
-            (0.6..1.4).contains(&rms),
-        ));
+        let rms = honesty(60, speed, (25.0, 12.0), late);
+        // Where the delays are not small against the interval of lines, they can't be told from polling: more is stated.
+        let good = (if a_turn < 20 { 0.6 } else { 0.3 }..1.4).contains(&rms);
+        table.push((format!("{a_turn} a turn, {speed} mm/s, by arrival: {rms:.3}"), good));
     }
     all_good(&table);
 }
@@ -113,7 +114,7 @@ fn a_way_in_steps() {
             delay_s,
             ..Told::new(Source::Distance { resolution_mm }, Lines::Polled(rate), seed)
         };
-        let rms = honesty(60, speed, 12.0, make);
+        let rms = honesty(60, speed, (9.0, 12.0), make);
         let good = (0.6..1.4).contains(&rms);
         table.push((format!("{resolution_mm} mm, {rate} Hz, {speed} mm/s, {delay_s} s: {rms:.3}"), good));
     }
@@ -133,7 +134,7 @@ fn an_angle_in_steps() {
     ] {
         let make =
             |seed| Told { delay_s, ..Told::new(Source::Angle { resolution_rad }, Lines::Polled(rate), seed) };
-        let rms = honesty(40, speed, 12.0, make);
+        let rms = honesty(40, speed, (9.0, 12.0), make);
         let good = (0.6..1.4).contains(&rms);
         table
             .push((format!("{resolution_rad:.4} rad, {rate} Hz, {speed} mm/s, {delay_s} s: {rms:.3}"), good));
@@ -151,7 +152,7 @@ fn a_speed_in_steps() {
             delay_s,
             ..Told::new(Source::Speed { resolution_mm_s }, Lines::Polled(rate), seed)
         };
-        let rms = honesty(150, speed, 8.0, make);
+        let rms = honesty(150, speed, (9.0, 8.0), make);
         let good = (0.6..1.4).contains(&rms);
         table.push((format!("{resolution_mm_s} mm/s, {rate} Hz, {speed} mm/s: {rms:.3}"), good));
     }

@@ -1,7 +1,7 @@
 //! Tests of motion as a whole, on a turning magnet made for them.
 use super::super::testing::{CIRCUMFERENCE, Random, Rig};
 use super::*;
-use crate::sensor::{Source, Stamp};
+use crate::sensor::{Reading, Source, Stamp};
 use proptest::prelude::*;
 
 /// Measures for `seconds`; the engine turns already.
@@ -159,6 +159,31 @@ fn both_senses_differ_in_sign_only_and_keep_it_through_refits_and_restarts() {
     }
     assert_eq!(motion.counts().restarts, 1);
     assert_eq!(motion.counts().gaps, 1);
+}
+
+#[test]
+fn a_clock_of_any_origin_is_as_good_as_a_count() {
+    let found = [None, Some(0_i64), Some(-7_000_000), Some(1_700_000_000_000_000)].map(|origin_us| {
+        let (mut rig, mut motion) = (Rig::new(20), Rig::motion());
+        rig.first_stamp = 1_000;
+        let mut feed = |motion: &mut Motion, speed: f64, seconds: f64| {
+            let until = rig.time_s + seconds;
+            while rig.time_s < until - 1e-9 {
+                let (at, mut sample) = rig.next(speed);
+                if let (Some(origin_us), Stamp::CountUs(count)) = (origin_us, sample.stamp) {
+                    sample.stamp = Stamp::ClockUs(origin_us + i64::from(count));
+                }
+                motion.take(at, sample);
+            }
+        };
+        feed(&mut motion, 0.0, 2.0);
+        feed(&mut motion, 80.0, 3.0);
+        motion.begin_measure();
+        feed(&mut motion, 80.0, 6.0);
+        motion.measured().expect("blocks")
+    });
+    near(found[0].speed_mm_s.abs(), 80.0, 1e-3);
+    assert!(found.iter().all(|one| *one == found[0]), "{found:?}");
 }
 
 #[test]

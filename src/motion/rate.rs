@@ -84,6 +84,8 @@ impl Rate {
             return Seen::Cut { way: if step.is_finite() { step } else { 0.0 } };
         }
         self.rest(t_us, now);
+        // What is called rest is no way, else its jitter would add up.
+        let step = if self.rests_us.is_some() { 0.0 } else { step };
         self.phi += step;
         self.turned += step;
         self.has_turned |= self.turned.abs() >= TURN;

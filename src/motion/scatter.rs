@@ -12,10 +12,13 @@ const MEMORY: u32 = 64;
 /// Points up to so many a turn are compared a turn apart.
 pub(super) const MOST_LAG: usize = 16;
 /// Values that make a window of the comparison with what polling would show.
-const WINDOW: u32 = 32;
-/// Scatter below this part of it speaks against polling, above the second for it.
-const EXACT: f64 = 0.2;
-const POLLED: f64 = 0.5;
+const WINDOW: u32 = 16;
+/// Below the first part of polling's standard deviation lies a sixth of the values that polling gives, beyond the second
+/// part lie three fifths. So many of a window speak against polling, and for it.
+const FINE: f64 = 0.2;
+const COARSE: f64 = 0.5;
+const FEWEST_FINE: u32 = 12;
+const MOST_COARSE: u32 = 10;
 /// Speeds that must have been seen, each so far from the one before, before stamps are taken for exact: at one speed
 /// alone, polling may be in step with the points.
 const SPEEDS: u32 = 3;
@@ -35,8 +38,9 @@ pub(super) struct Scatter {
 #[derive(Debug, Default)]
 struct Exact {
     values: u32,
-    found: f64,
-    polling: f64,
+    /// Values far below what polling would give, and values not far from it or beyond.
+    fine: u32,
+    coarse: u32,
     speed: f64,
     /// Speed of the last window that counted, and how many have.
     counted: (f64, u32),
@@ -45,16 +49,16 @@ struct Exact {
 impl Exact {
     fn take(&mut self, found: f64, polling: f64, speed: f64) {
         self.values += 1;
-        self.found += found;
-        self.polling += polling;
+        self.fine += u32::from(found < FINE * FINE * polling);
+        self.coarse += u32::from(found > COARSE * COARSE * polling);
         self.speed += speed / f64::from(WINDOW);
         if self.values < WINDOW {
             return;
         }
-        let part = (self.found / self.polling).sqrt();
-        let counted = if part > POLLED {
+        // A change of speed makes some values coarse, but no more than half a window.
+        let counted = if self.coarse >= MOST_COARSE {
             (0.0, 0)
-        } else if part < EXACT && (self.speed - self.counted.0).abs() > APART * self.counted.0 {
+        } else if self.fine >= FEWEST_FINE && (self.speed - self.counted.0).abs() > APART * self.counted.0 {
             (self.speed, self.counted.1.saturating_add(1))
         } else {
             self.counted
@@ -76,7 +80,7 @@ impl Scatter {
         self.mean = (0.0, 0);
     }
 
-    /// A point at `t_s`; `polling` is the variance that polling gives it, in rad^2, where that is known.
+    /// A point at `t_s`; `polling` is the variance that polling gives it, in rad^2, where it may be stamped when it happens.
     pub(super) fn push(&mut self, t_s: f64, phi: f64, polling: Option<f64>) {
         if self.ring.len() == 2 * self.lag + 1 {
             self.ring.pop_front();
@@ -103,6 +107,11 @@ impl Scatter {
     /// Variance of a point in rad^2; none before it is known.
     pub(super) fn variance(&self) -> Option<f64> {
         (self.mean.1 >= FEWEST).then_some(self.mean.0)
+    }
+
+    /// Points are found by polling: several at once.
+    pub(super) fn is_polled(&mut self) {
+        self.exact = Exact::default();
     }
 
     /// Points are stamped when they happen.

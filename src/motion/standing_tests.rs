@@ -1,6 +1,7 @@
 //! Tests of standstill and of a dead, late or lost signal, on a turning magnet made for them.
 use super::super::testing::Rig;
 use super::*;
+use crate::sensor::Reading;
 use std::time::Duration;
 
 fn near(found: f64, wanted: f64, relative: f64) {

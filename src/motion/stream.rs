@@ -102,6 +102,7 @@ impl Motion {
             Stamped::Restart { t_us } => {
                 self.counts.restarts += 1;
                 self.clock.restart();
+                self.backlog.restart();
                 self.follow.restarted();
                 self.void();
                 (t_us, 0)
@@ -152,7 +153,7 @@ impl Motion {
             self.backlog.take_age(age_s)
         } else {
             self.clock.take(seconds(t_us), seconds(arrival_us - t_us));
-            self.backlog.take(seconds(arrival_us), self.clock.floor_s(), self.clock.late_s())
+            self.backlog.take(seconds(t_us), seconds(arrival_us), self.clock_factor() - 1.0)
         };
         if news != News::None {
             // What was said since it began is of another day.
@@ -259,6 +260,12 @@ impl Motion {
     #[must_use]
     pub fn has_seen_turning(&self) -> bool {
         self.follow.has_seen_turning()
+    }
+
+    /// The sign of a speed says which way the axle turns. Pulses that have only ever been counted up do not show it.
+    #[must_use]
+    pub fn shows_sense(&self) -> bool {
+        self.follow.shows_sense()
     }
 
     /// How good the signal is; none before a whole turn was seen, and of what is no field.

@@ -141,6 +141,12 @@ pub(super) fn motion(source: Source) -> Motion {
     Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0, source })
 }
 
+/// The whole number nearest below.
+#[expect(clippy::cast_possible_truncation, reason = "below 2^53")]
+pub(super) fn whole(value: f64) -> i64 {
+    value.floor() as i64
+}
+
 /// How lines come.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Lines {
@@ -164,8 +170,8 @@ pub(super) struct Told {
     pub(super) turns: f64,
     /// Speed in mm/s.
     pub(super) speed: f64,
-    arrival_s: f64,
-    line_s: f64,
+    pub(super) arrival_s: f64,
+    pub(super) line_s: f64,
     /// Taken off the count: the sensor has started anew meanwhile.
     pub(super) counted: i64,
 }
@@ -190,15 +196,14 @@ impl Told {
     }
 
     /// Pulses passed at `turns`.
-    #[expect(clippy::cast_possible_truncation, reason = "small")]
     pub(super) fn pulses(&self, turns: f64, a_turn: u16) -> i64 {
         let n = f64::from(a_turn);
-        let whole = turns.floor();
+        let part = turns - turns.floor();
         let passed = (0..a_turn).filter(|k| {
             let place = (f64::from(*k) + 0.5 + self.uneven * libm::sin(2.7 * f64::from(*k))) / n;
-            turns - whole >= place
+            part >= place
         });
-        whole as i64 * i64::from(a_turn) + passed.count() as i64
+        whole(turns) * i64::from(a_turn) + i64::try_from(passed.count()).expect("a few")
     }
 
     pub(super) fn reading(&self) -> Reading {
@@ -217,7 +222,6 @@ impl Told {
     }
 
     /// Bench time of the newest line, and what it says.
-    #[expect(clippy::cast_possible_truncation, reason = "below 2^53")]
     pub(super) fn line(&mut self) -> (BenchTime, Sample) {
         let delay =
             if self.delay_s > 0.0 { -self.delay_s * libm::log(1.0 - self.random.unit()) } else { 0.0 };
@@ -226,7 +230,7 @@ impl Told {
         let stamp = if self.delay_s > 0.0 {
             Stamp::SinceSendingUs(0)
         } else {
-            Stamp::ClockUs((self.time_s * 1e6).round() as i64)
+            Stamp::ClockUs(whole(self.time_s * 1e6 + 0.5))
         };
         let at = BenchTime::ZERO + std::time::Duration::from_secs_f64(self.arrival_s);
         (at, Sample { stamp, reading: self.reading() })
