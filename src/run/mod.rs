@@ -10,6 +10,7 @@ mod ending;
 mod findings;
 mod guards;
 pub mod input;
+mod kept;
 mod link_check;
 mod machine;
 mod mover;
