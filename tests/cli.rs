@@ -39,7 +39,7 @@ fn help_names_every_verb_and_exit_code() {
     let folder = tempfile::tempdir().unwrap();
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("--help"));
     assert_eq!((code, stderr.as_str()), (0, ""));
-    for verb in ["run", "demo", "simulate", "stop", "template", "schema", "replay", "tell"] {
+    for verb in ["run", "demo", "simulate", "stop", "template", "schema", "replay", "cvs", "tell"] {
         assert!(stdout.contains(&format!("\n  {verb} ")), "{verb} is missing in\n{stdout}");
     }
     for exit in ["0", "2", "3", "4", "5", "6", "7"] {
@@ -196,4 +196,121 @@ fn stop_and_replay_print_one_object_at_every_exit() {
     let object = one_object(&stdout);
     assert_eq!((&object["same"], &object["first_difference"]), (&Value::Null, &Value::Null));
     assert_eq!(object["reasons"][0]["code"], "journal-missing");
+}
+
+/// A run's folder with a record of some CVs; its path.
+fn recorded(folder: &Path) -> std::path::PathBuf {
+    use pacewright::run::{Record, RecordBody};
+    use pacewright::station::CvPlace;
+    let run = folder.join("recorded");
+    let header = pacewright::journal::Header {
+        run_id: "0190d9f2-0000-7000-8000-000000000001".to_owned(),
+        program_version: "0.1.0".to_owned(),
+        core_revision: pacewright::run::CORE_REVISION,
+        bench_file_name: "lapwing.toml".to_owned(),
+        bench_text: include_str!("../scenarios/lapwing.toml").to_owned(),
+        pending: Vec::new(),
+        kept: Vec::new(),
+        time_lapse: 1.0,
+        started_wall: "2026-03-01T12:00:00Z".to_owned(),
+        endpoint_key: "127.0.0.1:4303 bus 1".to_owned(),
+        engine_address: pacewright::dcc::Address::Short(4),
+        engine_name: "Lapwing".to_owned(),
+    };
+    let disk = Box::new(pacewright::journal::RealDisk);
+    let mut recorder = pacewright::journal::Recorder::create(disk, &run, &header).unwrap();
+    let place = CvPlace::ProgrammingTrack;
+    let bodies = [
+        RecordBody::CvRead { place, cv: 3, value: Some(12) },
+        RecordBody::CvRead { place, cv: 29, value: Some(6) },
+        RecordBody::CvIntention { place, cv: 3, from: Some(12), to: 0 },
+        RecordBody::CvWritten { cv: 3, value: 0, confirmed: true },
+    ];
+    for (n, body) in (1..).zip(bodies) {
+        recorder.record(&Record { n, at: pacewright::time::BenchTime::from_millis(n), body }).unwrap();
+    }
+    recorder.finish("{}").unwrap();
+    run
+}
+
+#[test]
+fn cvs_of_a_run_are_written_as_csv_and_no_file_is_lost() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = recorded(folder.path());
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("cvs").arg(&run));
+    assert_eq!((code, stderr.as_str()), (0, ""));
+    let first = "3,12,\"Engine Lapwing, ";
+    assert!(stdout.starts_with("cv,value,note\r\n") && stdout.contains(first), "{stdout:?}");
+    let read = |text: &str| pacewright::config::cv_list::read("cvs.csv", text).unwrap();
+    assert_eq!(read(&stdout), [(3, 12), (29, 6)]);
+
+    let file = folder.path().join("lapwing-cvs.csv");
+    let to_file = |more: &[&str]| {
+        let mut command = pacewright(folder.path());
+        outcome(command.arg("cvs").arg(&run).args(["--which", "now", "-o"]).arg(&file).args(more))
+    };
+    assert_eq!(to_file(&[]).0, 0);
+    assert_eq!(read(&fs::read_to_string(&file).unwrap()), [(3, 0), (29, 6)]);
+    fs::write(&file, "mine").unwrap();
+    let (code, _, stderr) = to_file(&[]);
+    assert_eq!((code, fs::read_to_string(&file).unwrap().as_str()), (2, "mine"));
+    assert!(stderr.contains("file-not-written"), "{stderr}");
+    assert_eq!(to_file(&["--replace"]).0, 0);
+    assert_eq!(read(&fs::read_to_string(&file).unwrap()), [(3, 0), (29, 6)]);
+
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("cvs").arg(folder.path()));
+    assert_eq!((code, stdout.as_str()), (2, ""));
+    assert!(stderr.contains("journal-missing"), "{stderr}");
+}
+
+#[test]
+fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("lapwing-cvs.csv");
+    let run = recorded(folder.path());
+    assert_eq!(outcome(pacewright(folder.path()).arg("cvs").arg(&run).arg("-o").arg(&file)).0, 0);
+    let free = || std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+    let text = include_str!("../scenarios/lapwing.toml")
+        .replace("127.0.0.1:4303", &free())
+        .replace("127.0.0.1:4311", &free())
+        .replace("[programming]", "[programming]\noriginals = \"lapwing-cvs.csv\"");
+    let bench = folder.path().join("bench.toml");
+    fs::write(&bench, text).unwrap();
+    // Nobody listens there: the run begins, its record with it, and ends at once.
+    let (code, stdout, _) = outcome(pacewright(folder.path()).arg("run").arg(&bench).arg("--json"));
+    let object = one_object(&stdout);
+    assert_eq!(object["outcome"], "halted", "{code} {object}");
+    let record = Path::new(object["run_folder"].as_str().unwrap());
+    let opening = pacewright::journal::read_opening(&pacewright::journal::RealDisk, record).unwrap();
+    assert_eq!(opening.run.kept, [(3, 12), (29, 6)]);
+}
+
+#[test]
+fn a_list_that_is_missing_or_wrong_keeps_a_run_from_beginning() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = folder.path().join("bench.toml");
+    let text = include_str!("../scenarios/lapwing.toml")
+        .replace("[programming]", "[programming]\noriginals = \"lapwing-cvs.csv\"");
+    fs::write(&bench, text).unwrap();
+    let refused = || {
+        let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("run").arg(&bench).arg("--json"));
+        assert_eq!(code, 2, "{stderr}");
+        let reasons = one_object(&stdout)["reasons"].as_array().unwrap().clone();
+        reasons
+            .iter()
+            .map(|reason| (reason["code"].as_str().unwrap().to_owned(), reason["evidence"].to_string()))
+            .collect::<Vec<_>>()
+    };
+    let [(code, evidence)] = &refused()[..] else { panic!("one reason") };
+    assert_eq!(code, "cv-list-unreadable");
+    assert!(evidence.contains("lapwing-cvs.csv"), "{evidence}");
+    let list = folder.path().join("lapwing-cvs.csv");
+    fs::write(&list, "cv,value\n3,12\n4;7\n3,300\n").unwrap();
+    let codes: Vec<String> = refused().into_iter().map(|(code, _)| code).collect();
+    assert_eq!(codes, ["cv-list-separator", "cv-list-value"]);
+    fs::write(&list, b"cv,value,note\n3,12,M\xf6we\n").unwrap();
+    let [(code, evidence)] = &refused()[..] else { panic!("one reason") };
+    assert_eq!(code, "file-not-utf8");
+    assert!(evidence.contains(":2:7:"), "{evidence}");
+    assert!(!folder.path().join("runs").exists(), "nothing was begun");
 }

@@ -89,6 +89,14 @@ pub const ORIGINAL_UNKNOWN: Cause = Cause {
     to_try: "Look the values up in your own notes, or reset the decoder as its manual says and set it up again.",
 };
 
+/// Nothing is said of any CV.
+pub const NO_CVS: Cause = Cause {
+    code: "record-without-cvs",
+    seen: "The record of this run says nothing of the decoder's CVs.",
+    may_be: "The run ended before the decoder was read.",
+    to_try: "Name the folder of a run that went further.",
+};
+
 /// A replay gave something else.
 pub const REPLAY_DIFFERS: Cause = Cause {
     code: "replay-differs",
@@ -142,6 +150,7 @@ pub const ALL: &[&Cause] = &[
     &LOCK_FAILED,
     &RESTORE_PENDING,
     &ORIGINAL_UNKNOWN,
+    &NO_CVS,
     &REPLAY_DIFFERS,
     &OTHER_CORE,
     &GAP_IN_TIME,

@@ -62,7 +62,7 @@ pub const GIBBERISH: Cause = Cause {
     code: "sensor-gibberish",
     seen: "What comes from the sensor is no text at all.",
     may_be: "The serial speed in the bench file may not be the sensor's, or this may be the port of another device.",
-    to_try: "Set baud in the bench file to the speed that the sensor's papers or program name, and check that the port is the sensor's.",
+    to_try: "On a serial link set baud in the bench file to what the sensor's papers or program say; on any link check that the port is the sensor's.",
 };
 
 /// The stream has another form than stated.

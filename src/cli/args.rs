@@ -45,6 +45,8 @@ pub(crate) enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// Write the CVs of a recorded run as a list in CSV
+    Cvs(CvsArgs),
     /// Tell a running run something
     Tell {
         /// The run's folder
@@ -113,6 +115,30 @@ pub(crate) struct SimulateArgs {
     /// Write a bench file for this simulated bench
     #[arg(long, value_name = "FILE")]
     pub(crate) bench_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CvsArgs {
+    /// The run's folder
+    pub(crate) folder: PathBuf,
+    /// Which content
+    #[arg(long, value_enum, default_value_t = CvsWhich::Originals)]
+    pub(crate) which: CvsWhich,
+    /// Write to this file; to stdout without it
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+    /// Write over a file that is there
+    #[arg(long)]
+    pub(crate) replace: bool,
+}
+
+/// Content of the CVs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum CvsWhich {
+    /// What the decoder held before the run changed anything
+    Originals,
+    /// What it held when the record ended
+    Now,
 }
 
 /// Engines of the Wrenfield Harbour Railway.

@@ -4,6 +4,7 @@
 //! Work is done through [`mod@crate::bench`] alone: sockets, adapters and phases are not its business.
 mod args;
 mod caution;
+mod cvs;
 mod demo;
 pub mod exit;
 mod out;
@@ -67,6 +68,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Template => verbs::print(crate::config::template()),
         Verb::Schema => verbs::print(&crate::config::schema()),
         Verb::Replay { folder, json } => verbs::replay(&folder, json),
+        Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }
 }

@@ -34,12 +34,11 @@ pub fn read(file_name: &str, text: &str) -> Result<Vec<(u16, u8)>, Complaints> {
 /// Writes a list that [`read`] reads, with a note beside its first CV. Lines end as RFC 4180 has it.
 #[must_use]
 pub fn write(values: &[(u16, u8)], note: &str) -> String {
-    let mut text = COLUMNS.join(",") + "\r\n";
-    for (at, (cv, value)) in values.iter().enumerate() {
+    let lines = values.iter().enumerate().map(|(at, (cv, value))| {
         let note = if at == 0 { quoted(note) } else { String::new() };
-        text += &format!("{cv},{value},{note}\r\n");
-    }
-    text
+        format!("{cv},{value},{note}\r\n")
+    });
+    std::iter::once(COLUMNS.join(",") + "\r\n").chain(lines).collect()
 }
 
 fn quoted(text: &str) -> String {

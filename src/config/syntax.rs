@@ -89,18 +89,18 @@ fn hint(text: &str, number: usize, line: &str, message: &str) -> String {
         format!("write {key} = false")
     } else if value.starts_with('0') && value.bytes().all(|b| b.is_ascii_digit()) {
         format!("numbers have no leading zero: write {key} = {}", value.trim_start_matches('0'))
-    } else if let Some(example) = example(text, number, key).filter(|example| !example.starts_with('"')) {
-        format!("write it as in {key} = {example}")
+    } else if let Some(known) = known(text, number, key).filter(|known| !known.example().starts_with('"')) {
+        format!("write {}, as in {key} = {}", known.expected(), known.example())
     } else {
         format!("texts and values with a unit stand in quotes: {key} = \"{value}\"")
     }
 }
 
-/// How the key looks in the section that line `number` stands in, by the table of keys.
-fn example(text: &str, number: usize, key: &str) -> Option<&'static str> {
+/// The key of this name in the section that line `number` stands in.
+fn known(text: &str, number: usize, key: &str) -> Option<&'static dyn AnyKey> {
     let above: Vec<&str> = text.lines().take(number).collect();
     let heading = above.iter().rev().find_map(|line| line.trim().strip_prefix('[')?.split(']').next());
     let name = heading.unwrap_or_default().trim();
     let section = SECTIONS.iter().find(|section| section.name == name)?;
-    section.key(key).map(AnyKey::example)
+    section.key(key)
 }

@@ -33,6 +33,7 @@
 //!
 //! This module may not know links, phases or the simulator; it knows no clock.
 pub mod chunk;
+mod cvs;
 mod disk;
 mod disk_real;
 mod disk_virtual;
@@ -50,6 +51,7 @@ mod recorder_error;
 mod scan;
 mod varint;
 
+pub use cvs::{CvContents, CvsOf, cv_contents};
 pub use disk::{AppendFile, Disk, DiskError, DiskErrorKind};
 pub use disk_real::RealDisk;
 pub use disk_virtual::{DiskFault, VirtualDisk};

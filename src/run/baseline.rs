@@ -273,9 +273,8 @@ fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
     let mut ops = vec![CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value())];
     ops.extend([CvOp::Write(cv::ACCELERATION, 0), CvOp::Write(cv::DECELERATION, 0)]);
     let adjustments = [cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST];
-    ops.extend(
-        adjustments.into_iter().filter(|cv| cx.cvs.known.contains_key(cv)).map(|cv| CvOp::Write(cv, 0)),
-    );
+    let there = |cv: &u16| cx.cvs.known.contains_key(cv) || cx.cvs.mute.contains(cv);
+    ops.extend(adjustments.into_iter().filter(there).map(|cv| CvOp::Write(cv, 0)));
     ops.extend([cv::TRIM_FORWARD, cv::TRIM_REVERSE].map(|cv| CvOp::Write(cv, drive::UNITY_TRIM)));
     ops.extend(SPEED.into_iter().zip(drives).map(|(cv, drive)| CvOp::TryWrite(cv, drive)));
     if kind == BaselineKind::OneMidFull {

@@ -155,7 +155,7 @@ impl CvJob {
         let place = place(cx);
         match op {
             CvOp::Read(cv) | CvOp::Identity(cv, _) | CvOp::ReadBack(cv) => {
-                if place == CvPlace::Main {
+                if place == CvPlace::Main || cx.cvs.mute.contains(&cv) {
                     self.finish();
                 } else {
                     self.doing = Doing::Reading { cv, order: cx.order(Action::ReadCv { place, cv }) };
@@ -166,7 +166,7 @@ impl CvJob {
                     cx.cvs.settle(cv);
                     self.finish();
                 } else {
-                    let from = cx.cvs.known.get(&cv).copied();
+                    let from = cx.cvs.known.get(&cv).or_else(|| cx.cvs.originals.get(&cv)).copied();
                     cx.cvs.intend(cv);
                     let record = cx.record(RecordBody::CvIntention { place, cv, from, to: value });
                     self.doing = Doing::Syncing { record, since: cx.now, then: Some((cv, value)) };
@@ -274,11 +274,12 @@ impl CvJob {
             }
             return Err(unanswered(&format!("CV {cv}: "), why));
         }
-        if place(cx) == CvPlace::Main {
+        if place(cx) == CvPlace::Main || cx.cvs.mute.contains(&cv) {
             if let OrderEnd::Refused { code, words } = end {
                 return self.refuse(cx, cv, value, &format!("{code} {words}"));
             }
             cx.cvs.known.insert(cv, value);
+            cx.cvs.sent(cv);
             cx.record(RecordBody::CvWritten { cv, value, confirmed: false });
             self.finish();
             return Ok(());
@@ -356,6 +357,13 @@ impl super::cx::CvBook {
         self.changed.insert(cv);
         self.doubtful.insert(cv);
         self.whole = false;
+    }
+
+    /// This CV was written without being read back: it stays doubtful, and waits no more for its original if that was it.
+    fn sent(&mut self, cv: u16) {
+        if self.known.get(&cv).is_some_and(|value| self.originals.get(&cv) == Some(value)) {
+            self.changed.remove(&cv);
+        }
     }
 
     /// The content of this CV is certain again.

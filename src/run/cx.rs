@@ -55,6 +55,9 @@ pub(super) struct CvBook {
     pub(super) changed: BTreeSet<u16>,
     /// CVs whose content nobody can say: an order to write them ended without an answer.
     pub(super) doubtful: BTreeSet<u16>,
+    /// CVs that do not answer and whose originals come from the list that the person keeps: nothing written to them can
+    /// be confirmed.
+    pub(super) mute: BTreeSet<u16>,
     /// The new table is in the decoder, whole, with everything that belongs to it.
     pub(super) whole: bool,
     /// What CV 29 must hold where nothing can be read.

@@ -5,11 +5,15 @@
 use super::cv_job::CvJob;
 use super::cx::Cx;
 use super::guards::{RunsOff, floor_mm_s};
+use super::kept;
 use super::outcome::StopGrade;
 use super::record::{PhaseName, RecordBody};
 use super::snapshot;
 use super::stopper::{AGAIN_AFTER, Stopper, TRY_FOR};
-use crate::cause::{Reason, engine as causes, record as record_causes, station as station_causes};
+use crate::cause::{
+    Reason, cv_list as list_causes, engine as causes, record as record_causes, station as station_causes,
+};
+use crate::config::ProgrammingPlace;
 use crate::station::{Action, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -23,7 +27,7 @@ const RESTORE_MOST: Duration = Duration::from_secs(900);
 enum Stage {
     Leaving { order: OrderId, since: BenchTime },
     Stopping(Stopper),
-    Restoring { job: CvJob, since: BenchTime },
+    Restoring { job: CvJob, since: BenchTime, unread: Vec<u16> },
     Releasing(OrderId),
     Cutting { order: OrderId, began: BenchTime },
     CutFailed { why: String, since: BenchTime, began: BenchTime },
@@ -129,19 +133,24 @@ impl Ending {
         if values.is_empty() {
             return self.last_orders(cx);
         }
-        let contact = cx.identified && cx.station.lost.is_none() && self.grade != StopGrade::Unconfirmed;
+        // On the main a decoder hears nothing without power, and the station may say yes all the same.
+        let deaf =
+            cx.plan.spec.programming.place == ProgrammingPlace::Main && cx.station.power == Some(false);
+        let contact =
+            cx.identified && cx.station.lost.is_none() && self.grade != StopGrade::Unconfirmed && !deaf;
         if self.restore && contact {
             cx.phase = PhaseName::Restore;
             cx.record(RecordBody::Phase(PhaseName::Restore));
             let ops = snapshot::restore_ops(cx, &values);
-            return Stage::Restoring { job: CvJob::without_move(cx, ops), since: cx.now };
+            let unread = kept::unread(cx, &values);
+            return Stage::Restoring { job: CvJob::without_move(cx, ops), since: cx.now, unread };
         }
         self.leave_pending(cx, None)
     }
 
     /// One look at putting back.
     fn put_back(&mut self, cx: &mut Cx) -> Option<Stage> {
-        let Stage::Restoring { job, since } = &mut self.stage else { return None };
+        let Stage::Restoring { job, since, unread } = &mut self.stage else { return None };
         let since = *since;
         if self.runs_off.look(cx) {
             // The track has power for programming: an engine that turns now is out of hand.
@@ -154,6 +163,10 @@ impl Ending {
         }
         match job.poll(cx) {
             Ok(Some(())) => {
+                if !unread.is_empty() {
+                    let evidence = format!("CV {}", kept::ranges(unread));
+                    self.reasons.push(Reason::new(&list_causes::BACK_UNREAD, evidence));
+                }
                 cx.record(RecordBody::OriginalsBack);
                 Some(self.last_orders(cx))
             }

@@ -14,6 +14,7 @@ mod guards;
 mod housekeeping;
 mod information_link;
 pub mod input;
+mod kept;
 mod link_check;
 mod machine;
 mod mover;

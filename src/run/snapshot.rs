@@ -1,6 +1,7 @@
 //! What the decoder holds before anything is changed, and what has to go back.
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
+use super::kept;
 use crate::cause::{engine as causes, station as station_causes};
 use crate::config::ProgrammingPlace;
 use crate::dcc::cv29::Bit;
@@ -26,6 +27,11 @@ const ALSO_READ: [u16; 10] = [
 /// CVs that tell one decoder from another of the same address.
 const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
 
+/// All that the run may change and so must be able to put back.
+fn changed() -> impl Iterator<Item = u16> {
+    MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS)
+}
+
 /// Reads everything that matters.
 pub(super) fn job(cx: &Cx) -> CvJob {
     let numbers = ALSO_READ.into_iter().chain(MUST_READ).chain(cv::TABLE_WITH_TRIMS);
@@ -34,12 +40,14 @@ pub(super) fn job(cx: &Cx) -> CvJob {
 
 /// Judges what was read: the right engine, drivable, and with a way back.
 pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
+    kept::is_of_this_engine(cx)?;
     if cx.plan.spec.programming.place == ProgrammingPlace::Main {
-        // Nothing can be read on the main; the bench file states that no way back is accepted. What CV 29 must
-        // hold for this address and step mode is known all the same.
+        // Nothing can be read on the main: originals come from the list that the person keeps, or the bench file states
+        // that no way back is accepted. What CV 29 must hold for this address and step mode is known all the same.
         let long = matches!(cx.plan.spec.engine.address, Address::Long(_));
         let settings = Cv29::from_value(0).with(Bit::Steps28, true).with(Bit::LongAddress, long);
         cx.cvs.assumed_29 = Some(settings);
+        kept::on_the_main(cx, changed())?;
         cx.identified = true;
         return Ok(());
     }
@@ -47,17 +55,11 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         let evidence = "not one CV could be read";
         return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, evidence));
     }
-    let missing: Vec<String> = MUST_READ
-        .into_iter()
-        .chain(cv::TABLE_WITH_TRIMS)
-        .filter(|cv| !cx.cvs.known.contains_key(cv))
-        .map(|cv| cv.to_string())
-        .collect();
-    if !missing.is_empty() {
-        return Err(Failure::rejected(&causes::CV_UNREADABLE, format!("CV {}", missing.join(", "))));
-    }
+    kept::beside_reading(cx, changed())?;
     address(cx)?;
     owner(cx)?;
+    kept::is_of_this_decoder(cx)?;
+    kept::compare(cx);
     cx.identified = true;
     // A decoder without these CVs is in no consist.
     let read = |cv: u16| cx.cvs.known.get(&cv).copied().unwrap_or(0);

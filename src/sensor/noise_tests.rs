@@ -1,6 +1,7 @@
 //! Tests of the judgement between text and noise, on text as a serial receiver of the wrong speed hears it.
 use super::*;
 use crate::sensor::{Form, SensorMachine, SensorStream, Source};
+use std::fmt::Write;
 
 /// Bits a second of the sender.
 const SENT: u64 = 115_200;
@@ -68,20 +69,19 @@ fn csv(lines: u32) -> String {
     for k in 0..lines {
         let angle = f64::from(k) * 0.1;
         let (bx, by) = (30.0 * libm::cos(angle), 24.0 * libm::sin(angle));
-        text += &format!("{},{bx:.3},{by:.3},{:.3}\n", 4_000_123 + k * 5000, 0.1 * bx);
+        writeln!(text, "{},{bx:.3},{by:.3},{:.3}", 4_000_123 + k * 5000, 0.1 * bx).expect("a text grows");
     }
     text
 }
 
 fn senml(lines: u32) -> String {
-    (0..lines)
-        .map(|k| {
-            let (bt, speed) = (1_764_000_000.0 + f64::from(k) * 0.01, 0.1 + f64::from(k % 7) * 0.003);
-            format!(
-                "[{{\"bn\":\"dunlin:\",\"bt\":{bt:.6},\"n\":\"speed_m_s\",\"u\":\"m/s\",\"v\":{speed:.4}}}]\n"
-            )
-        })
-        .collect()
+    let mut text = String::new();
+    for k in 0..lines {
+        let (bt, speed) = (1_764_000_000.0 + f64::from(k) * 0.01, 0.1 + f64::from(k % 7) * 0.003);
+        writeln!(text, r#"[{{"bn":"dunlin:","bt":{bt:.6},"n":"speed_m_s","u":"m/s","v":{speed:.4}}}]"#)
+            .expect("a text grows");
+    }
+    text
 }
 
 fn events(form: Option<Form>, bytes: &[u8]) -> Vec<SensorEvent> {

@@ -76,6 +76,7 @@ fn a_pack_of_the_longest_length_is_read() {
 }
 
 /// Wrong streams: what the bench file states, what comes.
+#[expect(clippy::too_many_lines, reason = "a table")]
 fn wrong_streams() -> Vec<(&'static str, Option<Form>, Source, Vec<u8>)> {
     let csv = Some(Form::Csv);
     let senml = Some(Form::Senml);

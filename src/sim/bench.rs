@@ -4,8 +4,8 @@ use super::decoder::Decoder;
 use super::drive;
 use super::engine::{Engine, TICK_S};
 use super::fault::SimFault;
-use super::field::{Health, Sensor};
 use super::noise::{Noise, Stream};
+use super::sensor::{Health, Sensor, Wheel};
 use super::server::{Outgoing, Server};
 use super::spec::SimSpec;
 use super::track::Track;
@@ -120,10 +120,10 @@ impl SimBench {
         self.after_server();
     }
 
-    /// Somebody listens to the sensor: its header line comes at once, samples follow.
+    /// Somebody listens to the sensor: the header line of CSV comes at once, samples follow.
     pub fn sensor_connected(&mut self) {
         let header = self.sensor.connect(self.now);
-        self.out.push_back(SimOutput::Sensor(header));
+        self.sensor_says(header);
     }
 
     /// Nobody listens to the sensor any more.
@@ -148,7 +148,9 @@ impl SimBench {
     #[must_use]
     pub fn next_event(&self) -> BenchTime {
         let programming = if self.server.track().busy() { self.server.track().packet_ends() } else { None };
-        let events = [self.sensor.next_line(), self.server.next_event(), programming];
+        // A pulse can't be foreseen.
+        let tick = self.sensor.tells_each_pulse().then(|| self.tick_ends());
+        let events = [self.sensor.next_line(), self.server.next_event(), programming, tick];
         events.into_iter().flatten().min().unwrap_or(BenchTime::from_nanos(u64::MAX)).max(self.now)
     }
 
@@ -201,11 +203,16 @@ impl SimBench {
             }
             SimFault::SensorGarbage(count) => {
                 let bytes = self.nonsense(count);
-                self.out.push_back(SimOutput::Sensor(bytes));
+                self.sensor_says(bytes);
             }
-            SimFault::SensorFrozen => self.set_sensor(Health::Frozen),
-            SimFault::SensorSilent => self.set_sensor(Health::Silent),
-            SimFault::SensorWell => self.set_sensor(Health::Well),
+            SimFault::SensorFrozen => self.sensor.set_health(now, Health::Frozen),
+            SimFault::SensorSilent => self.sensor.set_health(now, Health::Silent),
+            SimFault::SensorWell => self.sensor.set_health(now, Health::Well),
+            SimFault::SensorRestarts(span) => self.sensor.restart(now, span),
+            SimFault::SensorRepeats { share, lasts } => self.sensor.repeat(now, share, lasts),
+            SimFault::SensorSkips { share, lasts } => self.sensor.lose(now, share, lasts),
+            SimFault::SensorStalls(span) => self.sensor.hold(now, span),
+            SimFault::SensorBacklog { samples, old } => self.sensor.keep(samples, old),
             SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
             SimFault::Stall => self.engine.set_stalled(true),
             SimFault::Freed => self.engine.set_stalled(false),
@@ -226,9 +233,21 @@ impl SimBench {
         self.after_server();
     }
 
-    fn set_sensor(&mut self, health: Health) {
-        self.sensor.skip_to(self.now);
-        self.sensor.set_health(health);
+    fn sensor_says(&mut self, bytes: Vec<u8>) {
+        if !bytes.is_empty() {
+            self.out.push_back(SimOutput::Sensor(bytes));
+        }
+    }
+
+    /// The wheel `into_tick_s` seconds after the last tick.
+    fn wheel(&self, into_tick_s: f64) -> Wheel {
+        let way_mm = self.engine.position_mm(into_tick_s);
+        Wheel { turns: way_mm / self.circumference_mm, way_mm, speed_mm_s: self.engine.speed_mm_s() }
+    }
+
+    /// When the present tick ends.
+    fn tick_ends(&self) -> BenchTime {
+        BenchTime::from_nanos((self.ticks + 1).saturating_mul(TICK_NS))
     }
 
     fn nonsense(&mut self, count: usize) -> Vec<u8> {
@@ -246,7 +265,7 @@ impl SimBench {
     /// Ticks up to and at `until`.
     fn run_ticks(&mut self, until: BenchTime) {
         loop {
-            let at = BenchTime::from_nanos((self.ticks + 1).saturating_mul(TICK_NS));
+            let (began, at) = (BenchTime::from_nanos(self.ticks.saturating_mul(TICK_NS)), self.tick_ends());
             if at > until {
                 return;
             }
@@ -254,6 +273,8 @@ impl SimBench {
             self.engine.tick(self.decoder.drive());
             self.decoder.tick(at, TICK_S);
             self.highest_speed_mm_s = self.highest_speed_mm_s.max(self.engine.speed_mm_s().abs());
+            let pulses = self.sensor.tick(began, at, self.wheel(0.0));
+            self.sensor_says(pulses);
         }
     }
 
@@ -262,9 +283,8 @@ impl SimBench {
             self.end_packet(at);
         }
         if self.sensor.next_line().is_some_and(|due| due <= at) {
-            let turns = self.engine.position_mm(self.since_tick_s(at)) / self.circumference_mm;
-            let line = self.sensor.line(turns);
-            self.out.push_back(SimOutput::Sensor(line));
+            let line = self.sensor.line(self.wheel(self.since_tick_s(at)));
+            self.sensor_says(line);
         }
         if self.server.next_event().is_some_and(|due| due <= at) {
             self.server.advance(at);

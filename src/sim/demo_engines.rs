@@ -2,7 +2,8 @@
 //! rollers of 33 mm circumference. The seed varies what varies between engines of one make.
 use super::noise::{Noise, Stream, nearest_count};
 use super::spec::{
-    DecoderSim, EngineSim, Rounding, SensorSim, ServerSim, SimSpec, Spelling202, TableReading,
+    DecoderSim, EngineSim, LineForm, Measurand, Rounding, SensorSim, ServerSim, SimSpec, Spelling202,
+    TableReading,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::TAU;
@@ -182,6 +183,8 @@ fn maker_curve(entry: u16) -> u8 {
 fn sensor(noise: &mut Noise) -> SensorSim {
     let amplitude = noise.between(300.0, 900.0);
     SensorSim {
+        measurand: Measurand::Field { pole_pairs: 1, uneven: 0.0 },
+        form: LineForm::Csv,
         rate_hz: 200,
         axes: 3,
         decimals: 1,
@@ -197,6 +200,8 @@ fn sensor(noise: &mut Noise) -> SensorSim {
         clock_ppm: noise.between(-100.0, 100.0),
         start_us: u32::MAX - u32::try_from(nearest_count(noise.between(5e6, 300e6))).unwrap_or(0),
         header_every: 0,
+        battery_v: None,
+        temperature_c: None,
     }
 }
 

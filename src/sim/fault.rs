@@ -21,6 +21,31 @@ pub enum SimFault {
     SensorSilent,
     /// The sensor works again.
     SensorWell,
+    /// The sensor loses its power and is back after this long: header again, stamps and counts from 0.
+    SensorRestarts(Duration),
+    /// Lines of the sensor come twice.
+    SensorRepeats {
+        /// Share of the lines.
+        share: f64,
+        /// For this long.
+        lasts: Duration,
+    },
+    /// Lines of the sensor get lost.
+    SensorSkips {
+        /// Share of the lines.
+        share: f64,
+        /// For this long.
+        lasts: Duration,
+    },
+    /// The sensor holds its lines back for this long; then all come at once.
+    SensorStalls(Duration),
+    /// Whoever connects to the sensor next gets lines that it kept first, all at once: an axle that turned once a second.
+    SensorBacklog {
+        /// So many samples.
+        samples: u32,
+        /// The first of them was taken so long ago.
+        old: Duration,
+    },
     /// The station's protection cuts the rail.
     PowerCut,
     /// The wheels are held, until [`SimFault::Freed`].

@@ -1,4 +1,4 @@
-//! A simulated bench: locomotive physics, a decoder that obeys the standards packet by packet, a field sensor,
+//! A simulated bench: locomotive physics, a decoder that obeys the standards packet by packet, a sensor,
 //! a station server machine. It shares no code with `motion`, `calibrate` or the table interpolation.
 //!
 //! It is a second, independent reading of the standards and may use nothing of the crate but [`crate::time`], so that
@@ -6,7 +6,8 @@
 //! random comes from the seed of the recipe.
 //!
 //! The way of things: `server` (SRCP lines) -> `track` and `service` (which packets) -> `packet` (their bytes) ->
-//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `field` (the sensor's lines).
+//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `sensor` with `field` and `pulses` (samples) -> `lines` (their
+//! form) -> `outlet` (what becomes of them on the way out).
 mod bench;
 mod cvs;
 mod decoder;
@@ -16,19 +17,26 @@ mod engine;
 mod fault;
 mod field;
 mod instructions;
+mod lines;
 mod momentum;
 mod noise;
+mod outlet;
 mod packet;
+mod pulses;
+mod sensor;
 mod server;
 mod service;
 mod spec;
 mod track;
 
 #[cfg(test)]
+mod measurand_tests;
+#[cfg(test)]
 mod tests;
 
 pub use bench::{Conn, SimBench, SimOutput, Truth};
 pub use fault::SimFault;
 pub use spec::{
-    DecoderSim, EngineSim, Rounding, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+    BATTERY_FALL_V_H, DecoderSim, EngineSim, LineForm, Measurand, PulseLines, Rounding, SELF_HEATING_K,
+    SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
 };

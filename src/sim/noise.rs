@@ -11,6 +11,7 @@ pub(super) enum Stream {
     Rail = 3,
     Sensor = 4,
     Garbage = 5,
+    Outlet = 6,
 }
 
 /// A seeded source of uniform and normal numbers.

@@ -1,4 +1,4 @@
-//! What a simulated bench is made of. The sensor's rate, axes and decimals are brought into range by
+//! What a simulated bench is made of. The sensor's rate, axes, decimals and pack are brought into range by
 //! [`super::SimBench::new`]; everything else is taken as it is and should make physical sense.
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -116,18 +116,102 @@ pub struct DecoderSim {
     pub store: Duration,
 }
 
-/// A field sensor beside an axle that carries a magnet.
+/// What a sensor tells of the axle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Measurand {
+    /// The field of a magnet on the axle: `bx`, `by`, `bz`.
+    Field {
+        /// Pairs of poles around the axle.
+        pole_pairs: u16,
+        /// Share by which the poles on one side of the axle are stronger, those opposite weaker. How far they stand from
+        /// their even places is [`SensorSim::turn_error_rad`].
+        uneven: f64,
+    },
+    /// The axle's angle: `angle_rad`.
+    Angle {
+        /// Smallest step told, rad.
+        resolution_rad: f64,
+        /// Whole turns are counted; else it begins again at 0 with each.
+        turns_counted: bool,
+    },
+    /// The way of the rim: `distance_m`.
+    Distance {
+        /// Smallest step told, m.
+        resolution_m: f64,
+    },
+    /// The speed of the rim: `speed_m_s`.
+    Speed {
+        /// Smallest step told, m/s.
+        resolution_m_s: f64,
+    },
+    /// A count: `pulses`.
+    Pulses {
+        /// Pulses a turn.
+        a_turn: u16,
+        /// It counts down in reverse; else up both ways.
+        sees_direction: bool,
+        /// When it tells the count.
+        lines: PulseLines,
+    },
+}
+
+/// When a pulse sensor tells its count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PulseLines {
+    /// At [`SensorSim::rate_hz`], like any other sample.
+    Polled,
+    /// At each pulse, stamped with its instant; and the count as it stands after this long without one.
+    AtEach {
+        /// Longest time without a line.
+        idle: Duration,
+    },
+}
+
+/// The form of what a sensor sends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LineForm {
+    /// A header, then a line a sample.
+    Csv,
+    /// SenML packs (RFC 8428), one JSON array a line.
+    SenMl {
+        /// How it says when.
+        times: SenMlTimes,
+        /// Samples that it gathers for a pack, at least 1.
+        samples: u16,
+    },
+}
+
+/// How SenML packs say when (RFC 8428, section 4.5.3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SenMlTimes {
+    /// A base time in seconds since 1970, each sample's own behind it.
+    Absolute {
+        /// The sensor's clock at bench time zero.
+        epoch_s: u64,
+    },
+    /// Seconds before the pack was sent.
+    Relative,
+    /// Not at all.
+    Untold,
+}
+
+/// A sensor beside an axle: of the field of a magnet that the axle carries, unless it says something else.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorSim {
+    /// What it tells.
+    pub measurand: Measurand,
+    /// The form of its lines.
+    pub form: LineForm,
     /// Samples a second, 50 to 2000.
     pub rate_hz: u16,
     /// 3, or 2 for a sensor without `bz`.
     pub axes: u8,
-    /// Decimals that are sent, at most 6.
+    /// Decimals of the field that are sent, at most 6.
     pub decimals: u8,
-    /// Field of the magnet across its moment at the sensor's place, in the sensor's unit.
+    /// Field of the magnet across its moment at the sensor's place, in the sensor's unit. SenML tells tesla: there the
+    /// sensor's unit is the microtesla.
     pub amplitude: f64,
-    /// Root mean square noise an axis, share of the amplitude.
+    /// Root mean square noise: of an axis, share of the amplitude; of an angle, rad.
     pub noise: f64,
     /// Where it sits: angle from the axle's line to the sensor, degrees (0 at the axle's end, 90 beside the disc).
     pub polar_deg: f64,
@@ -147,9 +231,18 @@ pub struct SensorSim {
     pub clock_ppm: f64,
     /// Its microsecond counter at bench time zero.
     pub start_us: u32,
-    /// The header line comes again after this many samples; 0 for never.
+    /// The header line of CSV comes again after this many samples; 0 for never.
     pub header_every: u32,
+    /// Voltage of its battery at bench time zero, V; it falls by [`BATTERY_FALL_V_H`]. None: not told.
+    pub battery_v: Option<f64>,
+    /// Its temperature at bench time zero, degrees Celsius; it rises by [`SELF_HEATING_K`]. None: not told.
+    pub temperature_c: Option<f64>,
 }
+
+/// A battery loses this much an hour, V.
+pub const BATTERY_FALL_V_H: f64 = 0.05;
+/// A sensor gets this much warmer than it began, K, most of it within the first half hour.
+pub const SELF_HEATING_K: f64 = 6.0;
 
 /// Spellings of the 202 reply that are seen in the field (standards/srcp.md A2).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -100,7 +100,7 @@ impl Talk {
     }
 
     /// Power on, engine announced, momentum off.
-    fn ready(spec: SimSpec, address: u16) -> (Self, Conn) {
+    pub(super) fn ready(spec: SimSpec, address: u16) -> (Self, Conn) {
         let mut talk = Self::new(spec);
         let conn = talk.command_session();
         let version = if address > 127 { 2 } else { 1 };
@@ -236,7 +236,7 @@ fn curlew_takes_no_zeros_and_dunlin_crawls_with_them() {
     assert!(slow > 5.0 && (slow - fast).abs() < 1e-9, "{slow} {fast}");
 }
 
-fn samples(text: &[u8]) -> Vec<(u32, Vec<f64>)> {
+pub(super) fn samples(text: &[u8]) -> Vec<(u32, Vec<f64>)> {
     let text = std::str::from_utf8(text).unwrap();
     let rows = text.lines().filter(|line| !line.starts_with('t'));
     rows.map(|line| {
@@ -272,6 +272,20 @@ fn the_sensor_shows_the_turns_that_truth_has() {
         }
     }
     assert!((f64::from(crossings) / 2.0 - turns).abs() <= 1.0, "{crossings} crossings for {turns} turns");
+}
+
+/// What the demo engines' sensors send, moving: later additions to the sensor change no byte of it.
+#[test]
+fn the_demo_engines_sensors_send_what_they_always_sent() {
+    let mut sums = Vec::new();
+    for (address, spec) in engines(3) {
+        let (mut talk, conn) = Talk::ready(spec, address);
+        talk.bench.sensor_connected();
+        talk.ask(conn, &format!("SET 1 GL {address} 1 80 126"));
+        talk.run(Duration::from_secs(10));
+        sums.push(crc32fast::hash(&talk.sensor));
+    }
+    assert_eq!(sums, [97_243_471, 353_233_616, 820_912_867, 1_337_270_351]);
 }
 
 #[test]

@@ -18,7 +18,7 @@ const THREADS: usize = 2;
 pub(crate) struct Engine {
     pub(crate) name: &'static str,
     pub(crate) recipe: fn(u64) -> SimSpec,
-    text: &'static str,
+    pub(crate) text: &'static str,
 }
 
 pub(crate) const ENGINES: [Engine; 4] = [

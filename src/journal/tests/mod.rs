@@ -1,5 +1,6 @@
 //! Promises of the record: nothing confirmed is lost, nothing wrong is taken for right.
 mod cut;
+mod cvs;
 mod damage;
 mod faults;
 mod frames;

@@ -3,6 +3,7 @@ mod hand;
 mod properties;
 mod stories_cv;
 mod stories_drive;
+mod stories_kept;
 mod stories_links;
 mod stories_stop;
 mod stories_watch;

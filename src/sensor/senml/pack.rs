@@ -63,16 +63,16 @@ pub(super) fn resolve(text: &str) -> Result<Vec<Record>, Fault> {
         (&cause::SENML_JSON, format!("{what} at character {} of {came}", error.column()))
     })?;
     let Json::Array(items) = &json else {
-        return Err(no_pack(format!("came {}", shown(text.as_bytes()))));
+        return Err(no_pack(&format!("came {}", shown(text.as_bytes()))));
     };
     if items.is_empty() {
-        return Err(no_pack("came an empty array".to_owned()));
+        return Err(no_pack("came an empty array"));
     }
     let mut base = Base::default();
     let mut records = Vec::new();
     for (index, item) in items.iter().enumerate() {
         let Json::Object(fields) = item else {
-            return Err(no_pack(format!("record {} is {}", index + 1, shown(item.to_string().as_bytes()))));
+            return Err(no_pack(&format!("record {} is {}", index + 1, shown(item.to_string().as_bytes()))));
         };
         let record = fit(fields)
             .and_then(|()| base.apply(fields))
@@ -82,7 +82,7 @@ pub(super) fn resolve(text: &str) -> Result<Vec<Record>, Fault> {
     Ok(records)
 }
 
-fn no_pack(came: String) -> Fault {
+fn no_pack(came: &str) -> Fault {
     (&cause::SENML_PACK, format!("{came}, expected an array of records"))
 }
 
