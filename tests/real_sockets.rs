@@ -5,10 +5,10 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
-use program::{Running, object, pacewright, until};
+use program::{Running, object, pacewright, simulate, until};
 use serde_json::Value;
 use std::fs;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
@@ -33,19 +33,7 @@ struct Bench {
 fn bench(engine: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("bench.toml");
-    let mut simulation = Running(
-        pacewright(folder.path())
-            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
-            .arg(&file)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap(),
-    );
-    // It prints its ports once it listens and the bench file is there.
-    let mut ports = String::new();
-    BufReader::new(simulation.0.stdout.take().unwrap()).read_line(&mut ports).unwrap();
-    assert!(ports.starts_with("station 127.0.0.1:"), "{ports}");
+    let (simulation, _) = simulate(engine, LAPSE, &file);
     Bench { folder, file, _simulation: simulation }
 }
 

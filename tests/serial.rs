@@ -5,11 +5,11 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
-use program::{Running, object, pacewright};
+use program::{Running, object, pacewright, simulate};
 use pty::{Device, SerialPlug, quoted};
 use serde_json::Value;
 use std::fs;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -34,25 +34,7 @@ struct Bench {
 fn bench(engine: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("bench.toml");
-    let mut simulation = Running(
-        pacewright(folder.path())
-            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
-            .arg(&file)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap(),
-    );
-    // One line for the station, one for the sensor, once it listens and the bench file is there.
-    let mut lines = BufReader::new(simulation.0.stdout.take().unwrap());
-    let [station, sensor] = ["station ", "sensor "].map(|who| {
-        let mut line = String::new();
-        lines.read_line(&mut line).unwrap();
-        line.trim()
-            .strip_prefix(who)
-            .and_then(|address| address.parse().ok())
-            .unwrap_or_else(|| panic!("{line}"))
-    });
+    let (simulation, [station, sensor]) = simulate(engine, LAPSE, &file);
     Bench { folder, file, station, sensor, _simulation: simulation }
 }
 

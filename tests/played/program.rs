@@ -1,6 +1,7 @@
 //! The program as whole-program tests run it: in a process of its own that does not outlive the test, with bounded waits.
 use serde_json::Value;
-use std::io::Read;
+use std::io::{BufRead, BufReader, Read};
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -50,4 +51,27 @@ pub(crate) fn object(running: &mut Running) -> Value {
     let mut text = String::new();
     running.0.stdout.take().unwrap().read_to_string(&mut text).unwrap();
     serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
+}
+
+/// A simulated bench in a process of its own, which writes `file` as the bench file that leads to it, and the addresses of
+/// its station and its sensor.
+pub(crate) fn simulate(engine: &str, lapse: &str, file: &Path) -> (Running, [SocketAddr; 2]) {
+    let mut simulation = Running(
+        pacewright(file.parent().unwrap())
+            .args(["simulate", "--engine", engine, "--time-lapse", lapse, "--bench-file"])
+            .arg(file)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    // It prints its ports, a line each, once it listens and the bench file is there.
+    let mut lines = BufReader::new(simulation.0.stdout.take().unwrap());
+    let addresses = ["station ", "sensor "].map(|who| {
+        let mut line = String::new();
+        lines.read_line(&mut line).unwrap();
+        let address = line.trim().strip_prefix(who).and_then(|address| address.parse().ok());
+        address.unwrap_or_else(|| panic!("{line}"))
+    });
+    (simulation, addresses)
 }
