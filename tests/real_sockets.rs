@@ -5,59 +5,22 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
+use program::{Running, object, pacewright, simulate, until};
 use serde_json::Value;
 use std::fs;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
-use std::time::{Duration, Instant};
+use std::process::{Command, Output, Stdio};
+
+#[path = "played/program.rs"]
+mod program;
 
 /// How much faster than wall time these benches run.
 const LAPSE: &str = "60";
 
-/// No wait in these tests is longer.
-const PATIENCE: Duration = Duration::from_secs(100);
-
-fn pacewright(folder: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_pacewright"));
-    command.env("XDG_STATE_HOME", folder).env_remove("RUST_LOG").stdin(Stdio::null());
-    command
-}
-
-/// A child that does not outlive the test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        // It may have ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-/// Looks again and again until there is something.
-#[expect(clippy::disallowed_methods, reason = "a test that waits for another process")]
-fn until<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
-    let began = Instant::now();
-    loop {
-        if let Some(found) = look() {
-            return found;
-        }
-        assert!(began.elapsed() < PATIENCE, "{what} did not come");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-}
-
-impl Running {
-    fn signal(&self, name: &str) {
-        let sent =
-            Command::new("sh").arg("-c").arg(format!("kill -{name} {}", self.0.id())).status().unwrap();
-        assert!(sent.success(), "{name}");
-    }
-
-    fn exit_code(&mut self) -> i32 {
-        until("the end", || self.0.try_wait().unwrap()).code().unwrap_or(-1)
-    }
+fn signal(running: &Running, name: &str) {
+    let sent = Command::new("sh").arg("-c").arg(format!("kill -{name} {}", running.0.id())).status().unwrap();
+    assert!(sent.success(), "{name}");
 }
 
 /// A simulated bench in a process of its own, and the bench file that leads to it.
@@ -70,19 +33,7 @@ struct Bench {
 fn bench(engine: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("bench.toml");
-    let mut simulation = Running(
-        pacewright(folder.path())
-            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
-            .arg(&file)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap(),
-    );
-    // It prints its ports once it listens and the bench file is there.
-    let mut ports = String::new();
-    BufReader::new(simulation.0.stdout.take().unwrap()).read_line(&mut ports).unwrap();
-    assert!(ports.starts_with("station 127.0.0.1:"), "{ports}");
+    let (simulation, _) = simulate(engine, LAPSE, &file);
     Bench { folder, file, _simulation: simulation }
 }
 
@@ -127,21 +78,14 @@ impl Bench {
     }
 }
 
-/// The object on stdout of a child that has ended.
-fn object(running: &mut Running) -> Value {
-    let mut text = String::new();
-    running.0.stdout.take().unwrap().read_to_string(&mut text).unwrap();
-    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
-}
-
 #[test]
 fn a_terminated_run_puts_the_decoder_back_and_replays() {
     let bench = bench("avocet");
     let mut run = bench.start();
     let folder = bench.until_phase("warm_up");
-    run.signal("HUP");
+    signal(&run, "HUP");
     bench.until_phase("warm_up");
-    run.signal("TERM");
+    signal(&run, "TERM");
     assert_eq!(run.exit_code(), 5);
     let object = object(&mut run);
     assert_eq!(object["outcome"], "interrupted");
@@ -172,7 +116,7 @@ fn a_run_can_be_paused_and_goes_on() {
     let bench = bench("dunlin");
     let mut run = bench.start();
     let folder = bench.until_phase("warm_up");
-    run.signal("TSTP");
+    signal(&run, "TSTP");
     let status =
         |field: &'static str| bench.tell(&folder, &["status"]).map(|reply| reply["status"][field].clone());
     until("the pause", || (status("waiting")? == true && status("setting")?["value"] == 0).then_some(()));

@@ -5,58 +5,22 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
+use program::{Running, object, pacewright, simulate};
 use pty::{Device, SerialPlug, quoted};
 use serde_json::Value;
 use std::fs;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::process::{Command, Stdio};
 
+#[path = "played/program.rs"]
+mod program;
 #[path = "played/pty.rs"]
 mod pty;
 
 /// How much faster than wall time these benches run.
 const LAPSE: &str = "40";
-
-/// No wait in these tests is longer.
-const PATIENCE: Duration = Duration::from_secs(150);
-
-fn pacewright(folder: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_pacewright"));
-    command.env("XDG_STATE_HOME", folder).env_remove("RUST_LOG").stdin(Stdio::null());
-    command
-}
-
-/// A child that does not outlive the test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        // It may have ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-#[expect(clippy::disallowed_methods, reason = "a test that waits for another process")]
-fn exit_code(running: &mut Running) -> i32 {
-    let began = Instant::now();
-    loop {
-        if let Some(status) = running.0.try_wait().unwrap() {
-            return status.code().unwrap_or(-1);
-        }
-        assert!(began.elapsed() < PATIENCE, "the end did not come");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-}
-
-fn object(running: &mut Running) -> Value {
-    let mut text = String::new();
-    running.0.stdout.take().unwrap().read_to_string(&mut text).unwrap();
-    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
-}
 
 /// A simulated bench in a process of its own, its bench file, and where station and sensor listen.
 struct Bench {
@@ -70,25 +34,7 @@ struct Bench {
 fn bench(engine: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("bench.toml");
-    let mut simulation = Running(
-        pacewright(folder.path())
-            .args(["simulate", "--engine", engine, "--time-lapse", LAPSE, "--bench-file"])
-            .arg(&file)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap(),
-    );
-    // One line for the station, one for the sensor, once it listens and the bench file is there.
-    let mut lines = BufReader::new(simulation.0.stdout.take().unwrap());
-    let [station, sensor] = ["station ", "sensor "].map(|who| {
-        let mut line = String::new();
-        lines.read_line(&mut line).unwrap();
-        line.trim()
-            .strip_prefix(who)
-            .and_then(|address| address.parse().ok())
-            .unwrap_or_else(|| panic!("{line}"))
-    });
+    let (simulation, [station, sensor]) = simulate(engine, LAPSE, &file);
     Bench { folder, file, station, sensor, _simulation: simulation }
 }
 
@@ -116,7 +62,7 @@ impl Bench {
                 .spawn()
                 .unwrap(),
         );
-        let code = exit_code(&mut stop);
+        let code = stop.exit_code();
         (code, object(&mut stop))
     }
 }
@@ -181,7 +127,7 @@ fn the_whole_job_with_the_sensor_on_a_serial_port() {
             .spawn()
             .unwrap(),
     );
-    let code = exit_code(&mut run);
+    let code = run.exit_code();
     let object = object(&mut run);
     assert_eq!(code, 0, "{object}");
     assert_eq!(object["outcome"], "calibrated");

@@ -9,7 +9,7 @@
 //!
 //! Any other line is said by the driving session as it is.
 use pacewright::dcc::Address;
-use pacewright::station::srcp::{Srcp, SrcpSetup};
+use pacewright::station::srcp::{Sessions, Srcp, SrcpSetup};
 use pacewright::station::{
     Action, CvPlace, Direction, LinkEvent, LinkOrder, OrderId, Session, Setting, StationEvent, StationMachine,
 };
@@ -57,6 +57,7 @@ impl Bench {
             answer_limit: ANSWER_LIMIT,
             cv_answer_limit: CV_ANSWER_LIMIT,
             ask_interval: Duration::from_secs(1),
+            sessions: Sessions::Three,
         });
         Self { client, now: BenchTime::ZERO, orders: 0, ended: BTreeSet::new() }
     }

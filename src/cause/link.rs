@@ -7,7 +7,7 @@ pub const SERIAL_MISSING: Cause = Cause {
     code: "serial-port-missing",
     seen: "The serial port named in the bench file is not there.",
     may_be: "The adapter may be unplugged or without power, the system may have given it another number, or the name may be misspelt.",
-    to_try: "Plug it in, look below which ports there are, and write its name from /dev/serial/by-id into the bench file: that one stays the same.",
+    to_try: "Plug it in, look at the ports that are named here, and write its name from /dev/serial/by-id into the bench file: that one stays the same.",
 };
 
 /// The user may not open it.
@@ -15,7 +15,7 @@ pub const SERIAL_FORBIDDEN: Cause = Cause {
     code: "serial-port-forbidden",
     seen: "This user may not open the serial port.",
     may_be: "Serial ports belong to a group of users, and this user is not in it, or was put in it after logging in.",
-    to_try: "Let whoever looks after this computer do what stands below, then log out and in again.",
+    to_try: "Let whoever looks after this computer do what is named here, then log out and in again.",
 };
 
 /// Another program has it.
@@ -23,7 +23,7 @@ pub const SERIAL_IN_USE: Cause = Cause {
     code: "serial-port-in-use",
     seen: "The serial port is held by another program.",
     may_be: "A throttle or terminal program, a system service that tries out new ports, or another run of this program may have it open.",
-    to_try: "End the program named below (a run of this one by Ctrl-C in its window, or with pacewright tell and its folder), and start again.",
+    to_try: "End the program that is named here (a run of this one by Ctrl-C in its window, or with pacewright tell and its folder), and start again.",
 };
 
 /// Something else than a serial port.
@@ -31,7 +31,7 @@ pub const NOT_SERIAL: Cause = Cause {
     code: "not-a-serial-port",
     seen: "What the bench file names as a serial port is something else.",
     may_be: "It may be the name of a file, a folder or a screen, or of a port that this computer has a name for but not the parts.",
-    to_try: "Look below which ports there are, and write one of them into the bench file.",
+    to_try: "Look at the ports that are named here, and write one of them into the bench file.",
 };
 
 /// The port does not take this speed.
@@ -55,7 +55,7 @@ pub const SERIAL_FAILED: Cause = Cause {
     code: "serial-port-failed",
     seen: "The system could not work with the serial port.",
     may_be: "The adapter or its driver may have hung, or the adapter may not keep to what serial ports do.",
-    to_try: "Unplug it, plug it in again, and try another adapter; the system's own words stand below.",
+    to_try: "Unplug it, plug it in again, and try another adapter; the system's own words are quoted here.",
 };
 
 /// The name in an address leads nowhere.

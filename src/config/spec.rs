@@ -90,7 +90,7 @@ pub enum StreamFormat {
     ByFirstCharacter,
     /// CSV lines.
     Csv,
-    /// `SenML` packs (RFC 8428), one JSON array a line.
+    /// SenML packs (RFC 8428), one JSON array a line.
     Senml,
 }
 

@@ -160,7 +160,7 @@ pub enum OrderEnd {
         /// The station's own code, as text; or, where nothing was sent, a word: `superseded` (a stop came first),
         /// `not-sent`, `not-offered`, `never-written`, `cv-range`, `setting-range`, `engine-not-taken`, `busy`, or the
         /// code of a cause (`station-unreachable`, `station-silent`, `station-not-srcp`, `station-version`,
-        /// `station-no-engines`, `line-gibberish`, `session-lost`).
+        /// `station-no-engines`, `line-gibberish`, `session-lost`, or one of [`crate::cause::link`]).
         code: String,
         /// The station's own words.
         words: String,
