@@ -3,11 +3,7 @@
 //!
 //! The peer is a table of replies of its own and knows nothing of the client. Reply forms: the sheet of SRCP facts
 //! (`standards/srcp.md`, A2 to A7 and the traps of A10); what a wrong station says is our own invention.
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "helpers of a test fail by panicking, as the tests do"
-)]
+#![expect(clippy::unwrap_used, reason = "helpers of a test fail by panicking, as the tests do")]
 use pacewright::config::{self, LinkSpec};
 use pacewright::run::desk::Desk;
 use pacewright::run::{Input, Output, RecordBody, RunOutcome, RunPlan};
@@ -215,7 +211,7 @@ impl<'a> Talk<'a> {
     /// A sensor beside an axle that stands: its field and a little noise.
     fn sample(&mut self) {
         self.samples += 1;
-        let noise = |k: u64| ((self.samples * k * 2_654_435_761) >> 16 & 7) as f64 * 0.001;
+        let noise = |k: u64| (((self.samples * k * 2_654_435_761) >> 16) & 7) as f64 * 0.001;
         let (x, y, z) = (12.0 + noise(1), -3.0 + noise(3), 30.0 + noise(7));
         let line = format!("{},{x:.3},{y:.3},{z:.3}\n", self.samples * 20_000);
         self.feed(&Input::SensorBytes(line.into_bytes()));
@@ -307,7 +303,9 @@ impl<'a> Talk<'a> {
         let soon = Duration::from_millis(2);
         let came = match self.case.does {
             Says(lines) => {
-                lines.iter().for_each(|line| self.says(session, soon, format!("{line}\n").as_bytes()));
+                for line in lines {
+                    self.says(session, soon, format!("{line}\n").as_bytes());
+                }
                 lines.join("\n< ")
             }
             Bytes(bytes) => {

@@ -141,8 +141,8 @@ pub const NO_POWER_SWITCH: Cause = Cause {
 pub const SESSION_LOST: Cause = Cause {
     code: "session-lost",
     seen: "A connection to the command station ended unasked.",
-    may_be: "The station may have restarted, the network may have dropped, or the station may allow fewer connections at once than are needed.",
-    to_try: "Check the network and the station's log, close other programs that are connected to it, and start again.",
+    may_be: "The station may have restarted, the network or the cable may have dropped, or the station may allow fewer connections at once than are needed.",
+    to_try: "Check plugs, cable and network, close other programs that are connected to the station, see that it runs, and start again.",
 };
 
 /// A stop was ordered and nobody confirmed it.

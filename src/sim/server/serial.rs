@@ -17,7 +17,9 @@ impl Server {
     pub(super) fn port_opened(&mut self, conn: u32) {
         let before = self.links.keys().next().copied();
         if self.state.spec.line == (StationLine::Serial { greets: true }) {
-            before.into_iter().for_each(|conn| self.forget(conn));
+            if let Some(conn) = before {
+                self.forget(conn);
+            }
             return self.line_begins(conn);
         }
         let mut link = before.and_then(|conn| self.links.remove(&conn)).unwrap_or_else(Link::new);

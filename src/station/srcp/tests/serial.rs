@@ -282,7 +282,7 @@ fn a_stop_on_a_session_that_is_condemned_goes_over_a_fresh_one() {
     scene.wait(HALF);
     let stop = scene.order(&Action::Stop);
     let cut = scene.order(&Action::PowerOff);
-    scene.wait(ANSWER_LIMIT - HALF);
+    scene.wait(HALF);
     assert_eq!(code(scene.end(drive)), "unknown");
     let close = scene.log.iter().position(|line| line == "Close(Drive)");
     let open = scene.log.iter().position(|line| line == "Open(Drive)");
