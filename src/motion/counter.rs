@@ -11,6 +11,7 @@
 //! interval of more than [`SLOWEST_US`] is no motion: what is slower than a step in four seconds is taken for standing,
 //! which is 8 mm/s for one pulse in a turn of 33 mm, 0.4 mm/s for twenty, 0.25 mm/s for a way told in mm.
 use super::decode::TURN;
+use super::recent::Recent;
 use super::scatter::Scatter;
 use super::seen::Seen;
 use super::{AxleSetup, Standing};
@@ -361,8 +362,15 @@ impl Counter {
         (span_s > 0.0).then(|| ((last.1 - first.1) / span_s, u))
     }
 
-    /// Speed in rad/s and its standard uncertainty. `slope`: that of many points, where there are as many.
-    pub(super) fn glance(&self, slope: impl Fn(f64) -> Option<(f64, f64)>) -> Option<(f64, f64)> {
+    /// Speed in rad/s by many points, and its standard uncertainty. Neighbours may be late alike, when sampling keeps step
+    /// with them: then many tell no more than the first and the last.
+    fn slope(&self, recent: &Recent) -> Option<(f64, f64)> {
+        let (slope, u, window_s) = recent.slope(self.angle_noise())?;
+        Some((slope, (u * u + 2.0 * self.variance / (window_s * window_s)).sqrt()))
+    }
+
+    /// Speed in rad/s and its standard uncertainty.
+    pub(super) fn glance(&self, recent: &Recent) -> Option<(f64, f64)> {
         let (t_us, ..) = self.last?;
         let (idle_us, _) = self.idle_us(t_us);
         // So far at most it went since it last moved.
@@ -371,7 +379,7 @@ impl Counter {
             return Some((0.0, most / 12f64.sqrt()));
         }
         let few = || self.speed(t_us).map(|(speed, u)| (speed * self.rad_per_unit, u * self.rad_per_unit));
-        let (speed, u) = slope(self.angle_noise()).or_else(few)?;
+        let (speed, u) = self.slope(recent).or_else(few)?;
         let due_us = self.interval_us.unwrap_or(0) as f64;
         if (idle_us as f64) > OVERDUE * due_us && speed.abs() * OVERDUE > most {
             return Some((speed.signum() * most / 2.0, u.max(most / 12f64.sqrt())));

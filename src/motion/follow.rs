@@ -91,11 +91,10 @@ impl Follow {
 
     /// Speed in rad/s and its standard uncertainty.
     pub(super) fn glance(&self, recent: &Recent) -> Option<(f64, f64)> {
-        let slope = |sigma: f64| recent.slope(sigma).map(|(slope, u, _)| (slope, u));
         match self {
             Self::Field { field, .. } => field.glance(recent, self.jitter()),
-            Self::Counter(counter) => counter.glance(slope),
-            Self::Rate(_) => slope(0.0),
+            Self::Counter(counter) => counter.glance(recent),
+            Self::Rate(_) => recent.slope(0.0).map(|(slope, u, _)| (slope, u)),
         }
     }
 

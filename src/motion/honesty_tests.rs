@@ -239,3 +239,34 @@ fn a_measured_speed_holds_the_resolution_once() {
     assert!((measured.u_mm_s - libm::hypot(0.577_350, clock)).abs() < 1e-5, "{measured:?}");
     assert!(matches!(told.reading(), Reading::SpeedMS(m_s) if (m_s + 0.05).abs() < 1e-9));
 }
+
+#[test]
+fn a_glance_of_steps_states_its_doubt() {
+    let mut table = Vec::new();
+    for (source, lines, speed) in [
+        (Source::Pulses { a_turn: 1 }, Lines::Polled(50.0), 60.0),
+        (Source::Pulses { a_turn: 20 }, Lines::Polled(50.0), 10.0),
+        (Source::Pulses { a_turn: 20 }, Lines::Polled(50.0), 60.0),
+        (Source::Pulses { a_turn: 500 }, Lines::Polled(50.0), 150.0),
+        (Source::Distance { resolution_mm: 1.0 }, Lines::Polled(20.0), 100.0),
+        (Source::Angle { resolution_rad: TURN / 360.0 }, Lines::Polled(50.0), 40.0),
+        (Source::Speed { resolution_mm_s: 1.0 }, Lines::Polled(10.0), 80.0),
+    ] {
+        let (mut square, mut count) = (0.0, 0.0);
+        for seed in 0..20 {
+            let (mut told, mut motion) = (Told::new(source, lines, seed), motion(source));
+            let speed = speed * (0.97 + 0.06 * told.random.unit());
+            told.run(&mut motion, 0.0, 1.0);
+            told.run(&mut motion, speed, 3.0);
+            for _ in 0..20 {
+                told.run(&mut motion, speed, 0.2 + 0.1 * seed as f64 / 20.0);
+                let glance = motion.glance().expect("a glance");
+                let off = (glance.speed_mm_s - speed) / glance.u_mm_s;
+                (square, count) = (square + off * off, count + 1.0_f64);
+            }
+        }
+        let rms = (square / count).sqrt();
+        table.push((format!("{source:?}, {speed} mm/s: {rms:.3}"), (0.05..1.5).contains(&rms)));
+    }
+    all_good(&table);
+}

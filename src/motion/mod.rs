@@ -37,7 +37,8 @@ pub use stream::Motion;
 pub struct AxleSetup {
     /// Distance a turn of the measured axle, in mm.
     pub circumference_mm: f64,
-    /// Its relative standard uncertainty (k = 1), shared by every speed of this bench.
+    /// Its relative standard uncertainty (k = 1), shared by every speed of this bench: also where a way or a speed is told,
+    /// for which the sensor takes some circumference for granted itself.
     pub circumference_u_rel: f64,
     /// Where the speed comes from.
     pub source: Source,

@@ -2,7 +2,8 @@
 //!
 //! The integral is the trapezium between samples. A speed told in steps of q is off by up to half a step, evenly spread,
 //! and at a constant speed always by the same amount: q / sqrt(12) is a doubt that no averaging lessens (GUM 4.3.7), and
-//! belongs to every speed besides its scatter.
+//! belongs to every speed besides its scatter. A sensor that goes on repeating its last speed can't be told from a steady
+//! engine; only that it does not answer orders shows it.
 //!
 //! It stands while the reading is nought, or jitters between nought and one step. An axle that creeps by less than a step
 //! is told as nought by such a sensor, and taken for standing.
