@@ -154,7 +154,7 @@ impl<'a> Talk<'a> {
         }
         Self {
             case,
-            desk: Desk::new(RunPlan { spec, pending: Vec::new() }),
+            desk: Desk::new(RunPlan { spec, pending: Vec::new(), kept: Vec::new() }),
             now: BenchTime::ZERO,
             coming: VecDeque::new(),
             open: Vec::new(),
