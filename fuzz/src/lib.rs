@@ -90,7 +90,7 @@ pub fn sensor_csv(bytes: &[u8]) {
     sensor(Some(Form::Csv), bytes);
 }
 
-/// SenML packs of a sensor, and the same bytes where the form is to be found out.
+/// `SenML` packs of a sensor, and the same bytes where the form is to be found out.
 pub fn sensor_senml(bytes: &[u8]) {
     sensor(Some(Form::Senml), bytes);
     sensor(None, bytes);

@@ -1,10 +1,10 @@
-//! The form of the sensor's lines: CSV with a header, or SenML packs (RFC 8428), one JSON array a line.
+//! The form of the sensor's lines: CSV with a header, or `SenML` packs (RFC 8428), one JSON array a line.
 //!
 //! Everything is written from whole numbers with a decimal point put in, so that nothing depends on how floating-point
 //! numbers are printed.
 use super::spec::{Measurand, SenMlTimes};
 
-/// Base name of all SenML records.
+/// Base name of all `SenML` records.
 const BASE_NAME: &str = "wrenfield-bench-1:";
 /// Decimals of the battery's voltage and of the temperature.
 pub(super) const BATTERY_DECIMALS: u8 = 3;
@@ -20,7 +20,7 @@ pub(super) struct Sample {
     pub(super) temperature: Option<i64>,
 }
 
-/// What the values of a sample are: names, SenML unit, decimals of CSV and of SenML.
+/// What the values of a sample are: names, `SenML` unit, decimals of CSV and of `SenML`.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Columns {
     names: &'static [&'static str],
@@ -78,7 +78,7 @@ impl Columns {
         line
     }
 
-    /// A pack of SenML, sent at `sent_us` of the sensor's own time. What the sensor says of itself follows the last sample.
+    /// A pack of `SenML`, sent at `sent_us` of the sensor's own time. What the sensor says of itself follows the last sample.
     pub(super) fn senml(&self, times: SenMlTimes, sent_us: i64, samples: &[Sample]) -> Vec<u8> {
         let mut line = b"[{\"bn\":\"".to_vec();
         line.extend_from_slice(BASE_NAME.as_bytes());

@@ -183,7 +183,7 @@ fn resolved(pack: &str) -> Vec<(Option<f64>, String, String, f64)> {
     records.collect()
 }
 
-/// The same bench in CSV and in SenML: the same samples, in tesla, at the same times.
+/// The same bench in CSV and in `SenML`: the same samples, in tesla, at the same times.
 #[test]
 fn senml_tells_what_csv_tells() {
     let spec = avocet(Measurand::Field { pole_pairs: 1, uneven: 0.0 });

@@ -172,7 +172,7 @@ pub enum PulseLines {
 pub enum LineForm {
     /// A header, then a line a sample.
     Csv,
-    /// SenML packs (RFC 8428), one JSON array a line.
+    /// `SenML` packs (RFC 8428), one JSON array a line.
     SenMl {
         /// How it says when.
         times: SenMlTimes,
@@ -181,7 +181,7 @@ pub enum LineForm {
     },
 }
 
-/// How SenML packs say when (RFC 8428, section 4.5.3).
+/// How `SenML` packs say when (RFC 8428, section 4.5.3).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SenMlTimes {
     /// A base time in seconds since 1970, each sample's own behind it.
@@ -208,7 +208,7 @@ pub struct SensorSim {
     pub axes: u8,
     /// Decimals of the field that are sent, at most 6.
     pub decimals: u8,
-    /// Field of the magnet across its moment at the sensor's place, in the sensor's unit. SenML tells tesla: there the
+    /// Field of the magnet across its moment at the sensor's place, in the sensor's unit. `SenML` tells tesla: there the
     /// sensor's unit is the microtesla.
     pub amplitude: f64,
     /// Root mean square noise: of an axis, share of the amplitude; of an angle, rad.
