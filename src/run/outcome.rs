@@ -132,6 +132,7 @@ pub struct RunOutcome {
     /// Sensor lines that could not be read and were skipped.
     pub broken_sensor_lines: u64,
     /// How often a lost link interrupted the run; each is among the reasons.
+    #[serde(default)]
     pub interruptions: u32,
     /// What the sensor said of itself first and last.
     pub housekeeping: Option<HousekeepingSpan>,

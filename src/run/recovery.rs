@@ -79,7 +79,9 @@ impl Recovery {
             refused: None,
             why,
         };
-        recovery.stage = if cx.may_move {
+        // An engine that stood at a setting too low for it looks stopped before the order of zero was heard.
+        let unheard = cx.now < cx.ordered_at + cx.plan.spec.station.answer_limit.saturating_mul(2);
+        recovery.stage = if cx.may_move || (station && unheard) {
             Stage::Stopping(Stopper::new(cx, recovery.why.emergency))
         } else {
             recovery.stopped(cx)
