@@ -39,15 +39,14 @@ fn bench(engine: &str) -> Bench {
 }
 
 impl Bench {
-    /// The bench file with this port in the place of the address.
+    /// The bench file, from now on with this port in the place of the address.
     fn over(&self, address: SocketAddr, plug: &SerialPlug) -> PathBuf {
         let text = fs::read_to_string(&self.file).unwrap();
         let line = format!("address = \"{address}\"");
         assert!(text.contains(&line), "{text}");
         let serial = text.replace(&line, &format!("serial = {}\nbaud = 115200", quoted(&plug.name())));
-        let file = self.folder.path().join("serial.toml");
-        fs::write(&file, serial).unwrap();
-        file
+        fs::write(&self.file, serial).unwrap();
+        self.file.clone()
     }
 
     /// The object of `stop` and its exit code.
@@ -112,11 +111,12 @@ fn a_port_that_another_program_holds_is_named_with_that_program() {
 }
 
 #[test]
-#[ignore = "the bench file has no serial ports yet"]
-fn the_whole_job_with_the_sensor_on_a_serial_port() {
+fn the_whole_job_with_station_and_sensor_on_serial_ports() {
     let bench = bench("avocet");
-    let plug = SerialPlug::plugged(bench.sensor, Device::StartsAnew);
-    let file = bench.over(bench.sensor, &plug);
+    let sensor = SerialPlug::plugged(bench.sensor, Device::StartsAnew);
+    let station = SerialPlug::plugged(bench.station, Device::GoesOn);
+    bench.over(bench.sensor, &sensor);
+    let file = bench.over(bench.station, &station);
     let mut run = Running(
         pacewright(bench.folder.path())
             .arg("run")

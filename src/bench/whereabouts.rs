@@ -2,14 +2,11 @@
 //!
 //! Read from the tree where the text is TOML, else line by line: an open quote or a heading that comes twice must not
 //! keep an engine running. It knows the names of six keys and nothing else of the bench file.
-use crate::config::LinkSpec;
+use crate::config::{LinkSpec, USUAL_BAUD};
 use crate::dcc::Address;
 
 /// Highest long address (NMRA S-9.2.1).
 const HIGHEST_ADDRESS: i64 = 10_239;
-
-/// The baud rate taken where the file does not say one that can be (common practice, no source).
-const USUAL_BAUD: u32 = 115_200;
 
 /// Where to stop what.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -34,6 +34,9 @@ pub struct BenchSpec {
     pub record_folder: String,
 }
 
+/// Bits a second of a serial port where the file names no rate (common practice, no source).
+pub const USUAL_BAUD: u32 = 115_200;
+
 /// How a station or a sensor is reached.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkSpec {

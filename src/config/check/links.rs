@@ -4,11 +4,8 @@ use crate::config::key::{AnyKey, Key};
 use crate::config::keys::links::{self as key, SourceWord};
 use crate::config::kind::{Device, HostPort, Rate, ResolutionValue};
 use crate::config::reading::{Given, Reading};
-use crate::config::spec::{LinkSpec, SensorSpec, StationSpec, StreamFormat};
+use crate::config::spec::{LinkSpec, SensorSpec, StationSpec, StreamFormat, USUAL_BAUD};
 use crate::sensor::Source;
-
-/// The rate where the file names none (common practice, no source), bits a second.
-const USUAL_BAUD: u32 = 115_200;
 
 pub(super) fn station(reading: &mut Reading<'_>) -> Option<StationSpec> {
     let protocol = reading.value(&key::PROTOCOL);
