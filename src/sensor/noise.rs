@@ -65,7 +65,8 @@ impl Doubt {
             Self::Open { head, held } => {
                 head.extend_from_slice(bytes);
                 held.append(&mut told.events);
-                if clearly_text(head) {
+                // Within a line the judgement would hang on how the bytes are cut.
+                if bytes.ends_with(b"\n") && clearly_text(head) {
                     events.extend(held.drain(..));
                 }
                 if head.len() < HEAD {

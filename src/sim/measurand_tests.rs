@@ -146,7 +146,7 @@ fn way_speed_and_angle_are_those_of_truth_rounded() {
         } else {
             let off = (last(&talk).1 - truth_rad).rem_euclid(std::f64::consts::TAU);
             assert!(!(0.4..std::f64::consts::TAU - 0.4).contains(&off), "{off}");
-            assert!(highest > 6.0 && highest < std::f64::consts::TAU + 1e-4, "{highest}");
+            assert!(highest > 6.0 && highest < std::f64::consts::TAU + 0.001, "{highest}");
         }
     }
 }
