@@ -148,6 +148,15 @@ fn keeps_its_promises(spec: &config::BenchSpec) -> Result<(), TestCaseError> {
     Ok(())
 }
 
+/// Not among the snapshots: tools that copy text change such line ends.
+#[test]
+fn lines_that_end_in_carriage_returns_alone_are_explained() {
+    let text = config::template().replace('\n', "\r");
+    let complaints = config::read("bench.toml", &text).expect_err("it is wrong");
+    let evidence = &complaints.plain()[0].evidence;
+    assert!(evidence.contains("carriage returns alone"), "{evidence}");
+}
+
 #[test]
 fn deep_and_long_files_are_answered() {
     let deep = 20_000;

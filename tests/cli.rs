@@ -269,19 +269,21 @@ fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
     let file = folder.path().join("lapwing-cvs.csv");
     let run = recorded(folder.path());
     assert_eq!(outcome(pacewright(folder.path()).arg("cvs").arg(&run).arg("-o").arg(&file)).0, 0);
-    let free = || std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
     let text = include_str!("../scenarios/lapwing.toml")
-        .replace("127.0.0.1:4303", &free())
-        .replace("127.0.0.1:4311", &free())
         .replace("[programming]", "[programming]\noriginals = \"lapwing-cvs.csv\"");
     let bench = folder.path().join("bench.toml");
     fs::write(&bench, text).unwrap();
-    // Nobody listens there: the run begins, its record with it, and ends at once.
-    let (code, stdout, _) = outcome(pacewright(folder.path()).arg("run").arg(&bench).arg("--json"));
-    let object = one_object(&stdout);
-    assert_eq!(object["outcome"], "halted", "{code} {object}");
-    let record = Path::new(object["run_folder"].as_str().unwrap());
-    let opening = pacewright::journal::read_opening(&pacewright::journal::RealDisk, record).unwrap();
+    // The run is made ready, its record with it; nothing is connected to.
+    let prepared = pacewright::bench::start::Prepared::new(&pacewright::bench::start::Request {
+        bench_text: fs::read_to_string(&bench).unwrap(),
+        bench_file: bench,
+        lapse: pacewright::bench::clock::TimeLapse::NONE,
+        state_folder: folder.path().to_owned(),
+        signals: false,
+    })
+    .unwrap();
+    let disk = pacewright::journal::RealDisk;
+    let opening = pacewright::journal::read_opening(&disk, prepared.folder()).unwrap();
     assert_eq!(opening.run.kept, [(3, 12), (29, 6)]);
 }
 
