@@ -42,6 +42,7 @@ enum Stage {
 
 /// A recovery under way.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the interruption")]
 pub(super) struct Recovery {
     why: Failure,
     began: BenchTime,
