@@ -166,7 +166,9 @@ fn words(end: &OrderEnd) -> String {
             Some(cause) => format!("{words}. {} {}", cause.seen, cause.to_try),
             None => format!("refused by the station: {code} {words}"),
         },
-        OrderEnd::Unknown { why } => format!("not known: {why}"),
+        OrderEnd::Unknown { why } => {
+            format!("not known: {}", cause::heard(why, &cause::station::SESSION_LOST).1)
+        }
     }
 }
 

@@ -7,10 +7,12 @@
 //! are stamped when they happen, as a line for each pulse does, may have less (see `scatter`).
 //!
 //! At rest such a reading is alike by nature, or jitters between two neighbours. Standing is the time since it last moved
-//! beyond that, once that time is more than half a second and more than three of the intervals at which it moved last. An
+//! beyond that (a way or an angle may be noisier than its steps: then six standard deviations of what it does at rest are
+//! its step), once that time is more than half a second and more than three of the intervals at which it moved last. An
 //! interval of more than [`SLOWEST_US`] is no motion: what is slower than a step in four seconds is taken for standing,
 //! which is 8 mm/s for one pulse in a turn of 33 mm, 0.4 mm/s for twenty, 0.25 mm/s for a way told in mm.
 use super::decode::TURN;
+use super::jitter::Jitter;
 use super::recent::Recent;
 use super::scatter::Scatter;
 use super::seen::Seen;
@@ -35,6 +37,9 @@ const AMBIGUOUS: f64 = 0.45;
 const NEIGHBOURS: f64 = 1.5;
 /// A reading at rest for longer than this many of its own intervals moves more slowly than it did.
 const OVERDUE: f64 = 1.5;
+/// Standard deviations of its noise that a reading at rest stays within, and the most that is taken for noise.
+const JITTERS: f64 = 6.0;
+const JITTERS_MOST_RAD: f64 = 0.1;
 /// Moves kept for a speed of few points.
 const MOVES: usize = 3;
 /// Largest reading in any unit whose steps are still told apart.
@@ -53,8 +58,11 @@ pub(super) struct Counter {
     range: (f64, f64),
     rad_per_unit: f64,
     mm_per_unit: f64,
-    /// Smallest step.
+    /// Smallest step told, and the one reckoned with: noise may be wider.
+    told_q: f64,
     q: f64,
+    /// Learns the noise of what need not be whole.
+    jitter: Option<Jitter>,
     /// Sample before: time, reading as told, reading with leaps and whole turns taken out.
     last: Option<(i64, f64, f64)>,
     first_us: i64,
@@ -97,7 +105,9 @@ impl Counter {
             range: (f64::INFINITY, f64::NEG_INFINITY),
             rad_per_unit,
             mm_per_unit: rad_per_unit * mm_per_rad,
+            told_q: if q > finest { q } else { finest },
             q: if q > finest { q } else { finest },
+            jitter: (a_turn == 0).then(Jitter::default),
             last: None,
             first_us: 0,
             usual_us: None,
@@ -145,11 +155,20 @@ impl Counter {
         }
         let now = value + step;
         self.last = Some((t_us, told, now));
+        self.learn_noise(now);
         self.counts_turns(before, told);
         if gap {
             return self.after_gap(t_us, now, step);
         }
         self.moved(t_us, dt_us, now)
+    }
+
+    /// Of pulses no part can be seen; anything else may jitter by more than the step it is told in.
+    fn learn_noise(&mut self, now: f64) {
+        if let Some(jitter) = &mut self.jitter {
+            jitter.take(now);
+            self.q = self.told_q.max((JITTERS * jitter.sd()).min(JITTERS_MOST_RAD / self.rad_per_unit));
+        }
     }
 
     /// An angle that goes on beyond a turn, without coming round, counts its turns: it is a position as any other.

@@ -17,6 +17,7 @@ mod decode;
 mod ellipse;
 mod field;
 mod follow;
+mod jitter;
 mod points;
 mod rate;
 mod recent;

@@ -1,5 +1,5 @@
 //! Tests of what is told in steps: rest, creep, restarts, leaps, and samples of any kind.
-use super::super::testing::{CIRCUMFERENCE, Lines, Told, motion, whole};
+use super::super::testing::{CIRCUMFERENCE, Lines, Random, Told, motion, whole};
 use super::*;
 use crate::sensor::{Reading, Source, Stamp};
 use proptest::prelude::*;
@@ -72,6 +72,35 @@ fn both_senses_of_what_tells_them() {
         }
         assert_eq!(motion.counts().restarts, 0, "{source:?}");
     }
+}
+
+#[test]
+fn an_angle_noisier_than_its_steps_stands_too() {
+    let source = Source::Angle { resolution_rad: 0.0015 };
+    let (mut random, mut motion) = (Random::new(8), motion(source));
+    let (mut k, mut angle) = (0_u32, 0.0);
+    let mut run = |motion: &mut Motion, rad_per_s: f64, samples: u32| {
+        for _ in 0..samples {
+            angle += rad_per_s * 0.005;
+            let noisy = ((angle + 0.002 * random.normal()) / 0.0015).round() * 0.0015;
+            let told = noisy - TURN * (noisy / TURN).floor();
+            let sample =
+                Sample { stamp: Stamp::ClockUs(i64::from(k) * 5_000), reading: Reading::AngleRad(told) };
+            motion.take(BenchTime::from_millis(u64::from(k) * 5), sample);
+            k += 1;
+        }
+    };
+    run(&mut motion, 0.0, 1000);
+    assert!(stands(&motion, 1.0), "{:?}", motion.standing());
+    run(&mut motion, 3.0, 2000);
+    assert_eq!(motion.standing(), Standing::No);
+    let before = motion.distance_mm();
+    run(&mut motion, 0.0, 4000);
+    assert!(stands(&motion, 15.0), "{:?}", motion.standing());
+    assert!(motion.distance_mm() - before < 0.1, "noise is no way");
+    // A tenth of a turn a minute: slower than any engine.
+    run(&mut motion, 0.0105, 4000);
+    assert!((motion.distance_mm() - before - 0.21 / TURN * CIRCUMFERENCE).abs() < 0.3);
 }
 
 #[test]
