@@ -213,6 +213,15 @@ pub enum TargetSpec {
 }
 
 impl TargetSpec {
+    /// The speed at entry 1, mm/s.
+    #[must_use]
+    pub fn creep_mm_s(&self) -> f64 {
+        match self {
+            Self::Line { creep_mm_s, .. } => *creep_mm_s,
+            Self::Points(points) => points.first().map_or(0.0, |(_, speed)| *speed),
+        }
+    }
+
     /// The speed at entry 28, mm/s.
     #[must_use]
     pub fn top_mm_s(&self) -> f64 {

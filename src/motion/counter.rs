@@ -7,7 +7,7 @@
 //! are stamped when they happen, as a line for each pulse does, may have less (see `scatter`).
 //!
 //! At rest such a reading is alike by nature, or jitters between two neighbours. Standing is the time since it last moved
-//! beyond that (a way or an angle may be noisier than its steps: then six standard deviations of what it does at rest are
+//! beyond that (a way or an angle may be noisier than its steps: then ten standard deviations of what it does at rest are
 //! its step), once that time is more than half a second and more than three of the intervals at which it moved last. An
 //! interval of more than [`SLOWEST_US`] is no motion: what is slower than a step in four seconds is taken for standing,
 //! which is 8 mm/s for one pulse in a turn of 33 mm, 0.4 mm/s for twenty, 0.25 mm/s for a way told in mm.
@@ -37,8 +37,9 @@ const AMBIGUOUS: f64 = 0.45;
 const NEIGHBOURS: f64 = 1.5;
 /// A reading at rest for longer than this many of its own intervals moves more slowly than it did.
 const OVERDUE: f64 = 1.5;
-/// Standard deviations of its noise that a reading at rest stays within, and the most that is taken for noise.
-const JITTERS: f64 = 6.0;
+/// A step in standard deviations of the noise: at rest a reading then stays within the half step that is left beside the
+/// last one, and five standard deviations are passed a few times a night. And the most that is taken for noise.
+const JITTERS: f64 = 10.0;
 const JITTERS_MOST_RAD: f64 = 0.1;
 /// Moves kept for a speed of few points.
 const MOVES: usize = 3;
@@ -340,6 +341,11 @@ impl Counter {
         self.went_back || !matches!(self.source, Source::Pulses { .. })
     }
 
+    /// Way between two readings that can be told apart, in mm.
+    pub(super) fn step_mm(&self) -> f64 {
+        self.q * self.mm_per_unit
+    }
+
     /// Whole turns are not counted.
     pub(super) fn wraps(&self) -> bool {
         self.wraps
@@ -398,7 +404,10 @@ impl Counter {
             return Some((0.0, most / 12f64.sqrt()));
         }
         let few = || self.speed(t_us).map(|(speed, u)| (speed * self.rad_per_unit, u * self.rad_per_unit));
-        let (speed, u) = self.slope(recent).or_else(few)?;
+        let Some((speed, u)) = self.slope(recent).or_else(few) else {
+            // One move tells no way: it may have been the first of a motion, or the last.
+            return self.moved_us.map(|_| (0.0, most));
+        };
         let due_us = self.interval_us.unwrap_or(0) as f64;
         if (idle_us as f64) > OVERDUE * due_us && speed.abs() * OVERDUE > most {
             return Some((speed.signum() * most / 2.0, u.max(most / 12f64.sqrt())));

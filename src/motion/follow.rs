@@ -138,6 +138,10 @@ impl Follow {
         !matches!(self, Self::Field { .. })
     }
 
+    pub(super) fn step_mm(&self) -> f64 {
+        if let Self::Counter(counter) = self { counter.step_mm() } else { 0.0 }
+    }
+
     pub(super) fn u_resolution_mm_s(&self) -> f64 {
         if let Self::Rate(rate) = self { rate.u_resolution_mm_s() } else { 0.0 }
     }

@@ -268,6 +268,12 @@ impl Motion {
         self.follow.shows_sense()
     }
 
+    /// Way that the axle may go without a sign of it, in mm: a step of what is told in steps.
+    #[must_use]
+    pub fn unseen_mm(&self) -> f64 {
+        self.follow.step_mm()
+    }
+
     /// How good the signal is; none before a whole turn was seen, and of what is no field.
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
