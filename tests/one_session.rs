@@ -91,10 +91,22 @@ fn a_power_cut_and_another_throttle_are_noticed_by_asking() {
 #[test]
 fn a_station_that_hangs_is_stopped_when_it_hears_again() {
     let mut bench = bench(false);
+    bench.plan.spec.limits.reconnect = Duration::ZERO;
     let hang = Fault::Sim(SimFault::StationSilent(Duration::from_secs(8)));
     bench.faults = vec![(BenchTime::from_millis(300_000), hang)];
     let end = play(bench);
     assert_eq!(code(&end), Some("station-silent"), "{:?}", end.outcome);
     assert_eq!(end.outcome.as_ref().unwrap().stop, StopGrade::Still);
     assert!(end.bench.truth().speed_mm_s.abs() < 1e-9);
+}
+
+/// Where the bench file waits for links, the same hang only interrupts.
+#[test]
+fn a_station_that_hangs_is_waited_for_over_one_session_too() {
+    let mut bench = bench(false);
+    let hang = Fault::Sim(SimFault::StationSilent(Duration::from_secs(8)));
+    bench.faults = vec![(BenchTime::from_millis(300_000), hang)];
+    let end = play(bench);
+    let outcome = end.outcome.as_ref().unwrap();
+    assert_eq!((outcome.outcome, outcome.interruptions), (End::Calibrated, 1), "{outcome:?}");
 }
