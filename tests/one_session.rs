@@ -1,9 +1,13 @@
 //! The whole job with a station on a serial line, which carries one session: on the virtual bench, against the simulator's
 //! truth. The line stays while the program opens and closes its port.
 #![expect(clippy::unwrap_used, reason = "helpers of a test fail by panicking, as the tests do")]
+#[path = "played/figures.rs"]
+mod figures;
+
+use figures::figures;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config::{self, LinkSpec};
-use pacewright::run::{End, RunPlan, StopGrade};
+use pacewright::run::{End, RunPlan, StepSource, StopGrade};
 use pacewright::sim::{SimFault, StationLine, demo_engines};
 use pacewright::station::Session;
 use pacewright::time::BenchTime;
@@ -45,6 +49,17 @@ fn an_engine_is_calibrated_over_one_session_whether_the_station_greets_or_not() 
             "{:?}",
             outcome.reasons
         );
+        let mut sim = demo_engines::lapwing(11);
+        sim.server.line = StationLine::Serial { greets };
+        let limits = bench(greets).plan.spec.limits;
+        let figures = figures(&sim, &end.bench, &end.bench, outcome, &limits);
+        assert_eq!(figures.len(), 56);
+        for figure in &figures {
+            assert!(figure.part() <= 1.0, "{}", figure.told());
+        }
+        let measured: Vec<_> =
+            figures.iter().filter(|figure| figure.source == StepSource::Measured).collect();
+        assert!(measured.len() >= 14 && measured.iter().all(|figure| figure.off() <= 3.0), "{measured:?}");
         assert_eq!(lines(&end, "GO\n"), 1);
         assert_eq!(lines(&end, "GET 0 "), if greets { 1 } else { 2 });
     }

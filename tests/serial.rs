@@ -5,6 +5,7 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
+use pacewright::sim::{SimBench, SimFault, demo_engines};
 use program::{Running, object, pacewright, simulate};
 use pty::{Device, SerialPlug, quoted};
 use serde_json::Value;
@@ -21,6 +22,9 @@ mod pty;
 
 /// How much faster than wall time these benches run.
 const LAPSE: &str = "40";
+
+/// Seed of the engines that `simulate` plays unless told otherwise.
+const SEED: u64 = 1;
 
 /// A simulated bench in a process of its own, its bench file, and where station and sensor listen.
 struct Bench {
@@ -110,6 +114,34 @@ fn a_port_that_another_program_holds_is_named_with_that_program() {
     assert_eq!(bench.stop(&file).0, 0);
 }
 
+/// The table in the simulated engine, as warm as it gets: what the result says it does is what it does.
+fn as_the_engine_runs(object: &Value) {
+    let number = |value: &Value| u8::try_from(value.as_u64().unwrap()).unwrap();
+    let mut sim = demo_engines::avocet(SEED);
+    for (cv, value) in (67..).zip(object["table"].as_array().unwrap()) {
+        sim.decoder.cvs.insert(cv, number(value));
+    }
+    sim.decoder.cvs.insert(66, number(&object["trim_forward"]));
+    sim.decoder.cvs.insert(95, number(&object["trim_reverse"]));
+    *sim.decoder.cvs.get_mut(&29).unwrap() |= 16;
+    let mut bench = SimBench::new(sim);
+    bench.apply(SimFault::Warmth(1.0));
+    let steps = object["steps"].as_array().unwrap();
+    assert_eq!(steps.len(), 28);
+    for row in steps {
+        let step = u16::try_from(row["step"].as_u64().unwrap()).unwrap();
+        let wanted = row["target_mm_s"].as_f64().unwrap();
+        for (forward, said) in [(true, "forward_mm_s"), (false, "reverse_mm_s")] {
+            let truth = bench.steady_speed(forward, step, 126);
+            let said = row[said].as_f64().unwrap();
+            // 2 % or 0.5 km/h, and as much again for an engine that was not quite as warm when it was judged.
+            let allowed = 2.0 * (0.02 * wanted).max(0.5 / 3.6 / 87.0 * 1000.0);
+            assert!((truth - wanted).abs() <= allowed, "step {step}: {truth} {said} {wanted}");
+            assert!((truth - said).abs() <= allowed, "step {step}: {truth} {said} {wanted}");
+        }
+    }
+}
+
 #[test]
 fn the_whole_job_with_station_and_sensor_on_serial_ports() {
     let bench = bench("avocet");
@@ -132,6 +164,7 @@ fn the_whole_job_with_station_and_sensor_on_serial_ports() {
     assert_eq!(code, 0, "{object}");
     assert_eq!(object["outcome"], "calibrated");
     assert_eq!(object["stop"], "still");
+    as_the_engine_runs(&object);
     let replay = pacewright(bench.folder.path())
         .arg("replay")
         .arg(object["run_folder"].as_str().unwrap())

@@ -153,8 +153,17 @@ pub const STOP_UNCONFIRMED: Cause = Cause {
     to_try: "Go there and cut track power by hand, do not reach into turning wheels, and find out why the station did not answer before the next run.",
 };
 
+/// The link is gone and the engine may be running.
+pub const ENGINE_OUT_OF_REACH: Cause = Cause {
+    code: "engine-out-of-reach",
+    seen: "The link to the command station was lost while the engine may be running, and stations go on sending the last speed.",
+    may_be: "A cable or the network dropped, or the station hung; the stop is sent again and again until it is heard.",
+    to_try: "If the engine turns, cut track power by hand now, and do not reach into turning wheels.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
+    &ENGINE_OUT_OF_REACH,
     &STATION_UNREACHABLE,
     &STATION_NOT_SRCP,
     &LINE_GIBBERISH,

@@ -4,7 +4,7 @@ use super::words;
 use crate::bench::clock::{TimeLapse, instant};
 use crate::bench::news::{Audience, News};
 use crate::dcc::scale;
-use crate::run::{PhaseName, Progress, Question, Record};
+use crate::run::{PhaseName, Progress, Question, Record, RecordBody};
 use crate::time::BenchTime;
 use serde::Serialize;
 use std::fs::File;
@@ -35,6 +35,10 @@ impl Audience for Show {
         match news {
             News::Progress(at, progress) => self.progress(*at, progress),
             News::Record(record) => {
+                if let RecordBody::Noted(reason) | RecordBody::Ending(reason) = &record.body {
+                    let at = words::span(record.at.as_secs_f64());
+                    self.line(&format!("{at:>9}  {}", words::reason(reason)));
+                }
                 if let Some(events) = &mut self.events {
                     events.record(record);
                 }

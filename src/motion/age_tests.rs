@@ -104,6 +104,24 @@ fn a_stall_of_ten_seconds_shows_as_lateness_and_ends_with_it() {
     assert!((motion.distance_mm() - before.0 - way).abs() < 2.0, "{} {way}", motion.distance_mm() - before.0);
 }
 
+/// What was prompt and is late from some moment on stays late: a buffer that filled up holds the same stretch for ever.
+#[test]
+fn a_delay_that_begins_and_stays_is_not_forgotten() {
+    let (mut rig, mut motion) = (Rig::new(33), Rig::motion());
+    rig.ready(&mut motion, 100.0);
+    rig.run(&mut motion, 100.0, 20.0);
+    for _ in 0..200 * 900 {
+        let (_, sample) = rig.next(100.0);
+        motion.take(rig.at(4.0), sample);
+    }
+    assert!(
+        motion.lateness() > Duration::from_secs(3),
+        "after a quarter of an hour: {:?}",
+        motion.lateness()
+    );
+    assert_eq!(motion.standing(), Standing::No);
+}
+
 #[test]
 fn bursts_of_a_scaled_bench_are_no_backlog() {
     // A second of bench time at each wake, of which the first may come at any time.

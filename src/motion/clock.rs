@@ -14,6 +14,11 @@ const HOST_U: f64 = 20e-6 / 1.732_050_807_568_877_2;
 const ARRIVAL_U_S: f64 = 50e-6;
 const MOST_WINDOWS: usize = 64;
 const FEWEST_WINDOWS: usize = 6;
+/// A sample that comes later than this against the promptest ones is held up on the way: it teaches nothing of the clock, and
+/// the floor hardly rises meanwhile, or a delay that stays would soon pass for none.
+const HELD_UP_S: f64 = 0.5;
+/// By so much a floor may rise while samples are held up, besides what the known rate accounts for.
+const RISE_HELD_UP: f64 = 0.001;
 /// A rate is corrected from here on, and only when it is more than three times its doubt.
 const CORRECT_FROM: f64 = 200e-6;
 
@@ -69,9 +74,13 @@ impl Clock {
     pub(super) fn take(&mut self, t_s: f64, offset_s: f64) {
         // The floor may rise by what the clocks may drift apart: little, once their rate is known.
         let (rel, u) = self.rate;
-        let drift = (rel.abs() + 3.0 * u).min(0.03) * (t_s - self.newest_s).max(0.0);
-        self.floor_s = (self.floor_s + drift).min(offset_s);
+        let held_up = self.late_s > HELD_UP_S;
+        let rise = if held_up { rel.abs() + RISE_HELD_UP } else { (rel.abs() + 3.0 * u).min(0.03) };
+        self.floor_s = (self.floor_s + rise * (t_s - self.newest_s).max(0.0)).min(offset_s);
         (self.newest_s, self.late_s) = (t_s, offset_s - self.floor_s);
+        if self.late_s > HELD_UP_S {
+            return;
+        }
         match self.open {
             Some(least) if t_s < self.ends_s => {
                 if offset_s < least.offset_s {

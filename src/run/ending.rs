@@ -103,10 +103,14 @@ impl Ending {
                     if !cx.passed(since, AGAIN_AFTER) {
                         return None;
                     }
-                    if !self.tried && cx.now < began + TRY_FOR {
+                    let reached = cx.station.abilities.is_some() || cx.may_move;
+                    if reached && !self.tried && cx.now < began + TRY_FOR {
                         Stage::Cutting { order: cx.order(Action::PowerOff), began }
                     } else {
-                        self.reasons.push(Reason::new(&station_causes::POWER_OFF_REFUSED, why.clone()));
+                        // What is wrong with a station that was never reached is said already.
+                        if reached {
+                            self.reasons.push(Reason::new(&station_causes::POWER_OFF_REFUSED, why.clone()));
+                        }
                         Stage::Over
                     }
                 }

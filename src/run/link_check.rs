@@ -2,7 +2,10 @@
 //!
 //! Before the power goes on the speed is zero and the functions are as the bench file lists them.
 use super::cx::{Cx, Failure, Link, Step};
-use crate::cause::{engine as causes, find, heard, sensor as sensor_causes, station as station_causes};
+use super::outcome::End;
+use crate::cause::{
+    Reason, engine as causes, find, heard, sensor as sensor_causes, station as station_causes,
+};
 use crate::motion::Standing;
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -41,6 +44,9 @@ impl LinkCheck {
     }
 
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<()> {
+        if let Some(reason) = never_there(cx) {
+            return Err(Failure { end: End::Halted, reason, emergency: false, link: None });
+        }
         loop {
             let next = match &mut self.stage {
                 Stage::Begin => {
@@ -146,6 +152,14 @@ impl Orders {
             self.pending = Some((cx.order(action.clone()), action));
         }
     }
+}
+
+/// A sensor that cannot be reached and never was: a wrong name or port is likelier than a lost link.
+fn never_there(cx: &Cx) -> Option<Reason> {
+    if cx.motion.newest().is_some() || cx.first_broken.is_some() {
+        return None;
+    }
+    cx.sensor.closed_for().cloned()
 }
 
 /// What an order is called in evidence.

@@ -6,7 +6,7 @@
 use super::backoff::Backoff;
 use super::cx::Cx;
 use super::input::Output;
-use crate::cause::{record as record_causes, sensor as causes};
+use crate::cause::{Reason, record as record_causes, sensor as causes};
 use crate::time::BenchTime;
 use std::time::Duration;
 
@@ -44,11 +44,20 @@ pub(super) struct SensorLink {
     lost: Option<BenchTime>,
     /// The present trouble was said.
     said: bool,
+    /// Why the last attempt to open it failed or the link ended.
+    why: Option<Reason>,
 }
 
 impl Default for SensorLink {
     fn default() -> Self {
-        Self { state: State::Idle, asked_at: BenchTime::ZERO, backoff: BACKOFF, lost: None, said: false }
+        Self {
+            state: State::Idle,
+            asked_at: BenchTime::ZERO,
+            backoff: BACKOFF,
+            lost: None,
+            said: false,
+            why: None,
+        }
     }
 }
 
@@ -61,9 +70,15 @@ impl SensorLink {
     }
 
     /// The link ended, or could not be opened; true where that is news.
-    pub(super) fn closed(&mut self, now: BenchTime) -> bool {
+    pub(super) fn closed(&mut self, now: BenchTime, why: Reason) -> bool {
         self.state = State::Closed { since: now };
+        self.why = Some(why);
         !std::mem::replace(&mut self.said, true)
+    }
+
+    /// Why it is closed, while it is.
+    pub(super) fn closed_for(&self) -> Option<&Reason> {
+        self.why.as_ref().filter(|_| matches!(self.state, State::Closed { .. }))
     }
 
     /// What comes over it is old: it is opened anew.

@@ -124,7 +124,9 @@ impl Stopper {
         if !(still || refused || late) {
             return None;
         }
-        self.disobeyed |= late && self.acknowledged && cx.turns_faster_than(floor_mm_s(cx));
+        // Only what was seen well after the order tells of it: the last words of a lost sensor do not.
+        let seen = cx.motion.newest().is_some_and(|newest| newest >= since + EMERGENCY_WAIT / 2);
+        self.disobeyed |= late && seen && self.acknowledged && cx.turns_faster_than(floor_mm_s(cx));
         cx.station.power_wanted = false;
         self.was_off.get_or_insert(cx.station.power == Some(false));
         Some(Stage::Cutting { order: cx.order(Action::PowerOff) })
@@ -158,7 +160,8 @@ impl Stopper {
         if !cx.passed(since, AGAIN_AFTER) {
             return None;
         }
-        if cx.now < self.began + TRY_FOR {
+        // A station that was never reached was never told to drive.
+        if cx.now < self.began + TRY_FOR && (cx.station.abilities.is_some() || cx.may_move) {
             return Some(self.begin(cx, true));
         }
         let grade = if self.acknowledged { StopGrade::Acknowledged } else { StopGrade::Unconfirmed };

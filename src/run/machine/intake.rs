@@ -22,7 +22,7 @@ impl Run {
     pub(in crate::run) fn sensor_closed(&mut self, why: &str) {
         let (cause, evidence) = heard(why, &sensor_causes::UNREACHABLE);
         let evidence = format!("sensor: {evidence}");
-        let news = self.cx.sensor.closed(self.cx.now);
+        let news = self.cx.sensor.closed(self.cx.now, Reason::new(cause, evidence.clone()));
         if self.cx.ordered.0.value > 0 && !self.is_ending() {
             self.meet(Failure::emergency(cause, evidence).by(Link::Sensor));
         } else if news {

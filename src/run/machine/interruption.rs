@@ -1,6 +1,7 @@
 //! Interruptions by a lost link: when a run waits for it, and how it goes on.
 use super::{Phase, Run};
-use crate::run::cx::Failure;
+use crate::cause::station as station_causes;
+use crate::run::cx::{Failure, Link};
 use crate::run::guards::Guards;
 use crate::run::information_link::InformationLink;
 use crate::run::record::{PhaseName, RecordBody};
@@ -24,6 +25,11 @@ impl Run {
         self.interruptions += 1;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Noted(failure.reason.clone()));
+        if failure.link == Some(Link::Station) && self.cx.may_move {
+            let setting = self.cx.ordered.0;
+            let evidence = format!("setting {} of {} was ordered last", setting.value, setting.of);
+            self.cx.note(&station_causes::ENGINE_OUT_OF_REACH, evidence);
+        }
         self.guards = Guards::default();
         self.recovery = Some(Recovery::new(&mut self.cx, failure));
         self.name_phase(PhaseName::Recovering);

@@ -381,3 +381,14 @@ fn housekeeping_is_written_down_now_and_then() {
     let span = hand.cx.housekeeping.span().unwrap();
     assert_eq!((Some(span.first), Some(span.last)), (of(Some(3.95), Some(21.0)), of(Some(3.90), Some(22.5))));
 }
+
+#[test]
+fn a_sensor_that_cannot_be_opened_is_named_at_once_and_no_power_is_given() {
+    let played = play(vec![(0, Twist::SensorCut(EVER))]);
+    let outcome = &played.outcome;
+    assert_eq!((outcome.outcome, outcome.reasons[0].code.as_str()), (End::Halted, "sensor-unreachable"));
+    assert!(outcome.reasons[0].evidence.contains("sensor: re"), "{:?}", outcome.reasons);
+    let begun = played.records.iter().find(|record| matches!(record.body, RecordBody::Ending(_))).unwrap();
+    assert!(begun.at < BenchTime::from_millis(2000), "{}", begun.at);
+    assert!(!ordered(&played, 0).iter().any(|(_, action)| **action == Action::PowerOn));
+}
