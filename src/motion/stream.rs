@@ -375,6 +375,10 @@ mod standing_tests;
 mod source_tests;
 
 #[cfg(test)]
+#[path = "idle_tests.rs"]
+mod idle_tests;
+
+#[cfg(test)]
 #[path = "age_tests.rs"]
 mod age_tests;
 
