@@ -153,8 +153,12 @@ fn job(source: &Source, engine: usize) -> Result<(usize, usize), String> {
     let engine = ENGINES[engine];
     let told = format!("{}, {}", source.name, engine.name);
     let recipe = (engine.recipe)(SEED);
-    // An angle has no noise beyond its own share of the field's.
-    let noise = if matches!(source.measurand, Measurand::Angle { .. }) { 0.002 } else { recipe.sensor.noise };
+    let noise = match source.measurand {
+        // An angle has no noise beyond its own share of the field's; a speed has three of its steps.
+        Measurand::Angle { .. } => 0.002,
+        Measurand::Speed { .. } => 0.3,
+        _ => recipe.sensor.noise,
+    };
     let sensor = SensorSim { measurand: source.measurand, form: source.form, noise, ..recipe.sensor };
     let sim = SimSpec { sensor, ..recipe };
     assert_eq!(engine.text.matches("format = \"csv\"").count(), 1, "{told}");

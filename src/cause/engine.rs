@@ -26,8 +26,8 @@ pub const TOO_FAST: Cause = Cause {
 pub const WRONG_WAY: Cause = Cause {
     code: "engine-wrong-way",
     seen: "The axle turned against the ordered direction.",
-    may_be: "Somebody changed the direction elsewhere, or the sensor moved on its axle.",
-    to_try: "Fasten the sensor, keep other controllers away, and start again.",
+    may_be: "Somebody changed the direction elsewhere, the sensor moved on its axle, or it counts up whichever way the axle turns.",
+    to_try: "Fasten the sensor and keep other controllers away; if the sensor can't tell the direction, say sees_direction = false in the bench file.",
 };
 /// No standstill after a stop.
 pub const NO_STANDSTILL: Cause = Cause {

@@ -8,10 +8,9 @@
 //!
 //! At rest such a reading is alike by nature, or jitters between two neighbours. Standing is the time since it last moved
 //! beyond that (a way or an angle may be noisier than its steps: then ten standard deviations of what it does at rest are
-//! its step), once that time is more than half a second and more than three of the intervals at which it moved last. An
-//! interval of more than [`SLOWEST_US`] is no motion: what is slower than a step in four seconds is taken for standing,
-//! which is 8 mm/s for one pulse in a turn of 33 mm, 0.4 mm/s for twenty, 0.25 mm/s for a way told in mm.
+//! its step), once that time is long enough (see `idle`).
 use super::decode::TURN;
+use super::idle::{Idle, STANDS_US};
 use super::jitter::Jitter;
 use super::recent::Recent;
 use super::scatter::Scatter;
@@ -19,13 +18,7 @@ use super::seen::Seen;
 use super::{AxleSetup, Standing};
 use crate::sensor::{Reading, Source};
 use std::collections::VecDeque;
-use std::time::Duration;
 
-/// Least time without motion that is standing, and how many intervals of the last motion it must outlast.
-const STANDS_US: i64 = 500_000;
-const STANDS_INTERVALS: i64 = 3;
-/// Moves further apart than this are no motion.
-const SLOWEST_US: i64 = 4_000_000;
 /// A reading may be this much further than the speed before leads to: so fast does no engine gather speed (common
 /// practice, no source; twice to ten times what one does), and so many steps may be noise.
 const GATHERS_MM_S2: f64 = 5_000.0;
@@ -66,12 +59,10 @@ pub(super) struct Counter {
     jitter: Option<Jitter>,
     /// Sample before: time, reading as told, reading with leaps and whole turns taken out.
     last: Option<(i64, f64, f64)>,
-    first_us: i64,
     usual_us: Option<f64>,
     /// Values the reading jitters between while it has not moved.
     band: (f64, f64),
-    moved_us: Option<i64>,
-    interval_us: Option<i64>,
+    idle: Idle,
     /// Last moves of this motion: time and reading.
     moves: VecDeque<(i64, f64)>,
     /// Reading at the newest point.
@@ -110,11 +101,9 @@ impl Counter {
             q: if q > finest { q } else { finest },
             jitter: (a_turn == 0).then(Jitter::default),
             last: None,
-            first_us: 0,
             usual_us: None,
             band: (0.0, 0.0),
-            moved_us: None,
-            interval_us: None,
+            idle: Idle::new(q.max(finest) * rad_per_unit * mm_per_rad),
             moves: VecDeque::with_capacity(MOVES),
             pointed: 0.0,
             shown: (0.0, 0),
@@ -141,14 +130,15 @@ impl Counter {
         let Some(told) = self.told(reading) else { return Seen::Nothing };
         let Some((before_us, before, value)) = self.last else {
             self.last = Some((t_us, told, 0.0));
-            (self.first_us, self.band, self.pointed) = (t_us, (0.0, 0.0), 0.0);
+            self.idle.begin(t_us);
+            (self.band, self.pointed) = ((0.0, 0.0), 0.0);
             return Seen::Nothing;
         };
         let dt_us = t_us - before_us;
         let step = self.step(before, told);
         let gap = self.interval(dt_us);
         // What has only ever counted up, and is less after a silence, has started anew in it.
-        let less = gap && !self.shows_sense() && step < -NEIGHBOURS;
+        let less = gap && !self.counts_down() && step < -NEIGHBOURS;
         if less || self.is_leap(step, told, before, dt_us as f64 * 1e-6 + jitter_s) {
             self.last = Some((t_us, told, value));
             self.rest_from(t_us);
@@ -213,7 +203,8 @@ impl Counter {
     fn rest_from(&mut self, t_us: i64) {
         let value = self.last.map_or(0.0, |(_, _, value)| value);
         self.band = (value, value);
-        (self.first_us, self.moved_us, self.interval_us) = (t_us, None, None);
+        self.idle.forget(self.step_mm());
+        self.idle.begin(t_us);
         (self.pointed, self.shown) = (value, (value, 0));
         self.part();
     }
@@ -229,7 +220,7 @@ impl Counter {
         }
         let way = (now - self.pointed) * self.rad_per_unit;
         self.rest_from(t_us);
-        self.moved_us = Some(t_us);
+        self.idle.crossed(t_us);
         if step.abs() * self.rad_per_unit < TURN / 2.0 { self.point(way, true) } else { Seen::Cut { way } }
     }
 
@@ -247,14 +238,11 @@ impl Counter {
         let forth = now > high;
         self.went_back |= !forth;
         self.band = if forth { (now - self.q, now) } else { (now, now + self.q) };
-        let idle_us = t_us - self.moved_us.unwrap_or(self.first_us);
-        let begins = self.stands(t_us) || idle_us > SLOWEST_US;
+        let begins = self.idle.moved(t_us, self.step_mm());
         if begins {
             self.shown = (now, 0);
             self.part();
         }
-        self.interval_us = (idle_us <= SLOWEST_US).then_some(idle_us);
-        self.moved_us = Some(t_us);
         let before = self.moves.back().copied();
         let step = (now - std::mem::replace(&mut self.pointed, now)) * self.rad_per_unit;
         if self.moves.len() == MOVES {
@@ -325,7 +313,8 @@ impl Counter {
     /// Nothing that was seen counts.
     pub(super) fn forget_all(&mut self) {
         self.part();
-        (self.last, self.moved_us, self.interval_us, self.usual_us) = (None, None, None, None);
+        self.idle.forget(self.step_mm());
+        (self.last, self.usual_us) = (None, None);
         (self.shown, self.has_turned) = ((0.0, 0), false);
     }
 
@@ -336,8 +325,8 @@ impl Counter {
         self.has_turned = has_turned;
     }
 
-    /// The sign of a speed says which way it turns: not of pulses that have only ever been counted up.
-    pub(super) fn shows_sense(&self) -> bool {
+    /// Pulses that have only ever been counted up may be counted without their way.
+    fn counts_down(&self) -> bool {
         self.went_back || !matches!(self.source, Source::Pulses { .. })
     }
 
@@ -356,29 +345,13 @@ impl Counter {
         self.has_turned
     }
 
-    /// Time without motion at `t_us`, and how long that must be for standing.
-    fn idle_us(&self, t_us: i64) -> (i64, i64) {
-        let needed = self.interval_us.map_or(STANDS_US, |us| STANDS_US.max(STANDS_INTERVALS * us));
-        (t_us - self.moved_us.unwrap_or(self.first_us), needed)
-    }
-
-    fn stands(&self, t_us: i64) -> bool {
-        let (idle_us, needed_us) = self.idle_us(t_us);
-        idle_us > needed_us
-    }
-
     pub(super) fn standing(&self) -> Standing {
-        let Some((t_us, ..)) = self.last else { return Standing::No };
-        let (idle_us, needed_us) = self.idle_us(t_us);
-        if idle_us <= needed_us {
-            return Standing::No;
-        }
-        Standing::For(Duration::from_micros(u64::try_from(idle_us).unwrap_or(0)))
+        self.last.map_or(Standing::No, |(t_us, ..)| self.idle.standing(t_us))
     }
 
     /// Speed by the last few moves, in units a second, and its standard uncertainty.
     fn speed(&self, t_us: i64) -> Option<(f64, f64)> {
-        if self.stands(t_us) {
+        if self.idle.stands(t_us) {
             return None;
         }
         let (first, last) = (self.moves.front()?, self.moves.back()?);
@@ -397,18 +370,18 @@ impl Counter {
     /// Speed in rad/s and its standard uncertainty.
     pub(super) fn glance(&self, recent: &Recent) -> Option<(f64, f64)> {
         let (t_us, ..) = self.last?;
-        let (idle_us, _) = self.idle_us(t_us);
+        let idle_us = self.idle.idle_us(t_us);
         // So far at most it went since it last moved.
         let most = self.q * self.rad_per_unit / (idle_us.max(1) as f64 * 1e-6);
-        if self.stands(t_us) {
+        if self.idle.stands(t_us) {
             return Some((0.0, most / 12f64.sqrt()));
         }
         let few = || self.speed(t_us).map(|(speed, u)| (speed * self.rad_per_unit, u * self.rad_per_unit));
         let Some((speed, u)) = self.slope(recent).or_else(few) else {
             // One move tells no way: it may have been the first of a motion, or the last.
-            return self.moved_us.map(|_| (0.0, most));
+            return (self.idle.has_moved() || idle_us > STANDS_US).then_some((0.0, most));
         };
-        let due_us = self.interval_us.unwrap_or(0) as f64;
+        let due_us = self.idle.interval_us() as f64;
         if (idle_us as f64) > OVERDUE * due_us && speed.abs() * OVERDUE > most {
             return Some((speed.signum() * most / 2.0, u.max(most / 12f64.sqrt())));
         }

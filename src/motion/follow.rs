@@ -115,11 +115,6 @@ impl Follow {
         }
     }
 
-    /// The sign of a speed says which way it turns.
-    pub(super) fn shows_sense(&self) -> bool {
-        if let Self::Counter(counter) = self { counter.shows_sense() } else { true }
-    }
-
     pub(super) fn quality(&self, rate_hz: f64) -> Option<SignalQuality> {
         if let Self::Field { field, .. } = self { field.quality(rate_hz) } else { None }
     }

@@ -23,9 +23,15 @@ pub(super) struct Jitter {
     steps: f64,
     in_a_row: u32,
     variance: f64,
+    about_nought: bool,
 }
 
 impl Jitter {
+    /// For readings that are nought at rest, as a speed is: those of a steady motion scatter no less, about another mean.
+    pub(super) fn about_nought() -> Self {
+        Self { about_nought: true, ..Self::default() }
+    }
+
     /// A reading, in any unit.
     pub(super) fn take(&mut self, value: f64) {
         if self.readings == 0 {
@@ -45,12 +51,13 @@ impl Jitter {
     }
 
     fn close(&mut self) {
-        if self.square > WHITE * self.steps / 2.0 {
+        let found = self.square / f64::from(WINDOW - 1);
+        let elsewhere = self.about_nought && self.mean * self.mean > found;
+        if elsewhere || self.square > WHITE * self.steps / 2.0 {
             self.in_a_row = 0;
             return;
         }
         self.in_a_row = self.in_a_row.saturating_add(1);
-        let found = self.square / f64::from(WINDOW - 1);
         if self.in_a_row == BELIEVED && self.variance <= 0.0 {
             self.variance = found;
         } else if self.in_a_row >= BELIEVED {
@@ -85,5 +92,18 @@ mod tests {
             jitter.take(740.0 + f64::from(k) * 4.0 + 3.0 * random.normal());
         }
         assert!((jitter.sd() - before).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_steady_speed_teaches_nothing_of_the_noise_about_nought() {
+        let (mut random, mut jitter) = (Random::new(6), Jitter::about_nought());
+        for _ in 0..2000 {
+            jitter.take(5.0 + random.normal());
+        }
+        assert!(jitter.sd() < 1e-12, "{}", jitter.sd());
+        for _ in 0..2000 {
+            jitter.take(random.normal());
+        }
+        assert!((jitter.sd() - 1.0).abs() < 0.2, "{}", jitter.sd());
     }
 }

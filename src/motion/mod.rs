@@ -17,6 +17,7 @@ mod decode;
 mod ellipse;
 mod field;
 mod follow;
+mod idle;
 mod jitter;
 mod points;
 mod rate;
@@ -113,7 +114,7 @@ pub struct SampleCounts {
 /// How long the axle has stood, judged by the signal.
 ///
 /// A field is judged against its own noise. What is told in steps is alike at rest: it is never frozen, and stands once it
-/// has not moved by more than a step for long enough (see `counter` and `rate` for the slowest motion that can be seen).
+/// has not moved by more than a step for long enough (see `idle` and `rate` for the slowest motion that can be seen).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Standing {
     /// Turning, or too few samples to tell.

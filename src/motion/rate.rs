@@ -5,9 +5,13 @@
 //! belongs to every speed besides its scatter. A sensor that goes on repeating its last speed can't be told from a steady
 //! engine; only that it does not answer orders shows it.
 //!
-//! It stands while the reading is nought, or jitters between nought and one step. An axle that creeps by less than a step
-//! is told as nought by such a sensor, and taken for standing.
+//! It stands while the reading is nought, or jitters between nought and one step. A speed may be noisier than its steps:
+//! what it does at rest is learned (see `jitter`), and it stands too while no reading is beyond that and the mean of the
+//! last half second is nought within its own scatter, or below half a millimetre a second, as an offset may be. So an axle
+//! that creeps more slowly than that, or by less than a step, is taken for standing; and one turns for sure where its speed
+//! is clearly beyond all of it.
 use super::decode::TURN;
+use super::jitter::Jitter;
 use super::seen::Seen;
 use super::{AxleSetup, Standing};
 use crate::sensor::{Reading, Source};
@@ -21,6 +25,17 @@ const NOUGHT_US: i64 = 500_000;
 const STANDS_US: i64 = 500_000;
 /// Two neighbouring values lie a step apart; beyond this part of a step it is another value.
 const NEIGHBOURS: f64 = 1.5;
+/// A mean below this is rest (a turn of 33 mm in a minute), and so long it is taken over.
+const CREEPS_MM_S: f64 = 0.5;
+const MEAN_US: f64 = 500_000.0;
+/// Standard deviations of the noise at rest within which a reading, and a mean of some, are at rest: passed less than once
+/// in a night, also where the noise is known to a tenth.
+const READING_SDS: f64 = 6.0;
+const MEAN_SDS: f64 = 4.5;
+/// The most that is taken for noise, so that a creep stays motion.
+const NOISE_MOST_MM_S: f64 = 3.0;
+/// So many times what rest may look like is motion for sure.
+const CLEARLY: f64 = 4.0;
 /// No path is taken across a gap longer than this and than three usual intervals.
 const GAP_US: f64 = 500_000.0;
 /// A path longer than this in one go is none.
@@ -38,6 +53,10 @@ pub(super) struct Rate {
     /// Last reading of nought, and since when it has rested.
     nought_us: Option<i64>,
     rests_us: Option<i64>,
+    jitter: Jitter,
+    /// Mean of the last readings that may be rest, and of how many it is.
+    mean: f64,
+    readings: f64,
     /// Way of this motion, and whether one came to a whole turn.
     turned: f64,
     has_turned: bool,
@@ -55,6 +74,9 @@ impl Rate {
             phi: 0.0,
             nought_us: None,
             rests_us: None,
+            jitter: Jitter::about_nought(),
+            mean: 0.0,
+            readings: 0.0,
             turned: 0.0,
             has_turned: false,
         })
@@ -71,7 +93,7 @@ impl Rate {
     pub(super) fn take(&mut self, t_us: i64, reading: Reading) -> Seen {
         let Some(now) = Self::told(reading) else { return Seen::Nothing };
         let Some((before_us, before)) = self.last.replace((t_us, now)) else {
-            self.rest(t_us, now);
+            self.rest(t_us, 0.0, now);
             return Seen::Nothing;
         };
         let dt = (t_us - before_us) as f64;
@@ -79,26 +101,30 @@ impl Rate {
         self.usual_us = Some(usual + (dt.min(2.0 * usual) - usual) / 16.0);
         let step = f64::midpoint(before, now) * dt * 1e-6 / self.mm_per_rad;
         if dt > (3.0 * usual).max(GAP_US) || step.abs() > MOST_TURNS_AT_ONCE * TURN {
-            (self.nought_us, self.rests_us) = (None, None);
-            self.rest(t_us, now);
+            (self.nought_us, self.rests_us, self.readings) = (None, None, 0.0);
+            self.rest(t_us, 0.0, now);
             // The path as far as it can be guessed.
             return Seen::Cut { way: if step.is_finite() { step } else { 0.0 } };
         }
-        self.rest(t_us, now);
+        self.rest(t_us, dt, now);
         // What is called rest is no way, else its jitter would add up.
         let step = if self.rests_us.is_some() { 0.0 } else { step };
         self.phi += step;
-        self.turned += step;
+        if now.abs() > self.clearly_mm_s() {
+            self.turned += step;
+        }
         self.has_turned |= self.turned.abs() >= TURN;
         Seen::Angle { phi: self.phi, step, least: 0.0, begins: false }
     }
 
-    fn rest(&mut self, t_us: i64, now: f64) {
+    fn rest(&mut self, t_us: i64, dt_us: f64, now: f64) {
+        self.jitter.take(now);
+        let quiet = self.is_noise(dt_us, now);
         if now.abs() <= self.q_mm_s * (NEIGHBOURS - 1.0) {
             self.nought_us = Some(t_us);
         }
         let near = now.abs() <= self.q_mm_s * NEIGHBOURS;
-        if near && self.nought_us.is_some_and(|nought_us| t_us - nought_us <= NOUGHT_US) {
+        if quiet || near && self.nought_us.is_some_and(|nought_us| t_us - nought_us <= NOUGHT_US) {
             self.rests_us.get_or_insert(t_us);
         } else {
             self.rests_us = None;
@@ -106,6 +132,33 @@ impl Rate {
         if self.rests_us.is_some() {
             self.turned = 0.0;
         }
+    }
+
+    /// What noise or an offset at rest may do.
+    fn is_noise(&mut self, dt_us: f64, now: f64) -> bool {
+        if now.abs() > self.noise_mm_s() {
+            self.readings = 0.0;
+            return false;
+        }
+        // Of all readings at first, then of those of the last while.
+        let part = (dt_us / MEAN_US).max(1.0 / (self.readings + 1.0)).min(1.0);
+        self.mean = if self.readings > 0.0 { self.mean + part * (now - self.mean) } else { now };
+        self.readings = (self.readings + 1.0).min(1.0 / part);
+        self.mean.abs() <= CREEPS_MM_S.max(MEAN_SDS * self.sd_mm_s() / self.readings.sqrt())
+    }
+
+    fn sd_mm_s(&self) -> f64 {
+        self.jitter.sd().min(NOISE_MOST_MM_S)
+    }
+
+    /// The most that a reading at rest is off.
+    fn noise_mm_s(&self) -> f64 {
+        CREEPS_MM_S.max(READING_SDS * self.sd_mm_s())
+    }
+
+    /// Faster than this is no rest, whatever is not known yet of its noise.
+    fn clearly_mm_s(&self) -> f64 {
+        CLEARLY * self.noise_mm_s().max(self.q_mm_s * NEIGHBOURS)
     }
 
     /// Nothing that was seen counts.
@@ -117,7 +170,7 @@ impl Rate {
     /// The sensor's clock started anew.
     pub(super) fn restarted(&mut self) {
         (self.last, self.usual_us, self.nought_us, self.rests_us) = (None, None, None, None);
-        self.turned = 0.0;
+        (self.turned, self.readings) = (0.0, 0.0);
     }
 
     /// A whole turn was seen, in motion.

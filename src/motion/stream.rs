@@ -262,12 +262,6 @@ impl Motion {
         self.follow.has_seen_turning()
     }
 
-    /// The sign of a speed says which way the axle turns. Pulses that have only ever been counted up do not show it.
-    #[must_use]
-    pub fn shows_sense(&self) -> bool {
-        self.follow.shows_sense()
-    }
-
     /// Way that the axle may go without a sign of it, in mm: a step of what is told in steps.
     #[must_use]
     pub fn unseen_mm(&self) -> f64 {
@@ -379,6 +373,10 @@ mod standing_tests;
 #[cfg(test)]
 #[path = "source_tests.rs"]
 mod source_tests;
+
+#[cfg(test)]
+#[path = "idle_tests.rs"]
+mod idle_tests;
 
 #[cfg(test)]
 #[path = "age_tests.rs"]

@@ -1,6 +1,7 @@
 //! What every part of a run works with: the time, the plan, motion, the mirror of the station, and the way orders
 //! and records leave. Parts are polled after each event; a poll that finds nothing to do changes nothing.
 pub(super) use super::failure::{Failure, Link, Step};
+use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
 use super::record::{Durability, PhaseName, Record, RecordBody};
@@ -14,6 +15,9 @@ use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
+
+/// Longest time that a coarse source is given to show a creep.
+const UNSEEN_MOST: Duration = Duration::from_secs(20);
 
 /// What is known of the station.
 #[derive(Debug, Default)]
@@ -398,9 +402,26 @@ impl Cx {
         !self.moved || self.motion.has_seen_turning()
     }
 
-    /// Standing for at least `span`, by a living signal.
+    /// Standing for at least `span`, by a living signal, and for as long as this source needs to prove it.
     pub(super) fn stands_for(&self, span: Duration) -> bool {
-        self.sensor_lives() && matches!(self.motion.standing(), Standing::For(stood) if stood >= span)
+        let least = span.max(self.unseen_time());
+        self.sensor_lives() && matches!(self.motion.standing(), Standing::For(stood) if stood >= least)
+    }
+
+    /// How long a coarse source may show no sign of an engine that creeps at half the slowest wanted speed.
+    pub(super) fn unseen_time(&self) -> Duration {
+        let slow_mm_s = self.plan.spec.target.creep_mm_s() / 2.0;
+        let step = Duration::try_from_secs_f64(self.motion.unseen_mm() / slow_mm_s).unwrap_or(UNSEEN_MOST);
+        step.min(UNSEEN_MOST)
+    }
+
+    /// Speed zero was ordered at `since`, and standstill should have been seen: within the bench file's limit and the
+    /// decoder's momentum, and, unless the axle is seen to turn on, the time that a coarse source needs for the proof.
+    pub(super) fn standstill_is_late(&mut self, since: BenchTime) -> bool {
+        let within = self.with_momentum(self.plan.spec.limits.standstill);
+        let turns = self.turns_faster_than(floor_mm_s(self));
+        let proof = if turns { Duration::ZERO } else { self.unseen_time() };
+        self.passed(since, within + proof)
     }
 
     /// A span stretched by the decoder's own momentum.

@@ -194,9 +194,7 @@ impl Guards {
 
     fn direction(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         let wanted = if cx.ordered.1 == Direction::Forward { 1.0 } else { -1.0 };
-        // Pulses that are only ever counted up show no way: nothing can be said against it.
         let against = cx.ordered.0.value > 0
-            && cx.motion.shows_sense()
             && cx.speed_forward().is_some_and(|speed| speed * wanted < -floor_mm_s(cx));
         if lasts(&mut self.wrong_way, against, cx) {
             let speed = cx.speed_forward().unwrap_or(0.0);
@@ -226,7 +224,7 @@ impl Guards {
             return Ok(());
         }
         let limit = cx.plan.spec.limits.no_motion;
-        let stands = !cx.may_stand && matches!(cx.motion.standing(), Standing::For(span) if span >= limit);
+        let stands = !cx.may_stand && cx.stands_for(limit);
         if stands && cx.passed(cx.turned_at, cx.with_momentum(limit)) {
             let setting = cx.ordered.0;
             let evidence =

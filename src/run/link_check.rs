@@ -182,7 +182,8 @@ fn unread(cx: &Cx) -> Option<Failure> {
 
 /// Done once a living sensor has shown standstill for a time.
 pub(super) fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
-    let over = cx.passed(since.max(cx.resumed_at), REST_MOST);
+    let most = REST_MOST + cx.unseen_time();
+    let over = cx.passed(since.max(cx.resumed_at), most);
     let newest = cx.motion.newest();
     if !cx.sensor_lives() {
         return if over {
@@ -197,13 +198,12 @@ pub(super) fn rest(cx: &mut Cx, since: BenchTime) -> Step<()> {
         };
     }
     match cx.motion.standing() {
-        Standing::For(span) if span >= REST => Ok(Some(())),
+        Standing::For(_) if cx.stands_for(REST) => Ok(Some(())),
         // A sensor too coarse to show its own noise proves no standstill, and none could be seen later either.
         Standing::Frozen if over => Err(cx.no_standstill("every sample alike at rest".to_owned())),
-        _ if over => Err(Failure::emergency(
-            &causes::MOVES_UNASKED,
-            format!("for {} s at setting 0", REST_MOST.as_secs()),
-        )),
+        _ if over => {
+            Err(Failure::emergency(&causes::MOVES_UNASKED, format!("for {} s at setting 0", most.as_secs())))
+        }
         _ => Ok(None),
     }
 }

@@ -78,9 +78,8 @@ impl Mover {
     /// Waits for standstill; then done, or turned round.
     fn rest(&mut self, cx: &mut Cx, facing: Direction) -> Step<()> {
         if !cx.stands_for(STAND_BEFORE_REVERSE) {
-            let limit = cx.with_momentum(cx.plan.spec.limits.standstill);
             let first = self.first_seen(cx).max(cx.turned_at).max(cx.resumed_at);
-            if cx.passed(first, limit) {
+            if cx.standstill_is_late(first) {
                 let zero_s = cx.now.since(cx.turned_at).as_secs_f64();
                 return Err(cx.no_standstill(format!("{zero_s:.1} s after speed zero was ordered")));
             }

@@ -8,7 +8,7 @@ use super::cx::{Cx, Failure, Step};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
 use crate::cause::{engine as engine_causes, sensor as causes};
-use crate::motion::{Measured, Standing};
+use crate::motion::Measured;
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -66,14 +66,6 @@ impl PointEnd {
     }
 }
 
-/// How long nothing must have been seen before it stands: a coarse source needs longer to show an engine that creeps at half
-/// the slowest wanted speed.
-fn stands(cx: &Cx) -> Duration {
-    let slow_mm_s = cx.plan.spec.target.creep_mm_s() / 2.0;
-    let step = Duration::try_from_secs_f64(cx.motion.unseen_mm() / slow_mm_s).unwrap_or(SETTLE_MOST);
-    STANDS.max(step.min(SETTLE_MOST))
-}
-
 #[derive(Debug)]
 enum Stage {
     Moving(Mover),
@@ -124,9 +116,8 @@ impl Point {
         let Stage::Settling { since, looks, looked } = &mut self.stage else { return Ok(None) };
         let since = *since;
         let least = cx.with_momentum(SETTLE_LEAST);
-        let stands = stands(cx);
-        let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= stands);
-        if stood && cx.passed(since, least) && cx.passed(since, stands) {
+        let stands = STANDS.max(cx.unseen_time());
+        if cx.stands_for(STANDS) && cx.passed(since, least) && cx.passed(since, stands) {
             if self.wish.may_stand {
                 return Ok(Some(PointEnd::Stands));
             }
@@ -170,8 +161,7 @@ impl Point {
 
     fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Step<PointEnd> {
         let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
-        let stood = matches!(cx.motion.standing(), Standing::For(span) if span >= stands(cx));
-        if stood && self.wish.may_stand {
+        if cx.stands_for(STANDS) && self.wish.may_stand {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }

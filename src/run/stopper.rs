@@ -114,7 +114,7 @@ impl Stopper {
         if still && (self.acknowledged || !self.open) {
             return Some(self.over(StopGrade::Still));
         }
-        let late = cx.passed(since, cx.with_momentum(cx.plan.spec.limits.standstill));
+        let late = cx.standstill_is_late(since);
         (late || (!self.open && !self.acknowledged)).then(|| self.begin(cx, true))
     }
 
@@ -150,7 +150,7 @@ impl Stopper {
         if still {
             return Some(self.over(StopGrade::Still));
         }
-        cx.passed(since, COASTING).then(|| self.over(StopGrade::Acknowledged))
+        cx.passed(since, COASTING + cx.unseen_time()).then(|| self.over(StopGrade::Acknowledged))
     }
 
     fn again(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {

@@ -328,7 +328,10 @@ impl Sensor {
             Measurand::Distance { resolution_m } => {
                 rounded((wheel.way_mm - self.origin_mm) / 1000.0, resolution_m)
             }
-            Measurand::Speed { resolution_m_s } => rounded(wheel.speed_mm_s / 1000.0, resolution_m_s),
+            Measurand::Speed { resolution_m_s } => {
+                let speed_mm_s = wheel.speed_mm_s + self.spec.noise * self.noise.normal();
+                rounded(speed_mm_s / 1000.0, resolution_m_s)
+            }
             Measurand::Pulses { .. } => {
                 let count = self.pulses.as_ref().map(|pulses| pulses.count_at(&self.spec, wheel.turns));
                 [count.unwrap_or(0), 0, 0]

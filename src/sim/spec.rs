@@ -211,7 +211,7 @@ pub struct SensorSim {
     /// Field of the magnet across its moment at the sensor's place, in the sensor's unit. `SenML` tells tesla: there the
     /// sensor's unit is the microtesla.
     pub amplitude: f64,
-    /// Root mean square noise: of an axis, share of the amplitude; of an angle, rad.
+    /// Root mean square noise: of an axis, share of the amplitude; of an angle, rad; of a speed, mm/s.
     pub noise: f64,
     /// Where it sits: angle from the axle's line to the sensor, degrees (0 at the axle's end, 90 beside the disc).
     pub polar_deg: f64,

@@ -1,8 +1,8 @@
 //! A hand that plays the world around one part of a run: samples of an axle, answers of a station, an obliging journal.
 use super::plan;
 use crate::run::cx::Cx;
-use crate::run::input::Output;
-use crate::sensor::{Reading, Sample, Stamp};
+use crate::run::input::{Output, RunPlan};
+use crate::sensor::{Reading, Sample, Source, Stamp};
 use crate::station::{Action, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -35,6 +35,8 @@ pub(super) struct Hand {
     /// The journal writes and syncs at once.
     pub(super) journal: bool,
     angle: f64,
+    /// Counts pulses, so many a turn; else it tells the field.
+    pulses_a_turn: Option<u16>,
     noise: u32,
     waiting: Vec<(OrderId, Action)>,
 }
@@ -42,19 +44,34 @@ pub(super) struct Hand {
 impl Hand {
     /// An engine that has stood for two seconds, its sensor sending.
     pub(super) fn new() -> Self {
-        let mut hand = Self {
-            cx: Cx::new(plan()),
+        let mut hand = Self::of(plan());
+        hand.cx.motion.set_layout(crate::sensor::Quantity::Field { axes: 2 });
+        hand.pass(2.0, |_| {});
+        hand
+    }
+
+    /// The same, whose sensor counts pulses and, as the bench file says, tells their direction.
+    pub(super) fn with_pulses(a_turn: u16) -> Self {
+        let mut plan = plan();
+        plan.spec.sensor.source = Source::Pulses { a_turn };
+        plan.spec.sensor.sees_direction = true;
+        let mut hand = Self { pulses_a_turn: Some(a_turn), ..Self::of(plan) };
+        hand.pass(10.0, |_| {});
+        hand
+    }
+
+    fn of(plan: RunPlan) -> Self {
+        Self {
+            cx: Cx::new(plan),
             speed_mm_s: 0.0,
             sensor: true,
             station: true,
             journal: true,
             angle: 0.3,
+            pulses_a_turn: None,
             noise: 1,
             waiting: Vec::new(),
-        };
-        hand.cx.motion.set_layout(crate::sensor::Quantity::Field { axes: 2 });
-        hand.pass(2.0, |_| {});
-        hand
+        }
     }
 
     /// Noise from -0.5 to 0.5: a linear congruential step (constants of Numerical Recipes, 2nd edition).
@@ -79,17 +96,19 @@ impl Hand {
         }
         self.angle += self.speed_mm_s / 33.0 * std::f64::consts::TAU * TICK.as_secs_f64();
         if self.sensor {
+            let turns = self.angle / std::f64::consts::TAU;
             let field = [
                 100.0 * libm::cos(self.angle) + self.noise(),
                 100.0 * libm::sin(self.angle) + self.noise(),
                 0.0,
             ];
+            let reading = match self.pulses_a_turn {
+                Some(a_turn) => Reading::Pulses((turns * f64::from(a_turn)).floor() as i64),
+                None => Reading::Field(field),
+            };
             let us = self.cx.now.since(BenchTime::ZERO).as_micros();
             let stamp_us = u32::try_from(us).unwrap();
-            self.cx.motion.take(
-                self.cx.now,
-                Sample { stamp: Stamp::CountUs(stamp_us), reading: Reading::Field(field) },
-            );
+            self.cx.motion.take(self.cx.now, Sample { stamp: Stamp::CountUs(stamp_us), reading });
         }
         if self.journal {
             self.write_down();

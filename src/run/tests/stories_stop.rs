@@ -119,3 +119,44 @@ fn a_stop_does_not_wait_for_the_journal_and_takes_waiting_orders_back() {
     assert_eq!(hand.left(), [], "the rise never leaves");
     assert!(matches!(hand.cx.ended(rise), Some(OrderEnd::Refused { code, .. }) if code == "superseded"));
 }
+
+#[test]
+fn an_engine_that_runs_on_past_a_gap_in_coarse_pulses_is_never_still() {
+    for (a_turn, speed_mm_s) in [(1, 7.0), (1, 16.0), (1, 25.0), (4, 7.0), (20, 7.0)] {
+        for parts in 0..5 {
+            let mut hand = Hand::with_pulses(a_turn);
+            let setting = Setting { value: 4, of: 28 };
+            hand.cx.order(Action::Drive { setting, direction: Direction::Forward });
+            hand.speed_mm_s = speed_mm_s;
+            hand.pass(20.0 + 0.9 * f64::from(parts), |_| {});
+            hand.answer(&DONE);
+            hand.sensor = false;
+            hand.pass(3.0, |_| {});
+            hand.sensor = true;
+            let mut stopper = Stopper::new(&hand.cx, false);
+            let (ordered, grade) = play(&mut hand, &mut stopper, 60.0, |_| DONE);
+            assert_eq!(
+                ordered,
+                [Action::Stop, Action::EmergencyStop, Action::PowerOff],
+                "{a_turn} {speed_mm_s}"
+            );
+            assert_eq!(grade, Some(StopGrade::Acknowledged), "{a_turn} a turn, {speed_mm_s} mm/s");
+        }
+    }
+}
+
+#[test]
+fn an_engine_that_stops_is_seen_to_stand_by_coarse_pulses_before_the_power_goes() {
+    for (a_turn, speed_mm_s) in [(1, 16.0), (1, 60.0), (4, 7.0), (20, 7.0)] {
+        let mut hand = Hand::with_pulses(a_turn);
+        let setting = Setting { value: 4, of: 28 };
+        hand.cx.order(Action::Drive { setting, direction: Direction::Forward });
+        hand.speed_mm_s = speed_mm_s;
+        hand.pass(20.0, |_| {});
+        hand.answer(&DONE);
+        hand.speed_mm_s = 0.0;
+        let mut stopper = Stopper::new(&hand.cx, false);
+        let (ordered, grade) = play(&mut hand, &mut stopper, 20.0, |_| DONE);
+        assert_eq!((ordered, grade), (vec![Action::Stop], Some(StopGrade::Still)), "{a_turn} {speed_mm_s}");
+    }
+}

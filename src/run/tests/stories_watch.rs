@@ -80,6 +80,22 @@ fn each_guard_finds_its_fault() {
 }
 
 #[test]
+fn pulses_said_to_tell_the_direction_that_only_count_up_are_against_an_order_back() {
+    let mut hand = Hand::with_pulses(20);
+    hand.cx.learn_sense(60.0);
+    hand.run_at(60.0);
+    order(&mut hand, 4, Direction::Reverse);
+    assert_eq!(look(&mut hand, 5.0), Some(emergency("engine-wrong-way")));
+
+    let mut unsigned = Hand::with_pulses(20);
+    unsigned.cx.plan.spec.sensor.sees_direction = false;
+    unsigned.cx.learn_sense(60.0);
+    unsigned.run_at(60.0);
+    order(&mut unsigned, 4, Direction::Reverse);
+    assert_eq!(look(&mut unsigned, 40.0), None, "nothing can be said against it");
+}
+
+#[test]
 fn a_jammed_engine_in_its_dead_zone_and_a_jerk_while_programming_pass() {
     let mut dead = under_way(40.0);
     (dead.speed_mm_s, dead.cx.may_stand) = (0.0, true);
