@@ -92,6 +92,7 @@ fn a_wrong_bench_file_tells_all_its_mistakes_to_people_and_to_programs() {
     assert_eq!(code, 2);
     let object = one_object(&stdout);
     assert_eq!((&object["outcome"], &object["verdict"]), (&"refused".into(), &"none".into()));
+    assert_eq!(object["stop"], Value::Null, "nothing was begun");
     let evidence: Vec<&str> =
         object["reasons"].as_array().unwrap().iter().filter_map(|r| r["evidence"].as_str()).collect();
     assert!(evidence.iter().any(|text| text.contains("33 parsecs")), "{evidence:?}");
@@ -258,9 +259,39 @@ fn cvs_of_a_run_are_written_as_csv_and_no_file_is_lost() {
     assert_eq!(to_file(&["--replace"]).0, 0);
     assert_eq!(read(&fs::read_to_string(&file).unwrap()), [(3, 0), (29, 6)]);
 
+    for nowhere in [folder.path().join("nowhere/cvs.csv"), folder.path().to_owned()] {
+        let mut command = pacewright(folder.path());
+        let (code, _, stderr) = outcome(command.arg("cvs").arg(&run).arg("-o").arg(&nowhere));
+        assert_eq!(code, 2);
+        assert!(stderr.contains("no-place-for-file") && !stderr.contains("--replace"), "{stderr}");
+    }
+
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("cvs").arg(folder.path()));
     assert_eq!((code, stdout.as_str()), (2, ""));
     assert!(stderr.contains("journal-missing"), "{stderr}");
+    for verb in ["cvs", "replay"] {
+        let journal = run.join("journal.jsonl");
+        let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg(verb).arg(journal));
+        assert_eq!((code, stdout.as_str()), (2, ""));
+        let meant = format!("name the run's folder, {}", run.display());
+        assert!(stderr.contains("journal-missing") && stderr.contains(&meant), "{stderr}");
+    }
+}
+
+/// Writing to `/dev/full` fails as on a disk without room (full(4)).
+#[test]
+fn what_does_not_get_out_to_stdout_is_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = recorded(folder.path());
+    let run = run.to_str().unwrap();
+    for line in [&["cvs", run][..], &["template"], &["schema"], &["--help"]] {
+        let full = fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let program = assert_cmd::cargo::cargo_bin("pacewright");
+        let output = std::process::Command::new(program).args(line).stdout(full).output().unwrap();
+        let stderr = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{line:?}: {stderr}");
+        assert!(stderr.contains("result-not-written"), "{line:?}: {stderr}");
+    }
 }
 
 #[test]

@@ -7,6 +7,8 @@
 //! - `+D`: the session's link opened; `-D`: it closed (links open by themselves as soon as they are asked for).
 //! - `w250`: so many milliseconds pass. `o4`: an order goes out (see `action`).
 //!
+//! A `1` before the first line: the station takes one session only; else it takes three.
+//!
 //! Any other line is said by the driving session as it is.
 use pacewright::dcc::Address;
 use pacewright::station::srcp::{Sessions, Srcp, SrcpSetup};
@@ -26,7 +28,11 @@ const MOST_ORDERS: u64 = 20;
 
 /// Every order ends exactly once, within its limits, whatever the peer says.
 pub fn station_lines(bytes: &[u8]) {
-    let mut bench = Bench::new();
+    let (sessions, bytes) = match bytes.strip_prefix(b"1") {
+        Some(rest) => (Sessions::One, rest),
+        None => (Sessions::Three, bytes),
+    };
+    let mut bench = Bench::new(sessions);
     bench.order(&Action::Attach);
     bench.order(&Action::TakeEngine);
     for line in bytes.split_inclusive(|byte| *byte == b'\n') {
@@ -48,7 +54,7 @@ struct Bench {
 }
 
 impl Bench {
-    fn new() -> Self {
+    fn new(sessions: Sessions) -> Self {
         let client = Srcp::new(SrcpSetup {
             bus: 1,
             address: Address::Short(3),
@@ -57,7 +63,7 @@ impl Bench {
             answer_limit: ANSWER_LIMIT,
             cv_answer_limit: CV_ANSWER_LIMIT,
             ask_interval: Duration::from_secs(1),
-            sessions: Sessions::Three,
+            sessions,
         });
         Self { client, now: BenchTime::ZERO, orders: 0, ended: BTreeSet::new() }
     }

@@ -107,7 +107,7 @@ impl TimeLapse {
 }
 
 /// Whether what is at the other end can only be a program on this computer.
-fn stays_here(link: &LinkSpec) -> bool {
+pub(super) fn stays_here(link: &LinkSpec) -> bool {
     match link {
         LinkSpec::Tcp { address } => is_loopback(address),
         LinkSpec::Serial { device, .. } => is_pseudo_terminal(device),

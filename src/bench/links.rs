@@ -15,6 +15,8 @@ mod connect;
 mod ports;
 mod serial;
 
+pub(super) use serial::no_port;
+
 use connect::{Carrier, Turn, Turns, connect, ended};
 
 /// Part of the time that a station machine gives a connection, which the link takes for itself: its own words for what

@@ -1,10 +1,10 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
-use super::clock::{Clock, LINK_FLOOR, TimeLapse, time_of_day};
+use super::clock::{Clock, LINK_FLOOR, TimeLapse, stays_here, time_of_day};
 use super::control::ControlSocket;
 use super::earlier::{self, Earlier};
 use super::journaling::{Journaling, Scribe};
 use super::kept;
-use super::links::IN_TIME;
+use super::links::{IN_TIME, no_port};
 use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
@@ -112,9 +112,7 @@ impl Prepared {
         let file_name = request.bench_file.display().to_string();
         let spec = config::read(&file_name, &request.bench_text).map_err(NotBegun::BenchFile)?;
         let lapse = request.lapse;
-        lapse
-            .check(&spec)
-            .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))?;
+        check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
         let kept = kept::read(&request.bench_file, &spec)?;
         let key = endpoint_key(&spec);
         let lock = EndpointLock::take(&request.state_folder, &key)
@@ -280,6 +278,20 @@ impl Concluded {
     }
 }
 
+/// Refuses a time-lapse where a link may leave this computer. A port that is none at all is said to be so first: that the
+/// bench is a real one would lead astray.
+fn check_lapse(lapse: TimeLapse, spec: &BenchSpec) -> Result<(), Reason> {
+    let refused = match lapse.check(spec) {
+        Ok(()) => return Ok(()),
+        Err(error) => Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string()),
+    };
+    let no_port = [&spec.station.link, &spec.sensor.link].into_iter().find_map(|link| match link {
+        LinkSpec::Serial { device, .. } if !stays_here(link) => no_port(device),
+        _ => None,
+    });
+    Err(no_port.unwrap_or(refused))
+}
+
 fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
     bench_file.parent().unwrap_or(Path::new("")).join(folder)
 }
@@ -370,6 +382,32 @@ impl Scribe for RecorderScribe {
 mod tests {
     use super::*;
     use tokio_serial::{SerialPort, SerialStream};
+
+    #[test]
+    fn with_a_time_lapse_a_port_that_is_none_is_said_to_be_so() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("notes.txt");
+        std::fs::write(&file, "x").unwrap();
+        let mut spec = config::read("bench.toml", include_str!("../../scenarios/lapwing.toml")).unwrap();
+        let mut refused = |device: &Path| {
+            spec.sensor.link = LinkSpec::Serial { device: device.display().to_string(), baud: 115_200 };
+            check_lapse(TimeLapse::new(60.0).unwrap(), &spec).unwrap_err()
+        };
+        for (device, code) in [
+            (folder.path().join("ttyUSB9").as_path(), "serial-port-missing"),
+            (Path::new("/dev/null"), "not-a-serial-port"),
+            (folder.path(), "not-a-serial-port"),
+            (&file, "not-a-serial-port"),
+        ] {
+            let reason = refused(device);
+            assert_eq!(reason.code, code, "{}", reason.evidence);
+            assert!(reason.evidence.contains(&*device.to_string_lossy()), "{}", reason.evidence);
+        }
+        spec.sensor.link = LinkSpec::tcp("192.0.2.1:4311");
+        let reason = check_lapse(TimeLapse::new(60.0).unwrap(), &spec).unwrap_err();
+        assert_eq!(reason.code, "time-lapse-refused");
+        assert!(check_lapse(TimeLapse::NONE, &spec).is_ok());
+    }
 
     #[tokio::test]
     async fn two_names_of_one_port_are_one_station() {

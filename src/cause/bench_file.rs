@@ -17,6 +17,14 @@ pub const NOT_UTF8: Cause = Cause {
     to_try: "Save it again with the encoding UTF-8, or write plain letters without accents.",
 };
 
+/// No text at all.
+pub const NO_TEXT: Cause = Cause {
+    code: "file-not-text",
+    seen: "The file is no text.",
+    may_be: "It may be a spreadsheet's own file, a packed archive, a picture, or damaged.",
+    to_try: "Save a list of CVs from the spreadsheet as CSV; a bench file begins with `pacewright template`.",
+};
+
 /// The schema number is not ours.
 pub const SCHEMA: Cause = Cause {
     code: "bench-file-schema",
@@ -133,6 +141,7 @@ pub const NOT_STATED: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &SYNTAX,
     &NOT_UTF8,
+    &NO_TEXT,
     &SCHEMA,
     &UNKNOWN_KEY,
     &UNKNOWN_SECTION,

@@ -41,12 +41,28 @@ pub const FOLDER_UNUSABLE: Cause = Cause {
     to_try: "Check the name; a run says at its start and at its end where its folder lies.",
 };
 
-/// A file that a verb was to write.
+/// What goes to stdout did not get out.
+pub const RESULT_NOT_WRITTEN: Cause = Cause {
+    code: "result-not-written",
+    seen: "What this command prints could not be written out.",
+    may_be: "Its output was led into a file, and the disk with that file is full or was taken away.",
+    to_try: "Make room or lead the output to another place; the result of a run also lies in its folder.",
+};
+
+/// A file that may not be lost stands where a verb was to write.
 pub const FILE_NOT_WRITTEN: Cause = Cause {
     code: "file-not-written",
-    seen: "The file could not be written.",
-    may_be: "A file of this name is there already, the folder is not there, the disk is full, or this user may not write there.",
+    seen: "The file was not written.",
+    may_be: "A file of this name is there already, perhaps kept from another run.",
     to_try: "Choose another name, or say --replace where the file that is there may be lost.",
+};
+
+/// No file can be made in this place.
+pub const NO_PLACE_FOR_FILE: Cause = Cause {
+    code: "no-place-for-file",
+    seen: "The file could not be written in this place.",
+    may_be: "The folder is not there, the name is that of a folder, the disk is full, or this user may not write there.",
+    to_try: "Name a file in a folder that is there and that you may write to.",
 };
 
 /// The person did not wait for the end.
@@ -64,6 +80,8 @@ pub const ALL: &[&Cause] = &[
     &TIME_LAPSE_REFUSED,
     &SYSTEM_REFUSED,
     &FOLDER_UNUSABLE,
+    &RESULT_NOT_WRITTEN,
     &FILE_NOT_WRITTEN,
+    &NO_PLACE_FOR_FILE,
     &ENDED_OUT_OF_HAND,
 ];

@@ -73,10 +73,10 @@ pub const LOCK_FAILED: Cause = Cause {
     to_try: "Check that this user may write to the state folder, or name another one on a local disk.",
 };
 
-/// CVs of an earlier run are still to be put back.
+/// CVs of this run or an earlier one are still to be put back.
 pub const RESTORE_PENDING: Cause = Cause {
     code: "restore-pending",
-    seen: "An earlier run of this engine ended before its decoder was put in order.",
+    seen: "A run of this engine ended before its decoder was put in order.",
     may_be: "The link, the contact to the rails or the power was lost, or the program was stopped twice.",
     to_try: "Put the same engine on the bench and start: what is open is settled first, once the engine is seen to be the same.",
 };

@@ -22,7 +22,7 @@ pub(crate) enum Verb {
     Demo(DemoArgs),
     /// Open a simulated bench on two local ports, for a run in another terminal
     Simulate(SimulateArgs),
-    /// Stop the engine and cut its power, whatever else goes on
+    /// Stop the engine and cut its power; a run that goes on then ends without power
     Stop {
         /// The bench file
         bench: PathBuf,

@@ -7,13 +7,14 @@ use crate::cause::{Reason, program, record};
 use crate::config::cv_list;
 use crate::journal::{CvsOf, RealDisk, RunFolder, cv_contents};
 use std::fs::{File, OpenOptions};
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::path::Path;
 
 /// Writes the list to stdout or into a file.
 pub(crate) fn cvs(args: &CvsArgs) -> Exit {
     match list(args).and_then(|text| deliver(&text, args)) {
-        Ok(()) => Exit::Good,
+        Ok(true) => Exit::Good,
+        Ok(false) => Exit::WrongUse,
         Err(reason) => {
             runs::say_not_begun(&NotBegun::Other(reason));
             Exit::WrongUse
@@ -22,6 +23,7 @@ pub(crate) fn cvs(args: &CvsArgs) -> Exit {
 }
 
 fn list(args: &CvsArgs) -> Result<String, Reason> {
+    runs::is_folder(&args.folder)?;
     let run = RunFolder::open(&RealDisk, &args.folder).map_err(|error| error.reason())?;
     let (of, words) = match args.which {
         CvsWhich::Originals => (CvsOf::Before, "before the run of"),
@@ -47,14 +49,19 @@ fn list(args: &CvsArgs) -> Result<String, Reason> {
     Ok(cv_list::write(&contents.values, &note))
 }
 
-fn deliver(text: &str, args: &CvsArgs) -> Result<(), Reason> {
+/// False where it did not get out to stdout, which the person knows by now.
+fn deliver(text: &str, args: &CvsArgs) -> Result<bool, Reason> {
     let Some(path) = &args.output else {
-        out::result(text.trim_end());
-        return Ok(());
+        return Ok(out::result(text.trim_end()));
     };
     open(path, args.replace)
         .and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()))
-        .map_err(|error| Reason::new(&program::FILE_NOT_WRITTEN, format!("{}: {error}", path.display())))
+        .map(|()| true)
+        .map_err(|error| {
+            let in_the_way = error.kind() == ErrorKind::AlreadyExists && !path.is_dir();
+            let cause = if in_the_way { &program::FILE_NOT_WRITTEN } else { &program::NO_PLACE_FOR_FILE };
+            Reason::new(cause, format!("{}: {error}", path.display()))
+        })
 }
 
 /// A file that is there is lost only where the person said so.

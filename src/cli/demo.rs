@@ -57,7 +57,7 @@ pub(crate) fn demo(args: DemoArgs) -> Exit {
         Ok(runtime) => runtime,
         Err(reason) => return refuse(&NotBegun::Other(reason), &output, TimeLapse::NONE),
     };
-    runtime.block_on(demo_run(args, &output))
+    runs::carry_out(runtime, demo_run(args, &output))
 }
 
 async fn demo_run(args: DemoArgs, output: &OutputArgs) -> Exit {
@@ -124,7 +124,7 @@ async fn open(
 pub(crate) fn simulate(args: &SimulateArgs) -> Exit {
     let done = TimeLapse::new(args.time_lapse)
         .map_err(|error| Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string()))
-        .and_then(|lapse| runs::runtime()?.block_on(simulate_until_stopped(args, lapse)));
+        .and_then(|lapse| runs::carry_out(runs::runtime()?, simulate_until_stopped(args, lapse)));
     match done {
         Ok(()) => Exit::Good,
         Err(reason) => {

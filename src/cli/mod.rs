@@ -87,8 +87,7 @@ fn stop_all_the_same(words: &[OsString]) -> Option<PathBuf> {
 fn not_understood(error: &clap::Error, json: bool) -> Exit {
     let text = error.render().to_string();
     if !error.use_stderr() {
-        out::result(text.trim_end());
-        return Exit::Good;
+        return verbs::print(&text);
     }
     out::say(text.trim_end());
     if json {

@@ -1,17 +1,49 @@
 //! The one place that writes to stdout and stderr. A closed or broken stream is no reason for anything to end.
-use std::io::{IsTerminal, Write, stderr, stdout};
+use super::words;
+use crate::cause::{Reason, program};
+use std::borrow::Cow;
+use std::io::{self, ErrorKind, IsTerminal, Write, stderr, stdout};
 
-/// Results: what a program reads.
-pub(crate) fn result(text: &str) {
-    let mut out = stdout().lock();
-    // Nobody reads any more: the record and the exit code still say it all.
-    let _ = writeln!(out, "{text}").and_then(|()| out.flush());
+/// Results: what a program reads. False where they did not get out; the person is told why.
+pub(crate) fn result(text: &str) -> bool {
+    match write_all(&mut stdout().lock(), text) {
+        Ok(()) => true,
+        Err(error) => {
+            say(&words::reason(&Reason::new(&program::RESULT_NOT_WRITTEN, error.to_string())));
+            false
+        }
+    }
+}
+
+fn write_all(out: &mut impl Write, text: &str) -> io::Result<()> {
+    match writeln!(out, "{text}").and_then(|()| out.flush()) {
+        // Whoever read has seen enough, and went away.
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
+        done => done,
+    }
 }
 
 /// A line for the person.
 pub(crate) fn say(text: &str) {
-    // As above.
-    let _ = writeln!(stderr().lock(), "{text}");
+    // Nobody reads any more: the record and the exit code still say it all.
+    let _ = writeln!(stderr().lock(), "{}", harmless(text));
+}
+
+/// The text without signs that a terminal obeys: names and lines come from files and devices.
+fn harmless(text: &str) -> Cow<'_, str> {
+    let obeyed = |sign: char| sign.is_control() && !matches!(sign, '\n' | '\t');
+    if !text.contains(obeyed) {
+        return Cow::Borrowed(text);
+    }
+    let mut shown = String::new();
+    for sign in text.chars() {
+        if obeyed(sign) {
+            shown.extend(sign.escape_debug());
+        } else {
+            shown.push(sign);
+        }
+    }
+    Cow::Owned(shown)
 }
 
 /// Replaces the line that stands at the end of the terminal; with an empty text, takes it away. What does not fit into
@@ -19,10 +51,39 @@ pub(crate) fn say(text: &str) {
 pub(crate) fn redraw(text: &str) {
     let mut err = stderr().lock();
     // As above.
-    let _ = write!(err, "\r\x1b[2K\x1b[?7l{text}\x1b[?7h").and_then(|()| err.flush());
+    let _ = write!(err, "\r\x1b[2K\x1b[?7l{}\x1b[?7h", harmless(text)).and_then(|()| err.flush());
 }
 
 /// Whether the person sits at a terminal that shows stderr and can replace a line.
 pub(crate) fn on_terminal() -> bool {
     stderr().is_terminal() && std::env::var_os("TERM").is_none_or(|kind| kind != "dumb")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_that_a_terminal_obeys_gets_through() {
+        assert_eq!(harmless("a line\n\twith ä"), "a line\n\twith ä");
+        assert_eq!(harmless("a\u{1b}[2Jb\r\u{9b}\u{7f}"), "a\\u{1b}[2Jb\\r\\u{9b}\\u{7f}");
+    }
+
+    /// A stream that fails when it is flushed, as a buffered one on a full disk does.
+    struct Fails(ErrorKind);
+
+    impl Write for Fails {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            Ok(bytes.len())
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            Err(self.0.into())
+        }
+    }
+
+    #[test]
+    fn what_stays_in_the_buffer_is_noticed_and_a_reader_who_leaves_is_no_failure() {
+        assert!(write_all(&mut Fails(ErrorKind::StorageFull), "3,12").is_err());
+        assert!(write_all(&mut Fails(ErrorKind::BrokenPipe), "3,12").is_ok());
+    }
 }

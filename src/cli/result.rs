@@ -23,8 +23,8 @@ pub struct ResultJson {
     pub verdict: VerdictWord,
     /// Why, most important first.
     pub reasons: Vec<Reason>,
-    /// How sure it is that the engine stands.
-    pub stop: StopGrade,
+    /// How sure it is that the engine stands; none where nothing was begun.
+    pub stop: Option<StopGrade>,
     /// What is in the decoder.
     pub decoder_state: DecoderState,
     /// Original CVs (number, value) that the next start puts back.
@@ -133,7 +133,7 @@ impl ResultJson {
             outcome: outcome.outcome,
             verdict: outcome.verdict,
             reasons: outcome.reasons.clone(),
-            stop: outcome.stop,
+            stop: Some(outcome.stop),
             decoder_state: outcome.decoder_state,
             restore_pending: outcome.restore_pending.clone(),
             table: outcome.table.map(|table| table.to_vec()),
@@ -164,7 +164,7 @@ impl ResultJson {
             outcome,
             verdict: VerdictWord::None,
             reasons,
-            stop: StopGrade::Unconfirmed,
+            stop: (outcome != End::Refused).then_some(StopGrade::Unconfirmed),
             decoder_state: DecoderState::Unknown,
             restore_pending: Vec::new(),
             table: None,
@@ -234,6 +234,9 @@ mod tests {
         }
         assert_eq!(value["outcome"], "refused");
         assert_eq!(value["table"], Value::Null);
+        assert_eq!(value["stop"], Value::Null, "nothing was begun, so nothing had to be stopped");
+        let failed = ResultJson::not_begun(End::Halted, Vec::new(), 1.0).line();
+        assert!(failed.contains("\"stop\":\"unconfirmed\""), "{failed}");
         assert_eq!(value["schema"], 1);
     }
 

@@ -7,13 +7,17 @@ use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
-use crate::cause::{Reason, program};
+use crate::cause::{Reason, program, record};
 use crate::config;
 use crate::journal::Unfinished;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
+use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
+
+/// Wall time that work left behind in the system is given once the result is out.
+const AFTERWARDS: Duration = Duration::from_secs(2);
 
 /// The verb `run`.
 pub(crate) fn run(args: RunArgs) -> Exit {
@@ -26,9 +30,27 @@ pub(crate) fn run(args: RunArgs) -> Exit {
             Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
-        (Ok(request), Ok(runtime)) => runtime.block_on(run_bench(request, &args.output)),
+        (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
         (Err(why), _) | (_, Err(why)) => refuse(&why, &args.output, TimeLapse::NONE),
     }
+}
+
+/// Carries this out on the runtime and ends it. What hangs in the system behind it, as a port whose opening never
+/// comes back, is waited for a little and no longer: it would keep the process from its end.
+pub(crate) fn carry_out<T>(runtime: Runtime, work: impl Future<Output = T>) -> T {
+    let done = runtime.block_on(work);
+    runtime.shutdown_timeout(AFTERWARDS);
+    done
+}
+
+/// Refuses the name of a file where a run's folder is meant.
+pub(crate) fn is_folder(folder: &Path) -> Result<(), Reason> {
+    if !folder.is_file() {
+        return Ok(());
+    }
+    let meant = folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let words = format!("{} is a file: name the run's folder, {}", folder.display(), meant.display());
+    Err(Reason::new(&record::JOURNAL_MISSING, words))
 }
 
 /// The text of a bench file, or why it cannot be read.
@@ -199,4 +221,22 @@ fn columns() -> usize {
         .and_then(|text| text.parse().ok())
         .filter(|n| (40..=400).contains(n))
         .unwrap_or(100)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::mpsc;
+
+    /// That it ends at all is what is shown: the call behind it never comes back while this test lives.
+    #[test]
+    fn work_that_hangs_in_the_system_does_not_keep_the_process() {
+        let (keep, hangs) = mpsc::channel::<()>();
+        let done = carry_out(runtime().unwrap(), async {
+            tokio::task::spawn_blocking(move || hangs.recv());
+            7
+        });
+        assert_eq!(done, 7);
+        drop(keep);
+    }
 }

@@ -36,7 +36,9 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
             result.restore_pending.iter().map(|(cv, value)| format!("CV {cv} = {value}")).collect();
         let _ = writeln!(text, "  RESTORE PENDING: the next start puts back {}", list.join(", "));
     }
-    let _ = writeln!(text, "  engine    {}", words::stop(result.stop));
+    if let Some(grade) = result.stop {
+        let _ = writeln!(text, "  engine    {}", words::stop(grade));
+    }
     if let (Some(bench), Some(wall)) = (result.bench_seconds, result.wall_seconds) {
         let bench =
             if lapse.is_on() { format!("{} of bench time in ", words::span(bench)) } else { String::new() };

@@ -15,8 +15,7 @@ use std::path::Path;
 
 /// Prints a text that is the result.
 pub(crate) fn print(text: &str) -> Exit {
-    out::result(text.trim_end());
-    Exit::Good
+    if out::result(text.trim_end()) { Exit::Good } else { Exit::WrongUse }
 }
 
 fn wrong(reason: Reason) -> Exit {
@@ -55,29 +54,33 @@ impl StopJson<'_> {
     }
 }
 
-/// One JSON object on stdout.
-fn object(value: &impl Serialize) {
+/// One JSON object on stdout; false where it did not get out.
+fn object(value: &impl Serialize) -> bool {
     // Every key is a string and every value one that JSON has: this cannot fail, and if it did, `{}` is still JSON.
-    out::result(&serde_json::to_string(value).unwrap_or_else(|_| "{}".to_owned()));
+    out::result(&serde_json::to_string(value).unwrap_or_else(|_| "{}".to_owned()))
 }
 
 /// Stops the engine from nothing.
 pub(crate) fn stop(bench: &Path, json: bool) -> Exit {
-    let ended = read_for_stop(bench).map_err(NotBegun::Other).and_then(|text| {
-        let runtime = runs::runtime().map_err(NotBegun::Other)?;
-        runtime.block_on(stop_bench(&bench.display().to_string(), &text)).map_err(NotBegun::BenchFile)
-    });
-    match ended {
-        Err(why) => {
-            runs::say_not_begun(&why);
-            out::say("Nothing was stopped: go and cut the power by hand.");
-            if json {
-                object(&StopJson::refused(why.reasons()));
+    match read_for_stop(bench).and_then(|text| Ok((text, runs::runtime()?))) {
+        Err(reason) => not_stopped(&NotBegun::Other(reason), json),
+        // Told before the runtime ends: what hangs in the system must not hold up the word to cut the power by hand.
+        Ok((text, runtime)) => runs::carry_out(runtime, async {
+            match stop_bench(&bench.display().to_string(), &text).await {
+                Err(complaints) => not_stopped(&NotBegun::BenchFile(complaints), json),
+                Ok(stopped) => told(&stopped, json),
             }
-            Exit::WrongUse
-        }
-        Ok(stopped) => told(&stopped, json),
+        }),
     }
+}
+
+fn not_stopped(why: &NotBegun, json: bool) -> Exit {
+    runs::say_not_begun(why);
+    out::say("Nothing was stopped: go and cut the power by hand.");
+    if json {
+        object(&StopJson::refused(why.reasons()));
+    }
+    Exit::WrongUse
 }
 
 /// Bytes that are no text matter only where the station's address stands.
@@ -125,8 +128,8 @@ pub(crate) fn tell(folder: &Path, command: Command) -> Exit {
             format!("{}: {error}", folder.join(control::SOCKET_NAME).display()),
         )),
         Ok(reply) => {
-            out::result(&reply.to_string());
-            if reply["ok"] == true { Exit::Good } else { Exit::WrongUse }
+            let told = out::result(&reply.to_string());
+            if told && reply["ok"] == true { Exit::Good } else { Exit::WrongUse }
         }
     }
 }
@@ -148,7 +151,7 @@ struct ReplayJson {
 /// Feeds a recorded run to the core again.
 pub(crate) fn replay(folder: &Path, json: bool) -> Exit {
     let mut found = ReplayJson { schema: SCHEMA, ..ReplayJson::default() };
-    let (line, exit) = match replay::replay(folder) {
+    let (line, exit) = match runs::is_folder(folder).and_then(|()| replay::replay(folder)) {
         Err(reason) => {
             runs::say_not_begun(&NotBegun::Other(reason.clone()));
             found.reasons.push(reason);
@@ -173,10 +176,10 @@ pub(crate) fn replay(folder: &Path, json: bool) -> Exit {
             (Some(line), Exit::ReplayDiffers)
         }
     };
-    match line {
+    let told = match line {
         _ if json => object(&found),
         Some(line) => out::result(&line),
-        None => {}
-    }
-    exit
+        None => true,
+    };
+    if exit == Exit::Good && !told { Exit::WrongUse } else { exit }
 }

@@ -1,7 +1,7 @@
 //! What is wrong with a bench file, each with its place, for people (underlined) and for programs (plain).
 use crate::cause::{Cause, Reason};
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode};
-use std::fmt;
+use std::fmt::{self, Write};
 use std::ops::Range;
 
 /// One mistake.
@@ -77,9 +77,15 @@ impl Complaints {
     /// These mistakes of `text`; sorted here.
     pub(super) fn new(file_name: &str, text: &str, mut list: Vec<Complaint>) -> Self {
         list.sort_by_key(|complaint| (complaint.span.start, complaint.span.end));
+        for one in &mut list {
+            for words in [&mut one.key, &mut one.expected, &mut one.came, &mut one.hint] {
+                *words = spelled(words);
+            }
+        }
+        let file_name = spelled(file_name);
         // miette shows no place in an empty text, so an empty file is shown as one empty line.
-        let shown = if text.is_empty() { "\n" } else { text };
-        Self { file_name: file_name.to_owned(), source: NamedSource::new(file_name, shown.to_owned()), list }
+        let shown = if text.is_empty() { "\n".to_owned() } else { harmless(text) };
+        Self { source: NamedSource::new(&file_name, shown), file_name, list }
     }
 
     /// Each mistake.
@@ -98,19 +104,26 @@ impl Complaints {
         self.list.iter().map(|one| Reason::new(one.cause, evidence(one))).collect()
     }
 
-    /// The mistakes as text, each underlined in the file; lines of at most about `width` columns.
+    /// The mistakes as text, each underlined in the file, of very many only the first; lines of at most about `width`
+    /// columns.
     #[must_use]
     pub fn render(&self, width: usize, colours: bool) -> String {
         let theme = if colours { GraphicalTheme::unicode() } else { GraphicalTheme::unicode_nocolor() };
         let handler = GraphicalReportHandler::new_themed(theme).with_width(width).with_links(false);
         let mut text = String::new();
         // Writing into a text cannot fail; should the renderer itself, the plain form says the same.
-        if handler.render_report(&mut text, self).is_ok() {
-            return text;
+        if handler.render_report(&mut text, self).is_err() {
+            let plain = self.plain();
+            let shown = plain.iter().take(MOST_SHOWN);
+            let lines: Vec<String> =
+                shown.map(|reason| format!("{} ({})", reason.evidence, reason.code)).collect();
+            text = lines.join("\n");
         }
-        let lines: Vec<String> =
-            self.plain().iter().map(|reason| format!("{} ({})", reason.evidence, reason.code)).collect();
-        lines.join("\n")
+        let more = self.list.len().saturating_sub(MOST_SHOWN);
+        if more > 0 {
+            let _ = write!(text, "\nand {more} more, further down in the file\n");
+        }
+        text
     }
 }
 
@@ -129,8 +142,41 @@ impl Diagnostic for Complaints {
         Some(&self.source)
     }
     fn related<'a>(&'a self) -> Option<Box<dyn Iterator<Item = &'a dyn Diagnostic> + 'a>> {
-        Some(Box::new(self.list.iter().map(|complaint| complaint as &dyn Diagnostic)))
+        Some(Box::new(self.list.iter().take(MOST_SHOWN).map(|complaint| complaint as &dyn Diagnostic)))
     }
+}
+
+/// Mistakes drawn at most: more push the first ones off the screen.
+const MOST_SHOWN: usize = 20;
+
+/// The text with every sign that a terminal obeys spelled out, as `\u{1b}`; line ends and tabs stay.
+fn spelled(text: &str) -> String {
+    let mut shown = String::new();
+    for sign in text.chars() {
+        if sign.is_control() && !matches!(sign, '\n' | '\t') {
+            shown.extend(sign.escape_debug());
+        } else {
+            shown.push(sign);
+        }
+    }
+    shown
+}
+
+/// The text with another sign of the same length in bytes for every one that a terminal obeys, so that each place in it
+/// stays what it is.
+fn harmless(text: &str) -> String {
+    let mut signs = text.chars().peekable();
+    let mut shown = String::with_capacity(text.len());
+    while let Some(sign) = signs.next() {
+        let ends_line = sign == '\n' || sign == '\r' && signs.peek() == Some(&'\n');
+        shown.push(match sign.len_utf8() {
+            _ if !sign.is_control() || ends_line || sign == '\t' => sign,
+            1 => '?',
+            // Every other control character lies between U+0080 and U+009F: two bytes, as this mark.
+            _ => '\u{bf}',
+        });
+    }
+    shown
 }
 
 /// The longest piece of the file repeated in a message, in characters.
@@ -161,6 +207,38 @@ mod tests {
         assert_eq!(place("a\nbäc", 5), (2, 3));
         assert_eq!(place("a\nbäc", 4), (2, 2), "inside the character");
         assert_eq!(place("a\n", 99), (2, 1));
+    }
+
+    #[test]
+    fn signs_that_a_terminal_obeys_are_shown_and_change_no_place() {
+        let text = "a\u{1b}[2J\u{9b}\u{7f}\r\n\tb\r\u{e4}\n";
+        let shown = harmless(text);
+        assert_eq!((shown.as_str(), shown.len()), ("a?[2J\u{bf}?\r\n\tb?\u{e4}\n", text.len()));
+        assert_eq!(spelled("\u{1b}[2J\u{9b}\r\n\u{e4}"), "\\u{1b}[2J\\u{9b}\\r\n\u{e4}");
+        let wrong = [
+            super::super::cv_list::read("a\u{1b}b.csv", "cv,value\n3,\u{1b}]0;x\u{7}\n").unwrap_err(),
+            super::super::read("a\u{1b}b.toml", "\u{1b}[31m = 1\n").unwrap_err(),
+            super::super::read("b.toml", "schema = 1\n[engine]\n\"na\\u001bme\" = \"\u{9b}\"\n").unwrap_err(),
+        ];
+        for wrong in wrong {
+            let plain: Vec<String> = wrong.plain().into_iter().map(|reason| reason.evidence).collect();
+            let said = format!("{}{wrong}{}", wrong.render(100, false), plain.join(""));
+            let obeyed = |sign: char| sign.is_control() && sign != '\n';
+            assert!(!said.contains(obeyed), "{said:?}");
+        }
+    }
+
+    #[test]
+    fn of_very_many_mistakes_the_first_are_drawn_and_the_rest_counted() {
+        let list = |lines: usize| format!("cv,value\n{}", "3,300\n".repeat(lines));
+        let few = super::super::cv_list::read("list.csv", &list(20)).unwrap_err();
+        assert_eq!(few.render(100, false).matches("300, expected").count(), 20);
+        assert!(!few.render(100, false).contains("more, further"));
+        let many = super::super::cv_list::read("list.csv", &list(23)).unwrap_err();
+        let drawn = many.render(100, false);
+        assert_eq!(drawn.matches("300, expected").count(), 20, "{drawn}");
+        assert!(drawn.ends_with("and 3 more, further down in the file\n"), "{drawn}");
+        assert_eq!(many.plain().len(), 23, "programs get them all");
     }
 
     #[test]

@@ -5,17 +5,23 @@ use crate::cause::bench_file as cause;
 /// The marks that two-byte encodings begin with (Unicode Standard, section 23.8).
 const TWO_BYTE_MARKS: [&[u8]; 2] = [&[0xff, 0xfe], &[0xfe, 0xff]];
 
+/// What a packed archive begins with, and so most spreadsheets' own files (from memory).
+const PACKED: &[u8] = b"PK\x03\x04";
+
 /// The text of a file that a person wrote. `file_name` serves messages only.
 ///
 /// # Errors
-/// The first place that is no UTF-8.
+/// The first place that is no UTF-8; of a file that is no text at all, only that.
 pub fn text(file_name: &str, bytes: Vec<u8>) -> Result<String, Complaints> {
+    let two_bytes = TWO_BYTE_MARKS.iter().any(|mark| bytes.starts_with(mark));
+    if !two_bytes && (bytes.starts_with(PACKED) || bytes.contains(&0)) {
+        return Err(no_text(file_name));
+    }
     let error = match String::from_utf8(bytes) {
         Ok(text) => return Ok(text),
         Err(error) => error,
     };
     let (good, bytes) = (error.utf8_error().valid_up_to(), error.into_bytes());
-    let two_bytes = TWO_BYTE_MARKS.iter().any(|mark| bytes.starts_with(mark));
     // What cannot be shown is shown as the mark for it; the file's first line suffices where nothing can.
     let shown = if two_bytes { "\u{fffd}".to_owned() } else { String::from_utf8_lossy(&bytes).into_owned() };
     let span = good..good + '\u{fffd}'.len_utf8();
@@ -33,6 +39,22 @@ pub fn text(file_name: &str, bytes: Vec<u8>) -> Result<String, Complaints> {
         also: Vec::new(),
     };
     Err(Complaints::new(file_name, &shown, vec![complaint]))
+}
+
+fn no_text(file_name: &str) -> Complaints {
+    let complaint = Complaint {
+        cause: &cause::NO_TEXT,
+        key: String::new(),
+        line: 1,
+        column: 1,
+        span: 0..'\u{fffd}'.len_utf8(),
+        expected: "text in UTF-8".to_owned(),
+        came: String::new(),
+        hint: "this is a spreadsheet or other binary file: save a list of CVs as CSV, and a bench file as plain text"
+            .to_owned(),
+        also: Vec::new(),
+    };
+    Complaints::new(file_name, "\u{fffd}", vec![complaint])
 }
 
 fn hint(two_bytes: bool, byte: u8) -> String {
@@ -59,6 +81,17 @@ mod tests {
         assert_eq!((one.line, one.column, one.cause.code), (3, 12, "file-not-utf8"));
         assert!(one.hint.contains('\u{e9}') && one.came.contains("0xE9"), "{one:?}");
         assert!(!wrong.render(100, false).is_empty());
+    }
+
+    #[test]
+    fn a_file_that_is_no_text_is_complained_of_once() {
+        for bytes in [&b"PK\x03\x04\x14"[..], b"cv,value\n3,\x00\n4,\x00\n", b"\xd0\xcf\x11\xe0\x00"] {
+            let wrong = text("cvs.ods", bytes.to_vec()).unwrap_err();
+            let [one] = wrong.list() else { panic!("one complaint") };
+            assert_eq!(one.cause.code, "file-not-text", "{bytes:?}");
+            assert!(one.hint.contains("as CSV"), "{one:?}");
+            assert!(!wrong.render(100, false).contains('\0'));
+        }
     }
 
     #[test]

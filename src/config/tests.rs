@@ -126,3 +126,21 @@ fn examples_of_a_section_read() {
     let spec = read("examples", &format!("schema = 1\n{text}"));
     assert!(spec.is_ok(), "{}", spec.unwrap_err().render(100, false));
 }
+
+#[test]
+fn station_and_sensor_are_two_devices() {
+    let bench = include_str!("../../scenarios/lapwing.toml");
+    let (station, sensor) = ("address = \"127.0.0.1:4303\"", "address = \"127.0.0.1:4311\"");
+    let with = |of_station: &str, of_sensor: &str| {
+        let text = bench.replace(station, of_station).replace(sensor, of_sensor);
+        read("bench.toml", &text).map_err(|wrong| {
+            wrong.list().iter().map(|one| (one.cause.code, one.key.clone())).collect::<Vec<_>>()
+        })
+    };
+    let (one, two) = ("serial = \"/dev/ttyUSB0\"", "serial = \"/dev/ttyUSB1\"");
+    assert_eq!(with(one, one), Err(vec![("contradiction", "sensor.serial".to_owned())]));
+    assert!(with(one, two).is_ok());
+    let (small, large) = ("address = \"harbour:4303\"", "address = \"Harbour:4303\"");
+    assert_eq!(with(small, large), Err(vec![("contradiction", "sensor.address".to_owned())]));
+    assert!(with(station, sensor).is_ok());
+}

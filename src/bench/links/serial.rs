@@ -5,7 +5,7 @@ use super::ports;
 use crate::cause::link::{
     BAUD_REFUSED, NOT_SERIAL, SERIAL_FAILED, SERIAL_FORBIDDEN, SERIAL_IN_USE, SERIAL_MISSING,
 };
-use crate::cause::told;
+use crate::cause::{Reason, heard, told};
 use std::fs::{File, Metadata, OpenOptions, TryLockError, metadata};
 use std::io::{self, IsTerminal};
 use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
@@ -82,6 +82,28 @@ fn fits(actual: u32, wanted: u32) -> bool {
 /// and a program that takes neither is found by what it has open.
 fn claim(device: &str) -> Result<(PathBuf, File), String> {
     let path = Path::new(device);
+    let (real, about, file) = first_look(path)?;
+    let in_use = || told(&SERIAL_IN_USE, &ports::held(device, &real));
+    match file.try_lock() {
+        Err(TryLockError::WouldBlock) => return Err(in_use()),
+        Err(TryLockError::Error(error)) => return Err(unopened(path, &error, Some(&about))),
+        Ok(()) => file.unlock().map_err(|error| unopened(path, &error, Some(&about)))?,
+    }
+    if ports::holder(&real).is_some() {
+        return Err(in_use());
+    }
+    Ok((real, file))
+}
+
+/// Why this device is no serial port, or is not there; nothing where it is one, whoever may use it.
+pub(in crate::bench) fn no_port(device: &str) -> Option<Reason> {
+    let why = first_look(Path::new(device)).err()?;
+    let (cause, words) = heard(&why, &SERIAL_FAILED);
+    [&SERIAL_MISSING, &NOT_SERIAL].contains(&cause).then(|| Reason::new(cause, words))
+}
+
+/// The real path of a device that is a serial port, what the system says of it, and the device open.
+fn first_look(path: &Path) -> Result<(PathBuf, Metadata, File), String> {
     let real = path.canonicalize().map_err(|error| unopened(path, &error, None))?;
     let about = metadata(&real).map_err(|error| unopened(path, &error, None))?;
     if !about.file_type().is_char_device() || ports::is_screen(&real) {
@@ -93,16 +115,7 @@ fn claim(device: &str) -> Result<(PathBuf, File), String> {
     if !file.is_terminal() {
         return Err(not_serial(path, &about));
     }
-    let in_use = || told(&SERIAL_IN_USE, &ports::held(device, &real));
-    match file.try_lock() {
-        Err(TryLockError::WouldBlock) => return Err(in_use()),
-        Err(TryLockError::Error(error)) => return Err(unopened(path, &error, Some(&about))),
-        Ok(()) => file.unlock().map_err(|error| unopened(path, &error, Some(&about)))?,
-    }
-    if ports::holder(&real).is_some() {
-        return Err(in_use());
-    }
-    Ok((real, file))
+    Ok((real, about, file))
 }
 
 /// Words for a device that the system does not open.

@@ -47,6 +47,24 @@ fn link(
     }
 }
 
+/// Station and sensor are two devices.
+pub(super) fn apart(reading: &mut Reading<'_>) {
+    let (here, there) = (reading.quiet(&key::STATION_SERIAL), reading.quiet(&key::SENSOR_SERIAL));
+    if here.is_some() && here == there {
+        let hint = "one port leads to one device: write the sensor's own here, or correct the station's";
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::STATION_SERIAL, "the station is at this port")];
+        reading.contradiction(&key::SENSOR_SERIAL, others, "another port than the station's", hint);
+    }
+    let lower = |address: String| address.to_lowercase();
+    let here = reading.quiet(&key::STATION_ADDRESS).map(lower);
+    let there = reading.quiet(&key::SENSOR_ADDRESS).map(lower);
+    if here.is_some() && here == there {
+        let hint = "write the sensor's own host and port here, or correct the station's";
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::STATION_ADDRESS, "the station is at this address")];
+        reading.contradiction(&key::SENSOR_ADDRESS, others, "another address than the station's", hint);
+    }
+}
+
 pub(super) fn sensor(reading: &mut Reading<'_>) -> Option<SensorSpec> {
     let link = link(reading, &key::SENSOR_ADDRESS, &key::SENSOR_SERIAL, &key::SENSOR_BAUD);
     let format = match reading.given(&key::FORMAT) {

@@ -16,6 +16,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
     let name = reading.value(&keys::links::NAME);
     let station = links::station(reading);
     let sensor = links::sensor(reading);
+    links::apart(reading);
     let axle = drive::axle(reading);
     let engine = drive::engine(reading);
     let path = drive::path(reading);
