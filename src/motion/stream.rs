@@ -10,6 +10,7 @@ use super::stamps::{Stamped, Stamps};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
+use std::cell::OnceCell;
 use std::time::Duration;
 
 /// While stamps run ahead of arrival, no longer rest than this is believed: it may be a day old.
@@ -37,6 +38,8 @@ pub struct Motion {
     path: Path,
     /// Path before stamps began to run ahead of arrival.
     path_before: f64,
+    /// The speed just now, once somebody asked since the last sample: guards and phases ask many times for each.
+    asked: OnceCell<Option<Glance>>,
 }
 
 /// Path turned, in rad, with a dead band against noise.
@@ -76,12 +79,14 @@ impl Motion {
             phase_us: None,
             path: Path::default(),
             path_before: 0.0,
+            asked: OnceCell::new(),
         }
     }
 
     /// The sensor has so many axes (2, or else 3). Another number than before begins calibration anew; the same changes
     /// nothing, and neither does what is no field.
     pub fn set_layout(&mut self, quantity: Quantity) {
+        self.asked.take();
         if self.follow.set_layout(quantity) {
             self.void();
         }
@@ -90,6 +95,11 @@ impl Motion {
     /// A sample that arrived at `at`. Samples that are not finite, or beyond any unit, or not what this axle's source
     /// tells, are ignored.
     pub fn take(&mut self, at: BenchTime, sample: Sample) {
+        self.take_in(at, sample);
+        self.asked.take();
+    }
+
+    fn take_in(&mut self, at: BenchTime, sample: Sample) {
         if !self.follow.may_take(sample.reading) {
             return;
         }
@@ -193,7 +203,7 @@ impl Motion {
         if (step_us as f64) <= 1.5 * usual {
             return;
         }
-        if let Some(glance) = self.glance() {
+        if let Some(glance) = self.look() {
             let unseen = (glance.speed_mm_s.abs() + 2.0 * glance.u_mm_s) * seconds(step_us);
             if unseen > self.setup.circumference_mm / (2.0 * periods) {
                 self.path.turned +=
@@ -234,6 +244,10 @@ impl Motion {
     /// The speed just now; none before the sensor showed one, just after a gap, or of old data.
     #[must_use]
     pub fn glance(&self) -> Option<Glance> {
+        *self.asked.get_or_init(|| self.look())
+    }
+
+    fn look(&self) -> Option<Glance> {
         let (slope, u) = self.follow.glance(&self.recent)?;
         let mm_per_rad = self.setup.circumference_mm / TURN / self.clock_factor();
         let u_mm_s = u * mm_per_rad;
@@ -244,7 +258,8 @@ impl Motion {
         Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s, at: self.newest? })
     }
 
-    /// Whether the axle stands, and for how long by the sensor's clock. It lasts only while samples come. Old data, and a field that is not that of the calibrated magnet, prove nothing.
+    /// Whether the axle stands, and for how long by the sensor's clock. It lasts only while samples come. Old data, and a
+    /// field that is not that of the calibrated magnet, prove nothing.
     #[must_use]
     pub fn standing(&self) -> Standing {
         if self.late_s() > LATE_S || self.backlog.is_old() {
@@ -321,6 +336,7 @@ impl Motion {
 
     /// Starts a measurement: forgets blocks and keeps the correction as it is.
     pub fn begin_measure(&mut self) {
+        self.asked.take();
         self.follow.begin_measure();
         self.blocks = Some(self.follow.blocks());
     }
@@ -348,11 +364,13 @@ impl Motion {
 
     /// Ends the measurement; the correction may follow the signal again.
     pub fn end_measure(&mut self) {
+        self.asked.take();
         self.blocks = None;
     }
 
     /// Samples were dropped on the way: a running measurement begins again.
     pub fn overrun(&mut self) {
+        self.asked.take();
         self.void();
     }
 }
