@@ -96,6 +96,6 @@ impl Idle {
 
 /// Time in which a slow axle shows a step.
 fn slow_us(step_mm: f64) -> i64 {
-    let us = step_mm / SLOW_MM_S * 1e6;
-    if us >= SLOWEST_US as f64 { SLOWEST_US } else { STANDS_US.max(us as i64) }
+    let slow = Duration::try_from_secs_f64(step_mm / SLOW_MM_S).unwrap_or(Duration::MAX);
+    i64::try_from(slow.as_micros()).unwrap_or(SLOWEST_US).clamp(STANDS_US, SLOWEST_US)
 }

@@ -102,6 +102,7 @@ impl Hand {
                 100.0 * libm::sin(self.angle) + self.noise(),
                 0.0,
             ];
+            #[expect(clippy::cast_possible_truncation, reason = "some thousands of pulses")]
             let reading = match self.pulses_a_turn {
                 Some(a_turn) => Reading::Pulses((turns * f64::from(a_turn)).floor() as i64),
                 None => Reading::Field(field),
