@@ -30,7 +30,9 @@ pub(super) struct StationMirror {
     pub(super) heard_at: BenchTime,
     /// The driving session is lost.
     pub(super) lost: Option<String>,
-    /// The station acknowledged that it cut the power for us, while it was on.
+    /// It tells changes of the power unasked: its information session lives.
+    pub(super) informs: bool,
+    /// The station acknowledged that it cut the power for us, while it was on; and it has not been on since.
     pub(super) cut_by_us: bool,
 }
 
