@@ -43,11 +43,14 @@ enum Stage {
 
 /// A stop under way.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the stop")]
 pub(super) struct Stopper {
     stage: Stage,
     began: BenchTime,
     orders: Vec<OrderId>,
     acknowledged: bool,
+    /// When an order of this stop was last acknowledged.
+    heard_at: BenchTime,
     open: bool,
     /// The station itself refused the present attempt.
     refused: bool,
@@ -67,6 +70,7 @@ impl Stopper {
             began: cx.now,
             orders: Vec::new(),
             acknowledged: false,
+            heard_at: cx.now,
             open: true,
             refused: false,
             waits_for: None,
@@ -109,7 +113,7 @@ impl Stopper {
         for order in std::mem::take(&mut self.orders) {
             match cx.ended(order) {
                 None => waiting.push(order),
-                Some(OrderEnd::Done { .. }) => self.acknowledged = true,
+                Some(OrderEnd::Done { .. }) => (self.acknowledged, self.heard_at) = (true, cx.now),
                 // A station speaks in numbers; where nothing was sent the code is a word of ours.
                 Some(OrderEnd::Refused { code, .. }) => {
                     self.refused |= code.bytes().all(|byte| byte.is_ascii_digit());
@@ -144,7 +148,9 @@ impl Stopper {
 
     fn wait_emergency(&mut self, cx: &mut Cx, since: BenchTime, still: bool) -> Option<Stage> {
         let failed = !self.open && !self.acknowledged;
-        let late = cx.passed(since, EMERGENCY_WAIT);
+        // A station that hung hears the stop late: only from then on can the engine obey.
+        let from = if self.waits_for == Some(Link::Station) { since.max(self.heard_at) } else { since };
+        let late = cx.passed(from, EMERGENCY_WAIT);
         if self.waits_for == Some(Link::Station) {
             if still && !self.open {
                 return Some(self.over(StopGrade::Still));

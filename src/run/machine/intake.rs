@@ -124,17 +124,15 @@ impl Run {
 
     pub(in crate::run) fn gap(&mut self, nanos: u64) {
         self.cx.resumed_at = self.cx.now;
-        match guards::gap(&self.cx, nanos) {
-            Some(failure) => self.fail(failure),
-            None => {
-                let engine = if self.cx.may_move {
-                    "the engine had been told to stand and was not yet seen to"
-                } else {
-                    "the engine stood"
-                };
-                self.cx.note(&record_causes::GAP_IN_TIME, format!("{:.1} s, {engine}", nanos as f64 / 1e9));
-            }
+        if let Some(failure) = guards::gap(&self.cx, nanos) {
+            return self.fail(failure);
         }
+        let engine = if self.cx.may_move {
+            "the engine had been told to stand and was not yet seen to"
+        } else {
+            "the engine stood"
+        };
+        self.cx.note(&record_causes::GAP_IN_TIME, format!("{:.1} s, {engine}", nanos as f64 / 1e9));
     }
 
     pub(in crate::run) fn person(&mut self, act: PersonAct) {
