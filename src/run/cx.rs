@@ -17,6 +17,7 @@ use std::time::Duration;
 
 /// What is known of the station.
 #[derive(Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the station")]
 pub(super) struct StationMirror {
     /// Once attached.
     pub(super) abilities: Option<Abilities>,
