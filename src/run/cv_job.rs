@@ -5,6 +5,7 @@ use super::guards::{JOURNAL_MOST, no_journal};
 use super::input::Question;
 use super::mover::Mover;
 use super::record::{Durability, RecordBody};
+use super::recovery::found_off;
 use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, heard, station as station_causes};
 use crate::config::ProgrammingPlace;
@@ -66,6 +67,8 @@ pub(super) struct CvJob {
     doing: Doing,
     tries: u32,
     powered: bool,
+    /// A link was lost since programming was entered: who cuts the power now may be a person.
+    interrupted: bool,
     /// Where the engine is afterwards does not matter: the person is not asked to carry it back.
     stays: bool,
     /// CVs whose value was refused.
@@ -82,6 +85,7 @@ impl CvJob {
             doing: Doing::Next,
             tries: 0,
             powered: false,
+            interrupted: false,
             stays: false,
             refused: Vec::new(),
         }
@@ -123,7 +127,9 @@ impl CvJob {
                     through.then_some(Stage::End(None))
                 }
                 Stage::End(order) => end(cx, order).then_some(Stage::Repower { asked: None, order: None }),
-                Stage::Repower { asked, order } => repower(cx, asked, order).then_some(Stage::AskBack(None)),
+                Stage::Repower { asked, order } => {
+                    repower(cx, asked, order, self.interrupted)?.then_some(Stage::AskBack(None))
+                }
                 Stage::AskBack(asked) => {
                     if self.stays || ask(cx, asked, Question::MoveToBench) {
                         return Ok(Some(()));
@@ -452,30 +458,40 @@ fn end(cx: &mut Cx, order: &mut Option<OrderId>) -> bool {
 }
 
 /// Some stations leave the track without power after programming, and not all say so: it is asked for, and switched on
-/// again, the speed being zero. True once that is done or not needed.
-fn repower(cx: &mut Cx, asked: &mut Option<OrderId>, order: &mut Option<OrderId>) -> bool {
+/// again, the speed being zero. True once that is done or not needed. After an interruption a person may have cut it: then
+/// it stays off and the run ends.
+fn repower(
+    cx: &mut Cx,
+    asked: &mut Option<OrderId>,
+    order: &mut Option<OrderId>,
+    interrupted: bool,
+) -> Result<bool, Failure> {
     if !cx.station.power_wanted {
-        return true;
+        return Ok(true);
     }
     let Some(question) = *asked else {
         *asked = Some(cx.order(Action::AskPower));
-        return false;
+        return Ok(false);
     };
     if let Some(waiting) = *order {
-        let Some(end) = cx.ended(waiting) else { return false };
+        let Some(end) = cx.ended(waiting) else { return Ok(false) };
         if matches!(end, OrderEnd::Done { .. }) {
             cx.station.power = Some(true);
         }
         cx.station.programming = false;
-        return true;
+        return Ok(true);
     }
     if cx.ended(question).is_none() {
-        return false;
+        return Ok(false);
     }
     if cx.station.power != Some(false) {
         cx.station.programming = false;
-        return true;
+        return Ok(true);
+    }
+    if interrupted {
+        cx.station.programming = false;
+        return Err(found_off(cx, "programming that was interrupted"));
     }
     *order = Some(cx.order(Action::PowerOn));
-    false
+    Ok(false)
 }

@@ -21,6 +21,7 @@ const UNSEEN_MOST: Duration = Duration::from_secs(20);
 
 /// What is known of the station.
 #[derive(Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the station")]
 pub(super) struct StationMirror {
     /// Once attached.
     pub(super) abilities: Option<Abilities>,
@@ -34,7 +35,9 @@ pub(super) struct StationMirror {
     pub(super) heard_at: BenchTime,
     /// The driving session is lost.
     pub(super) lost: Option<String>,
-    /// The station acknowledged that it cut the power for us, while it was on.
+    /// It tells changes of the power unasked: its information session lives.
+    pub(super) informs: bool,
+    /// The station acknowledged that it cut the power for us, while it was on; and it has not been on since.
     pub(super) cut_by_us: bool,
 }
 

@@ -1,8 +1,8 @@
 //! After a link was lost: the engine is stopped, the link awaited, everything checked anew as the link check does.
 //!
 //! It ends well with the engine taken, standing and under power as before; the phase that was interrupted then repeats
-//! its present point. Power that somebody else cut stays off: only what the station acknowledged as our own cut is
-//! switched on again.
+//! its present point. Power that somebody else cut stays off: only a cut of our own, known as such, is switched on again.
+//! With the station out of reach none is known as such, for a person may have been there first.
 use super::backoff::Backoff;
 use super::cx::{Cx, Failure, Link, Step};
 use super::information_link::STATION_BACKOFF;
@@ -82,11 +82,16 @@ impl Recovery {
         // An engine that stood at a setting too low for it looks stopped before the order of zero was heard.
         let unheard = cx.now < cx.ordered_at + cx.plan.spec.station.answer_limit.saturating_mul(2);
         recovery.stage = if cx.may_move || (station && unheard) {
-            Stage::Stopping(Stopper::new(cx, recovery.why.emergency))
+            Stage::Stopping(recovery.stopper(cx, recovery.why.emergency))
         } else {
             recovery.stopped(cx)
         };
         recovery
+    }
+
+    fn stopper(&self, cx: &Cx, emergency: bool) -> Stopper {
+        let link = if self.station { Link::Station } else { Link::Sensor };
+        Stopper::waiting_for(cx, link, emergency)
     }
 
     /// The phase that was interrupted.
@@ -174,7 +179,8 @@ impl Recovery {
                     if !cx.passed(since, POWERED) {
                         return Ok(None);
                     }
-                    seen(rest(cx, since), |()| Stage::Over)?
+                    // While the person has the engine, what its axle does says nothing.
+                    if cx.waiting { Some(Stage::Over) } else { seen(rest(cx, since), |()| Stage::Over)? }
                 }
                 Stage::Over => return Ok(Some(())),
             };
@@ -214,7 +220,9 @@ impl Recovery {
             None => self.in_time(cx).map(|()| None),
             Some(StopGrade::Unconfirmed) => {
                 self.in_time(cx)?;
-                Ok(Some(Stage::Stopping(Stopper::new(cx, true))))
+                // Whoever confirms nothing for so long is out of reach.
+                self.station = true;
+                Ok(Some(Stage::Stopping(self.stopper(cx, true))))
             }
             Some(StopGrade::Still | StopGrade::Acknowledged) => Ok(Some(self.stopped(cx))),
         }
@@ -275,9 +283,10 @@ impl Recovery {
         self.in_time(cx).map(|()| None)
     }
 
-    /// Programming looks after its power itself, and before the end of the link check none was wanted.
+    /// While programming is under way the station may say "off" of the track; once attached anew, it was left. Before the
+    /// end of the link check no power was wanted.
     fn ask(&self, cx: &Cx) -> Stage {
-        let asks = self.power_wanted && !self.programming;
+        let asks = self.power_wanted && (self.station || !self.programming);
         if asks && cx.station.abilities.is_some_and(|abilities| abilities.power) {
             return Stage::Asking(Orders::new([Action::AskPower]));
         }
@@ -289,15 +298,19 @@ impl Recovery {
             cx.station.power_wanted = true;
             return Ok(Stage::Over);
         }
-        if cx.station.cut_by_us {
+        if cx.station.cut_by_us && !self.station {
             return Ok(Stage::Powering(Orders::new([Action::PowerOn])));
         }
-        // Somebody or a short circuit cut it: no power and no programming before a person has looked.
-        cx.station.power_wanted = false;
-        cx.cvs_frozen = true;
-        let evidence = format!("found off after {}", self.why.reason.code);
-        Err(Failure::halted(&station_causes::POWER_LOST, evidence))
+        Err(found_off(cx, self.why.reason.code.as_ref()))
     }
+}
+
+/// Somebody, a short circuit or a stop of ours at an unknown time cut the power: no power and no programming before a
+/// person has looked.
+pub(super) fn found_off(cx: &mut Cx, after: &str) -> Failure {
+    cx.station.power_wanted = false;
+    cx.cvs_frozen = true;
+    Failure::halted(&station_causes::POWER_LOST, format!("found off after {after}"))
 }
 
 fn attach(cx: &mut Cx) -> Stage {

@@ -17,11 +17,11 @@ impl CvJob {
                 self.ops = first.into_iter().chain(ops).collect();
                 self.total = self.total.max(self.ops.len());
                 (self.doing, self.tries) = (Doing::Next, 0);
-                // Power that is off now is not ours to switch on.
-                (self.stage, self.powered) = (Stage::Begin(None), true);
+                // Power that is off from now on is not ours to switch on.
+                (self.stage, self.powered, self.interrupted) = (Stage::Begin(None), true, true);
             }
-            Stage::End(order) => *order = None,
-            Stage::Repower { asked, order } => (*asked, *order) = (None, None),
+            Stage::End(order) => (*order, self.interrupted) = (None, true),
+            Stage::Repower { asked, order } => (*asked, *order, self.interrupted) = (None, None, true),
         }
     }
 }

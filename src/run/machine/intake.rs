@@ -64,14 +64,23 @@ impl Run {
         }
         self.cx.record(RecordBody::Station(event.clone()));
         match event {
-            StationEvent::Attached { abilities, .. } => self.cx.station.abilities = Some(abilities),
-            StationEvent::Power { on, .. } => self.cx.station.power = Some(on),
+            StationEvent::Attached { abilities, .. } => {
+                self.cx.station.abilities = Some(abilities);
+                self.cx.station.informs = abilities.information;
+            }
+            StationEvent::Power { on, .. } => {
+                self.cx.station.power = Some(on);
+                self.cx.station.cut_by_us &= !on;
+            }
             StationEvent::SessionLost { session, why } => {
                 // Before it was attached, the order to attach says what is wrong.
                 let Some(abilities) = self.cx.station.abilities else { return };
                 match session {
                     Session::Drive => self.cx.station.lost = Some(why),
-                    Session::Information if abilities.information => self.information.lost(self.cx.now),
+                    Session::Information if abilities.information => {
+                        self.cx.station.informs = false;
+                        self.information.lost(self.cx.now);
+                    }
                     // Programming opens its session anew by itself; the rescue session lives for one stop.
                     Session::Information | Session::Programming | Session::Rescue => {}
                 }
@@ -115,15 +124,15 @@ impl Run {
 
     pub(in crate::run) fn gap(&mut self, nanos: u64) {
         self.cx.resumed_at = self.cx.now;
-        match guards::gap(&self.cx, nanos) {
-            Some(failure) => self.fail(failure),
-            None => {
-                self.cx.note(
-                    &record_causes::GAP_IN_TIME,
-                    format!("{:.1} s, the engine stood", nanos as f64 / 1e9),
-                );
-            }
+        if let Some(failure) = guards::gap(&self.cx, nanos) {
+            return self.fail(failure);
         }
+        let engine = if self.cx.may_move {
+            "the engine had been told to stand and was not yet seen to"
+        } else {
+            "the engine stood"
+        };
+        self.cx.note(&record_causes::GAP_IN_TIME, format!("{:.1} s, {engine}", nanos as f64 / 1e9));
     }
 
     pub(in crate::run) fn person(&mut self, act: PersonAct) {

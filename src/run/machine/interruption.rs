@@ -45,6 +45,7 @@ impl Run {
         let hears_less = recovery.hears_less(&self.cx);
         let (reason, phase, lasted) = (recovery.told(now), recovery.phase(), recovery.lasted(now));
         self.recovery = None;
+        self.cx.station.cut_by_us = false;
         self.cx.record(RecordBody::Noted(reason.clone()));
         self.findings.reasons.push(reason);
         // What was seen and asked before the loss says nothing of now.
