@@ -1,6 +1,10 @@
 //! A person presses the station's stop button while the station is out of reach: the track stays without power, whatever the
 //! run does to stop the engine meanwhile, and the run ends.
-#![expect(clippy::unwrap_used, reason = "helpers of a test fail by panicking, as the tests do")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
 mod played;
 
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
