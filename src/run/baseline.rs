@@ -21,6 +21,8 @@ use std::time::Duration;
 
 /// The CVs of the response without the table: start, middle, top.
 const SPEED: [u16; 3] = [cv::START_DRIVE, cv::MID_DRIVE, cv::TOP_DRIVE];
+/// CVs that adjust the momentum, set to zero where the decoder has them.
+pub(super) const ADJUSTMENTS: [u16; 2] = [cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST];
 /// How long each setting of the first climb is looked at.
 const LOOK: Duration = Duration::from_millis(1200);
 /// The climb ends here, as a part of the range: who does not move by then does not follow.
@@ -272,9 +274,8 @@ fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
     let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
     let mut ops = vec![CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value())];
     ops.extend([CvOp::Write(cv::ACCELERATION, 0), CvOp::Write(cv::DECELERATION, 0)]);
-    let adjustments = [cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST];
     let there = |cv: &u16| cx.cvs.known.contains_key(cv) || cx.cvs.mute.contains(cv);
-    ops.extend(adjustments.into_iter().filter(there).map(|cv| CvOp::Write(cv, 0)));
+    ops.extend(ADJUSTMENTS.into_iter().filter(there).map(|cv| CvOp::Write(cv, 0)));
     ops.extend([cv::TRIM_FORWARD, cv::TRIM_REVERSE].map(|cv| CvOp::Write(cv, drive::UNITY_TRIM)));
     ops.extend(SPEED.into_iter().zip(drives).map(|(cv, drive)| CvOp::TryWrite(cv, drive)));
     if kind == BaselineKind::OneMidFull {

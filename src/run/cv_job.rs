@@ -6,6 +6,7 @@ use super::input::Question;
 use super::mover::Mover;
 use super::record::{Durability, RecordBody};
 use super::recovery::found_off;
+use super::snapshot::OWNER;
 use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, heard, station as station_causes};
 use crate::config::ProgrammingPlace;
@@ -395,7 +396,7 @@ fn identity_ops(cx: &Cx) -> Vec<CvOp> {
         Address::Short(_) => &[cv::SHORT_ADDRESS],
         Address::Long(_) => &[cv::LONG_ADDRESS_HIGH, cv::LONG_ADDRESS_LOW],
     };
-    let mut numbers = vec![cv::VERSION, cv::MAKER];
+    let mut numbers = OWNER.to_vec();
     numbers.extend(address);
     numbers
         .into_iter()

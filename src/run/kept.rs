@@ -2,16 +2,13 @@
 //!
 //! What is read from the decoder counts. A value of the list becomes the original of a CV that does not answer, so that a
 //! failed run can write it back; it never counts as known content, so the run writes what it needs all the same.
+use super::baseline::ADJUSTMENTS;
 use super::cx::{Cx, Failure};
+use super::snapshot::OWNER;
 use crate::cause::{cv_list as causes, engine as engine_causes};
 use crate::config::ProgrammingPlace;
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Address, Cv29, cv};
-
-/// CVs that tell one decoder from another of the same address.
-const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
-/// CVs that the run sets to zero where the decoder has them.
-const ADJUSTMENTS: [u16; 2] = [cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST];
 
 /// What the list says of a CV.
 fn listed(cx: &Cx, cv: u16) -> Option<u8> {

@@ -25,7 +25,7 @@ const ALSO_READ: [u16; 10] = [
 ];
 
 /// CVs that tell one decoder from another of the same address.
-const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
+pub(super) const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
 
 /// All that the run may change and so must be able to put back.
 fn changed() -> impl Iterator<Item = u16> {
