@@ -53,6 +53,7 @@ pub(crate) fn out_of_order(
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
+        engine: crate::run::EngineFound::default(),
         broken_sensor_lines: records
             .iter()
             .filter(|record| matches!(record.body, RecordBody::BrokenLine(_)))

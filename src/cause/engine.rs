@@ -120,12 +120,19 @@ pub const NOT_STEADY: Cause = Cause {
     may_be: "The engine is newly oiled or still runs in, or the track voltage drifts.",
     to_try: "Allow a longer warm-up; the remaining change is part of the stated doubt.",
 };
-/// The anchor moved during the sweep.
+/// The anchors moved during the sweep.
 pub const DRIFTED: Cause = Cause {
     code: "engine-drifted",
-    seen: "The same setting gave another speed at the end of the sweep than at its beginning.",
+    seen: "The engine's speed changed steadily while the sweep went on: settings measured again later gave another speed.",
     may_be: "The engine was not warm yet or grew hot, or the track voltage changed.",
-    to_try: "Allow a longer warm-up; the change is part of the stated doubt.",
+    to_try: "Allow a longer warm-up; the change was taken out of the points, and what that leaves is part of the stated doubt.",
+};
+/// The anchors moved too much.
+pub const DRIFTS_TOO_MUCH: Cause = Cause {
+    code: "engine-drifts-too-much",
+    seen: "The engine's speed changed so much while the sweep went on that its points do not make one curve.",
+    may_be: "It is far from warm, newly oiled, or grows hot; or the supply of the track is weak and its voltage moves.",
+    to_try: "Raise the warm-up's shortest time, let the engine run in, and check the supply; nothing was written.",
 };
 /// The run lasted longer than allowed.
 pub const RUN_TOO_LONG: Cause = Cause {
@@ -176,6 +183,7 @@ pub const ALL: &[&Cause] = &[
     &VERIFY_MARGINAL,
     &NOT_STEADY,
     &DRIFTED,
+    &DRIFTS_TOO_MUCH,
     &RUN_TOO_LONG,
     &PATH_TOO_SHORT,
     &PERSON_STOPPED,

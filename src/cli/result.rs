@@ -1,7 +1,7 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
 use crate::cause::Reason;
 use crate::run::{
-    CORE_REVISION, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
+    CORE_REVISION, DecoderState, End, EngineFound, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
 };
 use serde::{Serialize, Serializer};
 
@@ -48,6 +48,8 @@ pub struct ResultJson {
     /// Worst deviation predicted.
     #[serde(serialize_with = "finite")]
     pub predicted_worst_deviation_percent: Option<f64>,
+    /// What was found of the engine beside its curve.
+    pub engine: Option<EngineFound>,
     /// Length in bench seconds.
     #[serde(serialize_with = "finite")]
     pub bench_seconds: Option<f64>,
@@ -144,6 +146,7 @@ impl ResultJson {
             worst_deviation_percent: outcome.worst_deviation_percent,
             worst_deviation_u_percent: outcome.worst_deviation_u_percent,
             predicted_worst_deviation_percent: outcome.predicted_worst_deviation_percent,
+            engine: Some(outcome.engine),
             bench_seconds: Some(outcome.bench_seconds),
             broken_sensor_lines: Some(outcome.broken_sensor_lines),
             interruptions: Some(outcome.interruptions),
@@ -175,6 +178,7 @@ impl ResultJson {
             worst_deviation_percent: None,
             worst_deviation_u_percent: None,
             predicted_worst_deviation_percent: None,
+            engine: None,
             bench_seconds: None,
             broken_sensor_lines: None,
             interruptions: None,

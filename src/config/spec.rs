@@ -183,11 +183,22 @@ pub struct WarmUpSpec {
     pub steady_per_minute: f64,
 }
 
+/// Which steps a sweep measures, a direction.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SweepSteps {
+    /// A few first, then those that the table still needs.
+    Learn,
+    /// Every step that the target needs.
+    All,
+    /// So many, spread over the range.
+    Spread(u16),
+}
+
 /// How the sweep measures.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SweepSpec {
-    /// Points a direction; none is every step in 28-step operation and 28 spread steps in 126-step operation.
-    pub points: Option<u16>,
+    /// Which steps are measured.
+    pub steps: SweepSteps,
     /// Wanted 95 % half-width as a fraction of the speed.
     pub precision_rel: f64,
     /// But no finer than this, mm/s.

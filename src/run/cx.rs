@@ -4,6 +4,7 @@ pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
+use super::outcome::Warming;
 use super::record::{Durability, PhaseName, Record, RecordBody};
 use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
@@ -120,6 +121,8 @@ pub(super) struct Cx {
     pub(super) identified: bool,
     /// The journal failed: no CV may be changed any more.
     pub(super) cvs_frozen: bool,
+    /// Cold against warm, forward and reverse, once warm.
+    pub(super) warming: [Option<Warming>; 2],
     pub(super) phase: PhaseName,
     /// Part of the present phase done, 0 to 1.
     pub(super) phase_done: f64,
@@ -166,6 +169,7 @@ impl Cx {
             housekeeping: HousekeepingBook::default(),
             identified: false,
             cvs_frozen: false,
+            warming: [None; 2],
             phase: PhaseName::LinkCheck,
             phase_done: 0.0,
             mailbox: BTreeMap::new(),

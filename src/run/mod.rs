@@ -16,6 +16,7 @@ mod information_link;
 pub mod input;
 mod kept;
 mod link_check;
+mod low_end;
 mod machine;
 mod mover;
 pub mod outcome;
@@ -25,10 +26,12 @@ pub mod record;
 mod recovery;
 mod result;
 mod rewarm;
+mod route;
 mod sensor_link;
 mod snapshot;
 mod stopper;
 mod sweep;
+mod swept;
 #[cfg(test)]
 mod tests;
 mod throttle_watch;
@@ -39,9 +42,10 @@ mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{
-    DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+    DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource, StopGrade,
+    SweepDrift, VerdictWord, Warming,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 2;
+pub const CORE_REVISION: u32 = 3;

@@ -1,6 +1,6 @@
 //! Records of the journal: what happened, in an order that can be read by a person and a program.
 use super::input::{Answer, JournalTrouble, PersonAct, Question};
-use super::outcome::RunOutcome;
+use super::outcome::{LowEnd, RunOutcome, SweepDrift, Warming};
 use crate::calibrate::{TableFit, Verdict};
 use crate::cause::Reason;
 use crate::motion::{Measured, SignalQuality};
@@ -161,6 +161,24 @@ pub enum RecordBody {
         measured: Measured,
         /// The signal meanwhile.
         quality: Option<SignalQuality>,
+    },
+    /// The warm-up is over: cold against warm.
+    Warmed {
+        /// Forward.
+        forward: Option<Warming>,
+        /// Reverse.
+        reverse: Option<Warming>,
+        /// How long it took.
+        seconds: f64,
+    },
+    /// The sweep is over.
+    Swept {
+        /// Points measured, forward and reverse.
+        points: [u32; 2],
+        /// The low end, forward and reverse.
+        low_end: [LowEnd; 2],
+        /// What the anchors showed.
+        drift: Option<SweepDrift>,
     },
     /// A table was computed.
     Fitted {

@@ -1,9 +1,9 @@
 //! The result of a run from what was found.
 use super::cx::Cx;
 use super::findings::{Computed, Findings};
-use super::outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+use super::outcome::{DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
 use super::verified::Verified;
-use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
+use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step, rounding_u_counts};
 use crate::cause::{Reason, station as station_causes};
 use crate::station::Direction;
 
@@ -46,10 +46,22 @@ pub(super) fn outcome(
             .computed
             .as_ref()
             .and_then(|computed| finite(100.0 * computed.worst_predicted_mm_s(&findings.target) / top)),
+        engine: engine(cx, findings),
         broken_sensor_lines: broken,
         interruptions,
         housekeeping: cx.housekeeping.span(),
         bench_seconds: cx.now.as_secs_f64(),
+    }
+}
+
+fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
+    let swept = findings.sweep.as_ref();
+    EngineFound {
+        warming: cx.warming,
+        low_end: swept.map(|swept| swept.low_end).unwrap_or_default(),
+        points: swept.map(|swept| swept.count).unwrap_or_default(),
+        drift: swept.and_then(|swept| swept.drift),
+        rounds: findings.computed.as_ref().map(|computed| computed.rounds),
     }
 }
 
@@ -101,11 +113,11 @@ fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Sp
     Some(found.point.measured)
 }
 
-/// Doubt from rounding that nobody knows: a decoder may round a drive to a whole count, in the baseline and in the
-/// table (`standards/dcc.md` section 4.2). Rectangular, half a count, twice.
+/// Doubt from rounding: a decoder may round a drive to a whole count, in the baseline and in the table
+/// (`standards/dcc.md` section 4.2). It weighs as much as the points of the sweep speak for it.
 fn rounding_u_mm_s(computed: &Computed, direction: Direction, entry: f64) -> f64 {
     let drive = computed.fit.drive(direction, entry);
-    computed.curve(direction).slope_at(drive) * 0.5 * (2.0_f64 / 3.0).sqrt()
+    computed.curve(direction).slope_at(drive) * rounding_u_counts(computed.rounds)
 }
 
 /// What all speeds of this bench share (circumference, sensor clock, the steps in which a speed is told), and rounding,

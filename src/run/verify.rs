@@ -8,7 +8,8 @@ use super::findings::Findings;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::rewarm::{COOLED, Rewarm};
-use super::sweep::{RUNS_WELL, spread};
+use super::route::spread;
+use super::sweep::RUNS_WELL;
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::engine as causes;
@@ -36,7 +37,7 @@ impl VerifyRound {
     pub(super) fn new(cx: &Cx) -> Self {
         let of = cx.plan.spec.engine.step_mode;
         let last = nearest_step(ENTRIES as f64, 28);
-        let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(last)), last);
+        let entries = spread(cx.plan.spec.sweep.verify_points.min(last), last);
         let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.

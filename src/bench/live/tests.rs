@@ -83,6 +83,7 @@ fn ended() -> Output {
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
+        engine: crate::run::EngineFound::default(),
         broken_sensor_lines: 0,
         interruptions: 0,
         housekeeping: None,

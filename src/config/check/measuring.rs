@@ -3,7 +3,7 @@ use super::{Given, Reading, Speed};
 use crate::config::key::AnyKey;
 use crate::config::keys::measuring as key;
 use crate::config::keys::vehicle;
-use crate::config::spec::{SweepSpec, TargetSpec, WarmUpSpec};
+use crate::config::spec::{SweepSpec, SweepSteps, TargetSpec, WarmUpSpec};
 
 pub(super) fn warm_up(reading: &mut Reading<'_>) -> Option<WarmUpSpec> {
     let shortest = reading.value(&key::SHORTEST);
@@ -32,24 +32,20 @@ pub(super) fn sweep(
     ratio: Option<f64>,
     step_mode: Option<u16>,
 ) -> Option<SweepSpec> {
-    let points = reading.given(&key::POINTS);
+    let steps = reading.value(&key::SWEEP_STEPS);
     let precision_rel = reading.value(&key::PRECISION);
     let floor = reading.value(&key::PRECISION_FLOOR);
     let point_limit = reading.value(&key::POINT_LIMIT);
     let verify_points = reading.value(&key::VERIFY_POINTS);
-    let points = match (points, step_mode) {
-        (Given::Absent, _) => None,
-        (Given::Bad, _) => return None,
-        (Given::Good(points), Some(steps)) if points > steps => {
-            let expected = format!("at most the {steps} steps of the step mode");
-            let others: &[(&dyn AnyKey, &str)] = &[(&vehicle::STEPS, "the steps")];
-            reading.contradiction(&key::POINTS, others, expected, "a step is measured once a direction");
-            None
-        }
-        (Given::Good(points), _) => Some(points),
-    };
+    if let (Some(SweepSteps::Spread(wanted)), Some(of)) = (steps, step_mode)
+        && wanted > of
+    {
+        let expected = format!("at most the {of} steps of the step mode");
+        let others: &[(&dyn AnyKey, &str)] = &[(&vehicle::STEPS, "the steps")];
+        reading.contradiction(&key::SWEEP_STEPS, others, expected, "a step is measured once a direction");
+    }
     Some(SweepSpec {
-        points,
+        steps: steps?,
         precision_rel: precision_rel?,
         precision_floor_mm_s: floor?.model_mm_s(ratio?),
         point_limit: point_limit?,

@@ -1,6 +1,6 @@
 //! Keys of warm-up, sweep, target and tolerance.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Flag, Part, PointList, SpeedKind, Time, Whole};
+use crate::config::kind::{Flag, Part, PointList, SpeedKind, Steps, Time, Whole};
 
 /// Shortest warm-up.
 pub(in crate::config) static SHORTEST: Key<Time> = Key {
@@ -42,14 +42,16 @@ pub(in crate::config) static WARM_UP: Section = Section {
     either: &[],
 };
 
-/// Points a direction.
-pub(in crate::config) static POINTS: Key<Whole> = Key {
+/// Which steps the sweep measures.
+pub(in crate::config) static SWEEP_STEPS: Key<Steps> = Key {
     section: "sweep",
-    name: "points",
-    kind: Whole { least: 5, most: 126 },
-    need: Need::Free("every step with 28 steps, 28 spread steps with 126"),
-    example: "28",
-    about: "How many points are measured in each direction.",
+    name: "steps",
+    kind: Steps { least: 5, most: 126 },
+    need: Need::Default("\"learn\""),
+    example: "\"learn\"",
+    about: "Which steps are measured in each direction. \"learn\": a few first, then those that the table still needs, until \
+            its predicted deviation meets the tolerance; \"all\": every step of the step mode that the target needs, which \
+            with 126 steps takes long; a number: so many, spread over the range.",
 };
 
 /// Precision.
@@ -98,7 +100,7 @@ pub(in crate::config) static SWEEP: Section = Section {
     required: false,
     about: "Which points are measured, and how well.",
     cautions: &[],
-    keys: &[&POINTS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS],
+    keys: &[&SWEEP_STEPS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS],
     either: &[],
 };
 

@@ -86,6 +86,7 @@ fn outcome(decoder_state: DecoderState, restore_pending: Vec<(u16, u8)>) -> Reco
         worst_deviation_percent: Some(0.1 + 0.2),
         worst_deviation_u_percent: Some(1.0 / 3.0),
         predicted_worst_deviation_percent: None,
+        engine: crate::run::EngineFound::default(),
         broken_sensor_lines: 0,
         interruptions: 0,
         housekeeping: None,
