@@ -15,7 +15,9 @@ mod housekeeping;
 mod information_link;
 pub mod input;
 mod kept;
+mod learn;
 mod link_check;
+mod looks;
 mod machine;
 mod mover;
 pub mod outcome;
@@ -44,4 +46,4 @@ pub use outcome::{
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 2;
+pub const CORE_REVISION: u32 = 3;
