@@ -70,8 +70,7 @@ mod tests {
             sums.push(cusum.high.sum * 0.635);
         }
         assert_eq!(sums.len(), 20);
-        let published =
-            [3.0075, 4.9400, 7.4475, 10.6300, 11.9875, 14.4450, 16.0025, 19.0350];
+        let published = [3.0075, 4.9400, 7.4475, 10.6300, 11.9875, 14.4450, 16.0025, 19.0350];
         assert!((sums[4] - 0.0325).abs() < 1e-9, "{sums:?}");
         for (found, wanted) in sums[12..].iter().zip(published) {
             assert!((found - wanted).abs() < 1e-9, "{sums:?}");

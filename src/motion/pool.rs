@@ -141,7 +141,8 @@ impl Known {
     pub fn is_contradicted(&self, seen: &TurnBlocks) -> bool {
         let degrees = f64::from(seen.blocks.saturating_sub(1));
         let expected = self.raw / f64::from(seen.turns_each) + 2.0 * seen.ends;
-        degrees >= 1.0 && f_above(seen.variance / expected.max(1e-18), degrees, self.raw_degrees) < CONTRADICTS
+        degrees >= 1.0
+            && f_above(seen.variance / expected.max(1e-18), degrees, self.raw_degrees) < CONTRADICTS
     }
 
     /// Relative standard uncertainty of the mean of these blocks, and Student's factor for 95 %.

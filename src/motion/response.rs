@@ -211,8 +211,10 @@ fn best(way: &[(f64, f64)], from_rest: bool, ramp: bool) -> Option<(Fitted, f64)
     let whole = |fit: &[f64; 6], u_tau: f64, sum: f64| {
         let tau_s = fit[4].abs().max(1e-4);
         let before = if from_rest { 0.0 } else { fit[1] };
-        let tau_u_rel = (FIT_U_FACTOR * u_tau / tau_s).max(TAU_U_LEAST);
         let (dead_s, ramp_s) = (fit[3].max(0.0), fit[5].abs());
+        // Beside a long ramp a short time constant is badly known, and matters little.
+        let u_tau = (FIT_U_FACTOR * u_tau - 0.1 * ramp_s).max(0.0);
+        let tau_u_rel = (u_tau / tau_s).max(TAU_U_LEAST);
         (Fitted { before, after: before + fit[2], dead_s, tau_s, tau_u_rel, ramp_s }, sum)
     };
     let n = way.len();

@@ -179,7 +179,11 @@ impl PointRule {
             }
             let response = self.change.is_some() && ended < begins_s + RESPONSE_WITHIN * tau_s;
             // Still slower while it rises, or still faster while it falls: it takes longer.
-            return Some(if response { Off::Response { longer: (run.mean < 0.0) == rises } } else { Off::Jump });
+            return Some(if response {
+                Off::Response { longer: (run.mean < 0.0) == rises }
+            } else {
+                Off::Jump
+            });
         }
         None
     }

@@ -29,7 +29,14 @@ fn seen(scatter: f64, blocks: u32, span_s: (f64, f64)) -> TurnBlocks {
 
 /// Time and turns of an engine going from one speed to another with `tau_s`, scatter from turn to turn; after `jump_s` it is
 /// faster by the part `jump`.
-fn way((from, to): (f64, f64), tau_s: f64, scatter: f64, until_s: f64, jump: (f64, f64), seed: u64) -> Vec<(f64, f64)> {
+fn way(
+    (from, to): (f64, f64),
+    tau_s: f64,
+    scatter: f64,
+    until_s: f64,
+    jump: (f64, f64),
+    seed: u64,
+) -> Vec<(f64, f64)> {
     let (mut random, mut way) = (Random::new(seed), Vec::new());
     let (mut turns, mut turn, mut factor) = (0.0, 0.0, 1.0);
     for k in 0..(until_s / 0.005) as u32 {
@@ -79,7 +86,10 @@ fn the_rest_is_taken_off_and_its_doubt_put_in() {
     assert!((judged.measured.speed_mm_s + 200.0).abs() < 0.01, "{judged:?}");
     // 0.3 % over six turns, and more for the doubt of the rest.
     let scatter = 200.0 * 0.003 / 6f64.sqrt();
-    assert!(judged.measured.u_repeat_mm_s > scatter && judged.measured.u_repeat_mm_s < 1.6 * scatter, "{judged:?}");
+    assert!(
+        judged.measured.u_repeat_mm_s > scatter && judged.measured.u_repeat_mm_s < 1.6 * scatter,
+        "{judged:?}"
+    );
     assert!(judged.reached && judged.measured.u_mm_s > judged.measured.u_repeat_mm_s, "{judged:?}");
 }
 

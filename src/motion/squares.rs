@@ -146,11 +146,9 @@ mod tests {
         // `standards/measurement.md` 4.2: v - d exp(-i / tau) on all 60 values, scipy 1.17.1 curve_fit.
         let text = include_str!("../../tests/reference/settle60.csv");
         let rows = text.lines().filter(|line| !line.starts_with(['#', 'i']));
-        let data: Vec<f64> = rows
-            .map(|line| line.split(',').nth(1).expect("a column").parse().expect("a number"))
-            .collect();
-        let residual =
-            |b: &[f64; 3], i: usize| data[i] - b[0] + b[1] * libm::exp(-(i as f64) / b[2]);
+        let data: Vec<f64> =
+            rows.map(|line| line.split(',').nth(1).expect("a column").parse().expect("a number")).collect();
+        let residual = |b: &[f64; 3], i: usize| data[i] - b[0] + b[1] * libm::exp(-(i as f64) / b[2]);
         let fit = least_squares([100.0, 10.0, 3.0], data.len(), residual).expect("a fit");
         near(fit.at[0], 99.943_229_427, 1e-7);
         near(fit.at[1], 8.038_507_072, 1e-6);

@@ -242,7 +242,12 @@ impl Baseline {
         if speed < wanted * first.1 {
             return Stage::Falling(mover);
         }
-        let found = BaselineFound { kind: self.kind, probes: [first, (value, speed)], stood: self.stood, stood_s: self.stood_s };
+        let found = BaselineFound {
+            kind: self.kind,
+            probes: [first, (value, speed)],
+            stood: self.stood,
+            stood_s: self.stood_s,
+        };
         Stage::Standing { found, mover }
     }
 }

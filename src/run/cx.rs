@@ -445,9 +445,9 @@ impl Cx {
     /// A span stretched by the decoder's own momentum: that of its CVs, and what it keeps in spite of them.
     pub(super) fn with_momentum(&self, span: Duration) -> Duration {
         let top_mm_s = self.plan.spec.limits.speed_mm_s;
-        let kept_s = self.response.map_or(0.0, |response| {
-            response.rising.ramp_s(top_mm_s).max(response.falling.ramp_s(top_mm_s))
-        });
+        let kept_s = self
+            .response
+            .map_or(0.0, |response| response.rising.ramp_s(top_mm_s).max(response.falling.ramp_s(top_mm_s)));
         span + Duration::from_secs_f64((self.momentum_s + kept_s).clamp(0.0, 600.0))
     }
 

@@ -27,8 +27,18 @@ const SOUND_S: f64 = 1.0;
 #[derive(Debug)]
 enum Stage {
     Standing(Mover),
-    Ordering { mover: Mover, up: Option<Fitted> },
-    Watching { since: BenchTime, moved: Option<BenchTime>, agreed: Option<Duration>, looks: Looks, looked: BenchTime, up: Option<Fitted> },
+    Ordering {
+        mover: Mover,
+        up: Option<Fitted>,
+    },
+    Watching {
+        since: BenchTime,
+        moved: Option<BenchTime>,
+        agreed: Option<Duration>,
+        looks: Looks,
+        looked: BenchTime,
+        up: Option<Fitted>,
+    },
 }
 
 /// The learning under way.
@@ -69,7 +79,8 @@ impl Learn {
                     }
                     cx.motion.begin_trace(cx.now);
                     let (since, looks) = (cx.now, Looks::default());
-                    self.stage = Stage::Watching { since, moved: None, agreed: None, looks, looked: since, up };
+                    self.stage =
+                        Stage::Watching { since, moved: None, agreed: None, looks, looked: since, up };
                 }
                 Stage::Watching { .. } => {
                     if !self.is_seen(cx) {
@@ -85,7 +96,9 @@ impl Learn {
 
     /// The step is over, and half as long again.
     fn is_seen(&mut self, cx: &mut Cx) -> bool {
-        let Stage::Watching { since, moved, agreed, looks, looked, up } = &mut self.stage else { return false };
+        let Stage::Watching { since, moved, agreed, looks, looked, up } = &mut self.stage else {
+            return false;
+        };
         let since = *since;
         if cx.passed(since, SETTLE_MOST + cx.start_time() + SETTLE_MOST) {
             return true;
@@ -98,7 +111,8 @@ impl Learn {
         }
         *looked = cx.now;
         cx.wake_at(cx.now + LOOK_EVERY);
-        let Some(glance) = cx.fresh_glance().filter(|glance| glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s) else {
+        let Some(glance) = cx.fresh_glance().filter(|glance| glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s)
+        else {
             looks.clear();
             return false;
         };
@@ -119,7 +133,10 @@ impl Learn {
         let fitted = cx.motion.fit_change(up.is_none());
         cx.motion.end_trace();
         let Some(fitted) = fitted else {
-            cx.note(&causes::RESPONSE_NOT_LEARNED, if up.is_none() { "on the way up" } else { "on the way down" });
+            cx.note(
+                &causes::RESPONSE_NOT_LEARNED,
+                if up.is_none() { "on the way up" } else { "on the way down" },
+            );
             return true;
         };
         let Some(up) = up else {

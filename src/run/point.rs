@@ -321,7 +321,8 @@ fn mover_orders(stage: &Stage) -> u32 {
 
 /// The engine as it runs before the move.
 fn at_present(cx: &Cx) -> Before {
-    let steady_mm_s = cx.steady.filter(|(ordered_at, _)| *ordered_at == cx.ordered_at).map(|(_, speed)| speed);
+    let steady_mm_s =
+        cx.steady.filter(|(ordered_at, _)| *ordered_at == cx.ordered_at).map(|(_, speed)| speed);
     let seen_mm_s = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
     Before { value: cx.ordered.0.value, steady_mm_s, seen_mm_s }
 }
