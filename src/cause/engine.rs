@@ -120,6 +120,20 @@ pub const NOT_STEADY: Cause = Cause {
     may_be: "The engine is newly oiled or still runs in, or the track voltage drifts.",
     to_try: "Allow a longer warm-up; the remaining change is part of the stated doubt.",
 };
+/// How the engine answers could not be made out.
+pub const RESPONSE_NOT_LEARNED: Cause = Cause {
+    code: "engine-response-not-learned",
+    seen: "How quickly the engine answers a change of its setting could not be made out.",
+    may_be: "It runs unevenly, samples went missing, or the sensor tells too few points a turn.",
+    to_try: "Nothing needs doing: the run waits at each point until the speed looks steady, which takes longer.",
+};
+/// Points that took their whole time.
+pub const PRECISION_NOT_REACHED: Cause = Cause {
+    code: "precision-not-reached",
+    seen: "Points were known less well than the bench file asks when their time was over.",
+    may_be: "The engine runs unevenly from turn to turn, the sensor is noisy, or the precision asked for is very fine.",
+    to_try: "What was reached is in the stated doubt; clean wheels and pickups, run the engine in, or raise point_limit or precision in the bench file.",
+};
 /// The anchors moved during the sweep.
 pub const DRIFTED: Cause = Cause {
     code: "engine-drifted",
@@ -182,6 +196,8 @@ pub const ALL: &[&Cause] = &[
     &VERIFY_FAILED,
     &VERIFY_MARGINAL,
     &NOT_STEADY,
+    &RESPONSE_NOT_LEARNED,
+    &PRECISION_NOT_REACHED,
     &DRIFTED,
     &DRIFTS_TOO_MUCH,
     &RUN_TOO_LONG,

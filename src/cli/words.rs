@@ -10,6 +10,7 @@ pub(crate) const fn phase(phase: PhaseName) -> &'static str {
         PhaseName::Snapshot => "reading the decoder",
         PhaseName::Baseline => "making the decoder's response linear",
         PhaseName::WarmUp => "warming up",
+        PhaseName::Learn => "learning how the engine answers",
         PhaseName::Sweep => "measuring",
         PhaseName::Fit => "computing the table",
         PhaseName::Write => "writing the table",

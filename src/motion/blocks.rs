@@ -5,7 +5,7 @@
 //! over whole turns would not do that). Speed is total path over total time. Blocks are whole turns; Student's t on
 //! blocks is fair where it would not be on samples (section 5).
 use super::decode::TURN;
-use super::stats::{t_975, welch};
+use super::stats::{mean_and_variance, t_975, welch};
 use core::f64::consts::PI;
 
 /// Half of the arc about the position whose samples time a passage, in rad of the field.
@@ -44,6 +44,23 @@ pub(super) struct Summary {
     pub(super) turns: u32,
     pub(super) seconds: f64,
     pub(super) unsteady: bool,
+    /// What the blocks show of scatter, relative.
+    pub(super) shown: Shown,
+}
+
+/// Scatter as the blocks of a measurement show it, variances relative to a block.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Shown {
+    pub(super) blocks: u32,
+    pub(super) turns_each: u32,
+    /// Of a block about the mean (n - 1).
+    pub(super) variance: f64,
+    /// As it counts for the mean, and its degrees of freedom.
+    pub(super) slow: (f64, f64),
+    /// Of one end by noise.
+    pub(super) ends: f64,
+    /// First and last passage by the sensor's clock, s.
+    pub(super) span_s: (f64, f64),
 }
 
 /// Sums over the samples within the arc.
@@ -234,6 +251,14 @@ impl Blocks {
         let (scatter, degrees) = scatter(&relative, passage);
         let u_rel = (scatter / n + 2.0 * passage / (n * n)).sqrt();
         let good = speed.is_finite() && speed > 0.0 && u_rel.is_finite();
+        let shown = Shown {
+            blocks: u32::try_from(speeds.len()).unwrap_or(u32::MAX),
+            turns_each: self.turns_each,
+            variance: mean_and_variance(&relative)?.1,
+            slow: (scatter, degrees),
+            ends: passage,
+            span_s: (*self.passages.first()?, *self.passages.last()?),
+        };
         good.then(|| Summary {
             turns_per_s: sense * speed,
             u_rel,
@@ -241,6 +266,7 @@ impl Blocks {
             turns: u32::try_from(speeds.len()).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
             seconds,
             unsteady: halves_differ(&speeds, speed),
+            shown,
         })
     }
 }

@@ -13,6 +13,7 @@ mod backlog;
 mod blocks;
 mod clock;
 mod counter;
+mod cusum;
 mod decode;
 mod ellipse;
 mod field;
@@ -20,19 +21,32 @@ mod follow;
 mod idle;
 mod jitter;
 mod points;
+mod pool;
 mod rate;
 mod recent;
+mod response;
+mod rule;
 mod scatter;
 mod seen;
+mod squares;
 mod stamps;
 mod stats;
 mod still;
 mod stream;
 #[cfg(test)]
 mod testing;
+mod trace;
 mod track;
 
+pub(crate) use response::Fitted;
+
+pub use pool::{Known, TurnBlocks, TurnScatter};
+pub use response::{Change, Course, Response, Rest};
+pub use rule::{Judged, Off, PointRule, Wanted};
 pub use stream::Motion;
+
+/// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
+pub const TURNS_ALONE: u32 = 10;
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -74,6 +88,9 @@ pub struct Measured {
     pub seconds: f64,
     /// First half against second half differ (Welch, p < 0.01): it had not settled, or something changed.
     pub unsteady: bool,
+    /// It took as long as it may, and is less precise than wanted.
+    #[serde(default)]
+    pub short: bool,
 }
 
 /// How good the turning signal is.

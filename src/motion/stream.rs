@@ -4,9 +4,12 @@ use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
 use super::follow::Follow;
+use super::pool::TurnBlocks;
 use super::recent::Recent;
+use super::response::{Fitted, fit_change};
 use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
+use super::trace::Trace;
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
@@ -29,8 +32,13 @@ pub struct Motion {
     follow: Follow,
     recent: Recent,
     blocks: Option<Blocks>,
+    trace: Option<Trace>,
     counts: SampleCounts,
     newest: Option<BenchTime>,
+    /// Stamp of the newest sample, us.
+    newest_us: i64,
+    /// Angle last known.
+    phi: Option<f64>,
     /// Usual interval of samples, in us.
     interval_us: Option<f64>,
     /// When the angle was last known.
@@ -73,8 +81,11 @@ impl Motion {
             follow: Follow::new(&setup),
             recent: Recent::default(),
             blocks: None,
+            trace: None,
             counts: SampleCounts::default(),
             newest: None,
+            newest_us: 0,
+            phi: None,
             interval_us: None,
             phase_us: None,
             path: Path::default(),
@@ -120,7 +131,7 @@ impl Motion {
             Stamped::On { t_us, step_us } => (t_us, step_us),
         };
         self.counts.taken += 1;
-        self.newest = Some(at);
+        (self.newest, self.newest_us) = (Some(at), t_us);
         self.interval(step_us);
         self.age_s = taken.age_us.map(seconds);
         if self.is_old(t_us, taken.arrival_us) {
@@ -147,6 +158,10 @@ impl Motion {
                 self.recent.push(t_us, phi);
                 self.path.add(step, least);
                 self.follow.time(self.age_s.is_some(), seconds(t_us), phi);
+                self.phi = Some(phi);
+                if let Some(trace) = &mut self.trace {
+                    trace.push(seconds(t_us), phi);
+                }
                 if let Some(blocks) = &mut self.blocks {
                     blocks.push(seconds(t_us), phi, |phi| self.follow.angle_noise(phi));
                 }
@@ -217,7 +232,10 @@ impl Motion {
     fn void(&mut self) {
         self.follow.cut();
         self.recent.clear();
-        self.phase_us = None;
+        (self.phase_us, self.phi) = (None, None);
+        if let Some(trace) = &mut self.trace {
+            trace.tear();
+        }
         if let Some(blocks) = &mut self.blocks {
             blocks.restart();
         }
@@ -359,7 +377,53 @@ impl Motion {
             turns: summary.turns,
             seconds: summary.seconds * factor,
             unsteady: summary.unsteady,
+            short: false,
         })
+    }
+
+    /// What the blocks of the measurement show of the engine's scatter; none before two whole turns.
+    #[must_use]
+    pub fn turn_blocks(&self) -> Option<TurnBlocks> {
+        let shown = self.blocks.as_ref()?.summary()?.shown;
+        let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
+        let factor = self.clock_factor();
+        let (first_s, last_s) = shown.span_s;
+        Some(TurnBlocks {
+            blocks: shown.blocks,
+            turns_each: shown.turns_each,
+            variance: shown.variance,
+            slow: shown.slow.0,
+            slow_degrees: shown.slow.1,
+            ends: shown.ends,
+            span_s: ((first_s - origin_s) * factor, (last_s - origin_s) * factor),
+        })
+    }
+
+    /// Follows the way from now on: (time in s from `now`, turns of the axle), for what the engine does after an order.
+    pub fn begin_trace(&mut self, now: BenchTime) {
+        let since_s = self.newest.map_or(0.0, |newest| now.since(newest).as_secs_f64());
+        let origin_s = seconds(self.newest_us) + since_s;
+        let mut trace = Trace::new(origin_s);
+        if let Some(phi) = self.phi {
+            trace.push(origin_s, phi);
+        }
+        self.trace = Some(trace);
+    }
+
+    /// The way since `begin_trace`; none where samples went missing on it.
+    #[must_use]
+    pub fn trace(&self) -> Option<&[(f64, f64)]> {
+        self.trace.as_ref()?.points()
+    }
+
+    /// How the axle answered the one large change that the trace began with. `from_rest`: it stood before.
+    pub(crate) fn fit_change(&self, from_rest: bool) -> Option<Fitted> {
+        fit_change(self.trace()?, from_rest)
+    }
+
+    /// No way is followed any more.
+    pub fn end_trace(&mut self) {
+        self.trace = None;
     }
 
     /// Ends the measurement; the correction may follow the signal again.

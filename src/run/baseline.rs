@@ -42,6 +42,8 @@ pub(super) struct BaselineFound {
     pub(super) probes: [(u16, f64); 2],
     /// Highest setting of the climb at which it stood.
     pub(super) stood: u16,
+    /// How long after leaving rest that was seen, s.
+    pub(super) stood_s: f64,
 }
 
 impl BaselineFound {
@@ -72,13 +74,14 @@ enum Stage {
 pub(super) struct Baseline {
     kind: BaselineKind,
     stood: u16,
+    stood_s: f64,
     stage: Stage,
 }
 
 impl Baseline {
     pub(super) fn new(cx: &Cx) -> Self {
         let kind = BaselineKind::Zeros;
-        Self { kind, stood: 0, stage: Stage::Writing(job(cx, kind)) }
+        Self { kind, stood: 0, stood_s: 0.0, stage: Stage::Writing(job(cx, kind)) }
     }
 
     /// Begin the present move again, as after a pause or a lost link.
@@ -194,7 +197,9 @@ impl Baseline {
         }
         let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
         if matches!(cx.motion.standing(), Standing::For(_)) {
-            self.stood = value;
+            (self.stood, self.stood_s) = (value, cx.now.since(cx.turned_at).as_secs_f64());
+        } else {
+            self.note_start(cx);
         }
         let enough = speed >= FOUND * cx.plan.spec.target.top_mm_s();
         if enough {
@@ -209,6 +214,14 @@ impl Baseline {
             return Ok(Some(Stage::Falling(Mover::stand(cx))));
         }
         Ok(Some(climb(cx, value)))
+    }
+
+    /// It moves: so long it took at most from rest. Part of that may be the climb through its dead zone, part a sound that
+    /// the decoder plays first; either way no later start may be called a stall sooner.
+    fn note_start(&self, cx: &mut Cx) {
+        if cx.start_s <= 0.0 && self.stood_s > 0.0 {
+            cx.start_s = cx.now.since(cx.turned_at).as_secs_f64();
+        }
     }
 
     fn first(cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
@@ -229,7 +242,12 @@ impl Baseline {
         if speed < wanted * first.1 {
             return Stage::Falling(mover);
         }
-        let found = BaselineFound { kind: self.kind, probes: [first, (value, speed)], stood: self.stood };
+        let found = BaselineFound {
+            kind: self.kind,
+            probes: [first, (value, speed)],
+            stood: self.stood,
+            stood_s: self.stood_s,
+        };
         Stage::Standing { found, mover }
     }
 }

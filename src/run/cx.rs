@@ -10,7 +10,7 @@ use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
-use crate::motion::{AxleSetup, Glance, Motion, Standing};
+use crate::motion::{AxleSetup, Glance, Motion, Response, Standing, TurnScatter};
 use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -105,6 +105,16 @@ pub(super) struct Cx {
     pub(super) sense: Option<f64>,
     /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
     pub(super) momentum_s: f64,
+    /// How the engine answers a change of its setting, once learned.
+    pub(super) response: Option<Response>,
+    /// Longest time that the engine was seen to take from rest until it moved, s: some play a sound before they drive.
+    pub(super) start_s: f64,
+    /// What is known of its scatter from turn to turn, forward and reverse.
+    pub(super) scatter: [TurnScatter; 2],
+    /// The steady speed last measured, mm/s, and when the setting it belongs to was ordered.
+    pub(super) steady: Option<(BenchTime, f64)>,
+    /// Points that were less precise than wanted when their time was over, and the worst of them.
+    pub(super) short: (u32, Option<String>),
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
     pub(super) may_stand: bool,
     /// The first sensor line that could not be read.
@@ -160,6 +170,11 @@ impl Cx {
             resumed_at: BenchTime::ZERO,
             sense: None,
             momentum_s: 0.0,
+            response: None,
+            start_s: 0.0,
+            scatter: Default::default(),
+            steady: None,
+            short: (0, None),
             may_stand: false,
             first_broken: None,
             moved: false,
@@ -431,8 +446,17 @@ impl Cx {
         self.passed(since, within + proof)
     }
 
-    /// A span stretched by the decoder's own momentum.
+    /// A span stretched by the decoder's own momentum: that of its CVs, and what it keeps in spite of them.
     pub(super) fn with_momentum(&self, span: Duration) -> Duration {
-        span + Duration::from_secs_f64(self.momentum_s.clamp(0.0, 600.0))
+        let top_mm_s = self.plan.spec.limits.speed_mm_s;
+        let kept_s = self
+            .response
+            .map_or(0.0, |response| response.rising.ramp_s(top_mm_s).max(response.falling.ramp_s(top_mm_s)));
+        span + Duration::from_secs_f64((self.momentum_s + kept_s).clamp(0.0, 600.0))
+    }
+
+    /// How long the engine may take from rest until it moves.
+    pub(super) fn start_time(&self) -> Duration {
+        Duration::from_secs_f64(self.start_s.clamp(0.0, 60.0))
     }
 }

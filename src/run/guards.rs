@@ -225,7 +225,7 @@ impl Guards {
         }
         let limit = cx.plan.spec.limits.no_motion;
         let stands = !cx.may_stand && cx.stands_for(limit);
-        if stands && cx.passed(cx.turned_at, cx.with_momentum(limit)) {
+        if stands && cx.passed(cx.turned_at, cx.with_momentum(limit) + cx.start_time()) {
             let setting = cx.ordered.0;
             let evidence =
                 format!("setting {} of {} for {:.0} s", setting.value, setting.of, limit.as_secs_f64());

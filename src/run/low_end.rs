@@ -106,7 +106,9 @@ impl LowEndSearch {
 
     /// Whether it moves at this step, once that is clear.
     fn look(&self, cx: &mut Cx, since: BenchTime) -> Option<bool> {
-        let stands = cx.with_momentum(STANDS.max(cx.unseen_time()));
+        // From rest it may play a sound first.
+        let sound = if self.seek == Seek::Starts { cx.start_time() } else { Duration::ZERO };
+        let stands = cx.with_momentum(STANDS.max(cx.unseen_time())) + sound;
         if cx.stands_for(STANDS) && cx.passed(since, stands) {
             return Some(false);
         }

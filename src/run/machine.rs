@@ -7,6 +7,7 @@ use super::findings::Findings;
 use super::guards::Guards;
 use super::information_link::InformationLink;
 use super::input::{Output, RunPlan};
+use super::learn::Learn;
 use super::link_check::LinkCheck;
 use super::mover::Mover;
 use super::outcome::{End, StopGrade};
@@ -55,6 +56,7 @@ enum Phase {
     Settling(CvJob),
     Baseline(Baseline),
     WarmUp(WarmUp),
+    Learn(Learn),
     Sweep(Sweep),
     Write { job: CvJob, then: Option<AfterWrite> },
     Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
@@ -263,6 +265,11 @@ impl Run {
                 self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
             }
             Phase::WarmUp(phase) => {
+                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                let phase = Learn::new(baseline);
+                self.enter(PhaseName::Learn, Phase::Learn(phase));
+            }
+            Phase::Learn(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
                 let phase = Sweep::new(cx, baseline);
                 self.enter(PhaseName::Sweep, Phase::Sweep(phase));

@@ -88,6 +88,9 @@ pub struct StepRow {
     pub reverse_u_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: StepSource,
+    /// A measured figure of this step is less precise than the bench file asks: its time was over.
+    #[serde(default)]
+    pub short: bool,
 }
 
 /// What the sensor said of itself, first and last.

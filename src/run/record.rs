@@ -3,7 +3,7 @@ use super::input::{Answer, JournalTrouble, PersonAct, Question};
 use super::outcome::{LowEnd, RunOutcome, SweepDrift, Warming};
 use crate::calibrate::{TableFit, Verdict};
 use crate::cause::Reason;
-use crate::motion::{Measured, SignalQuality};
+use crate::motion::{Measured, Response, SignalQuality};
 use crate::sensor::{BrokenLine, Housekeeping};
 use crate::station::{Action, CvPlace, Direction, OrderEnd, OrderId, Setting, StationEvent};
 use crate::time::BenchTime;
@@ -45,6 +45,8 @@ pub enum PhaseName {
     Baseline,
     /// Running until steady.
     WarmUp,
+    /// The engine's answer to a change of setting is learned.
+    Learn,
     /// Points are measured.
     Sweep,
     /// The table is computed.
@@ -180,6 +182,8 @@ pub enum RecordBody {
         /// What the anchors showed.
         drift: Option<SweepDrift>,
     },
+    /// How the engine answers a change of its setting was learned.
+    Learned(Response),
     /// A table was computed.
     Fitted {
         /// What will be written.

@@ -4,7 +4,7 @@ use super::findings::{Computed, Findings};
 use super::outcome::{DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step, rounding_u_counts};
-use crate::cause::{Reason, station as station_causes};
+use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
 /// `(stop, broken, interruptions)`: the grade of the stop, how many sensor lines could not be read, and how often a lost
@@ -23,6 +23,10 @@ pub(super) fn outcome(
     let mut reasons = findings.reasons.clone();
     if stop == StopGrade::Unconfirmed {
         reasons.insert(0, Reason::new(&station_causes::STOP_UNCONFIRMED, format!("at {}", cx.now)));
+    }
+    if let (points, Some(last)) = &cx.short {
+        let evidence = format!("{points} points, the last of them at {last}");
+        reasons.push(Reason::new(&engine_causes::PRECISION_NOT_REACHED, evidence));
     }
     RunOutcome {
         outcome: end,
@@ -103,6 +107,7 @@ fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
                 reverse_mm_s: finite(reverse.speed_mm_s),
                 reverse_u_mm_s: finite(reverse.u_mm_s),
                 source,
+                short: findings.verified.iter().any(|one| one.step == step && one.is_short()),
             }
         })
         .collect()

@@ -54,6 +54,11 @@ impl Verified {
         Self::judge(cx, findings, (self.step, self.point.direction), self.result, drift_mm_s)
     }
 
+    /// Measured, but less precisely than asked.
+    pub(super) fn is_short(&self) -> bool {
+        self.result.is_some_and(|measured| measured.short)
+    }
+
     /// Measured less wanted, mm/s.
     pub(super) fn deviation_mm_s(&self) -> f64 {
         self.point.measured.speed_mm_s - self.target_mm_s

@@ -171,6 +171,8 @@ fn decoder(address: u8, noise: &mut Noise) -> DecoderSim {
         has_table: true,
         misses: 0.002,
         store: Duration::ZERO,
+        kept_momentum: Duration::ZERO,
+        start_delay: Duration::ZERO,
     }
 }
 

@@ -114,6 +114,10 @@ pub struct DecoderSim {
     pub misses: f64,
     /// How long it drives on from its own store when the rail is dead.
     pub store: Duration,
+    /// Time it takes for a change of the whole drive whatever CV 3 and 4 say: momentum that they do not switch off.
+    pub kept_momentum: Duration,
+    /// Time for which it withholds the drive after an order to start from rest, as when it plays a sound first.
+    pub start_delay: Duration,
 }
 
 /// What a sensor tells of the axle.

@@ -104,6 +104,7 @@ fn records() -> Vec<Record> {
         turns: 7,
         seconds: 3.25,
         unsteady: false,
+        short: false,
     };
     numbered(vec![
         RecordBody::Phase(PhaseName::LinkCheck),

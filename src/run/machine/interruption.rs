@@ -77,6 +77,7 @@ impl Run {
             Phase::Snapshot(job) | Phase::Settling(job) | Phase::Write { job, .. } => job.rewind(cx),
             Phase::Baseline(phase) => phase.rewind(cx),
             Phase::WarmUp(phase) => phase.rewind(cx, stood),
+            Phase::Learn(phase) => phase.rewind(cx),
             Phase::Sweep(phase) => phase.rewind(cx, stood),
             Phase::Verify { round, .. } => round.rewind(cx, stood),
             Phase::Ending(_) | Phase::Over => {}

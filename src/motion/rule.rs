@@ -1,0 +1,224 @@
+//! When a point's average may begin, when it is good enough, and what speaks against it.
+//!
+//! Settling (`standards/measurement.md` 4.6): the learned response says what is left of a change at any time. Averaging
+//! begins as soon as the *doubt* of what is left is a small part of the precision wanted, not only once nothing is left: the
+//! known part is taken off. Stopping: Student's t on whole-turn blocks, the scatter either known beforehand (`pool`) or that
+//! of ten blocks of the point's own. Guard: CUSUM (E. S. Page, Biometrika 41, 1954) on whole-turn speeds against what the
+//! learned response lets expect, from soon after the order on.
+use super::cusum::Cusum;
+use super::pool::{Known, TurnBlocks, TurnScatter};
+use super::response::{Change, Response, Rest};
+use super::{Measured, TURNS_ALONE};
+
+/// The doubt of what is left of a change (k = 2) takes at most this part of the half-width wanted.
+const REST_PART: f64 = 0.4;
+/// Nothing is said of a change of which more than this part is left: where it ends can't be seen yet.
+const MOST_LEFT: f64 = 0.3;
+/// A glance looks back about so far, s.
+const GLANCE_S: f64 = 0.25;
+/// Fewest turns where the scatter is known from the neighbourhood of a speed, and elsewhere.
+const FEWEST_NEAR: u32 = 3;
+const FEWEST_POOLED: u32 = 5;
+/// The guard looks from this many time constants after the change on.
+const GUARD_FROM: f64 = 0.5;
+/// An alarm within so many time constants of the change speaks against the learned response, a later one of a jump.
+const RESPONSE_WITHIN: f64 = 8.0;
+/// A disagreement below this part of the half-width wanted is of no concern, however sure it is.
+const CONCERNS: f64 = 0.25;
+
+/// The precision wanted: half-width at 95 %.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wanted {
+    /// Of the speed.
+    pub rel: f64,
+    /// But no less than this, mm/s.
+    pub floor_mm_s: f64,
+}
+
+impl Wanted {
+    /// Half-width wanted at a speed, mm/s.
+    #[must_use]
+    pub fn at(&self, speed_mm_s: f64) -> f64 {
+        (self.rel * speed_mm_s.abs()).max(self.floor_mm_s)
+    }
+}
+
+/// A measurement as it stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Judged {
+    /// The speed, with what was left of the change taken off and its doubt in the budget.
+    pub measured: Measured,
+    /// It is as precise as wanted.
+    pub reached: bool,
+}
+
+/// What the guard found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Off {
+    /// The engine goes on changing for longer (true) or shorter than its learned response says.
+    Response {
+        /// Longer.
+        longer: bool,
+    },
+    /// The speed changed while it should have been steady.
+    Jump,
+}
+
+/// The rule of one point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PointRule {
+    /// What is wanted.
+    pub wanted: Wanted,
+    /// How the engine answers, and the change that leads to this point. None: whoever asks saw to it that it has settled.
+    pub change: Option<(Response, Change)>,
+    /// Distance a turn, mm.
+    pub circumference_mm: f64,
+}
+
+impl PointRule {
+    fn rest(&self, to_mm_s: f64, span_s: (f64, f64)) -> Rest {
+        let none = Rest { mean_mm_s: 0.0, u_mm_s: 0.0 };
+        self.change.map_or(none, |(response, change)| response.rest(change, to_mm_s, span_s))
+    }
+
+    /// Part of the change that is left on average over a span: of a change of a whole.
+    fn left(&self, to_mm_s: f64, span_s: (f64, f64)) -> f64 {
+        let Some((_, change)) = self.change else { return 0.0 };
+        let by = to_mm_s - change.before_mm_s;
+        if by.abs() < 1e-9 { 0.0 } else { self.rest(to_mm_s, span_s).mean_mm_s / by }
+    }
+
+    /// Whether averaging may begin `at_s` after the origin, the engine being seen at this speed.
+    #[must_use]
+    pub fn may_begin(&self, at_s: f64, seen_mm_s: f64, scatter: &TurnScatter) -> bool {
+        let Some((response, change)) = self.change else { return true };
+        let seen = seen_mm_s.abs();
+        let looked = (at_s - GLANCE_S, at_s);
+        // By how far it has come one sees where it goes; for both senses of change, as that is not known yet.
+        let left = self.left(seen, looked).max(self.left(change.before_mm_s, looked));
+        let course = response.course(change.before_mm_s, seen);
+        if left > MOST_LEFT || at_s < change.begins_s + change.ramp_s + course.tau_s.min(1.0) {
+            return false;
+        }
+        let to = ((seen - left * change.before_mm_s) / (1.0 - left)).max(0.0);
+        let wanted = self.wanted.at(to);
+        let turns = turns_needed(scatter.at(to), wanted / to.max(1e-9));
+        let lasts_s = turns * self.circumference_mm / to.max(1e-3);
+        2.0 * self.rest(to, (at_s, at_s + lasts_s)).u_mm_s <= REST_PART * wanted
+    }
+
+    /// What a measurement comes to.
+    #[must_use]
+    pub fn judge(&self, measured: Measured, seen: &TurnBlocks, scatter: &TurnScatter) -> Judged {
+        let speed = measured.speed_mm_s.abs();
+        let to = self.change.map_or(speed, |(_, change)| {
+            let mut to = speed;
+            // What is left depends a little on where it goes, where the decoder keeps a ramp: twice is enough.
+            for _ in 0..2 {
+                let left = self.left(to, seen.span_s).clamp(0.0, MOST_LEFT);
+                to = ((speed - left * change.before_mm_s) / (1.0 - left)).max(0.0);
+            }
+            to
+        });
+        let rest = self.rest(to, seen.span_s);
+        let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
+        let turns = measured.turns;
+        let (u_rel, factor, enough) = match known {
+            Some(known) => {
+                let (u_rel, factor) = known.doubt(seen);
+                let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
+                (u_rel, factor, turns >= fewest)
+            }
+            None => {
+                let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
+                let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
+                (u_rel, factor, turns >= TURNS_ALONE)
+            }
+        };
+        let scattered = to * u_rel;
+        let u_repeat_mm_s = libm::hypot(scattered, rest.u_mm_s);
+        let half_width_mm_s = libm::hypot(scattered * factor, 2.0 * rest.u_mm_s);
+        // What all speeds share goes along in proportion.
+        let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
+        let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();
+        let speed_mm_s = to.copysign(measured.speed_mm_s);
+        let measured = Measured { speed_mm_s, u_repeat_mm_s, u_mm_s, half_width_mm_s, ..measured };
+        Judged { measured, reached: enough && half_width_mm_s <= self.wanted.at(to) }
+    }
+
+    /// Holds the whole turns since `from_s` against what the response lets expect of an engine that ends at `to_mm_s`. `way`:
+    /// time in s, turns.
+    #[must_use]
+    pub fn guard(
+        &self,
+        way: &[(f64, f64)],
+        from_s: f64,
+        to_mm_s: f64,
+        seen: &TurnBlocks,
+        scatter: &TurnScatter,
+    ) -> Option<Off> {
+        let to = to_mm_s.abs();
+        let each = f64::from(seen.turns_each);
+        let turn = scatter.at(to).map_or(seen.slow * each, |known| known.variance.max(known.raw));
+        let own = to * to * (turn + 2.0 * seen.ends * each * each);
+        let (begins_s, tau_s, rises) = self.change.map_or((0.0, 0.0, true), |(response, change)| {
+            let course = response.course(change.before_mm_s, to);
+            let ramp_s = course.ramp_s(to - change.before_mm_s) + change.ramp_s;
+            (change.begins_s + ramp_s, course.tau_s, to >= change.before_mm_s)
+        });
+        let from_s = from_s.max(begins_s + GUARD_FROM * tau_s);
+        let mut cusum = Cusum::default();
+        for (began, ended) in whole_turns(way, from_s) {
+            let rest = self.rest(to, (began, ended));
+            let off = self.circumference_mm / (ended - began) - (to - rest.mean_mm_s);
+            let sd = (own + rest.u_mm_s * rest.u_mm_s).sqrt();
+            let Some(run) = cusum.add(off / sd) else { continue };
+            if (run.mean * sd).abs() < CONCERNS * self.wanted.at(to) {
+                cusum = Cusum::default();
+                continue;
+            }
+            let response = self.change.is_some() && ended < begins_s + RESPONSE_WITHIN * tau_s;
+            // Still slower while it rises, or still faster while it falls: it takes longer.
+            return Some(if response {
+                Off::Response { longer: (run.mean < 0.0) == rises }
+            } else {
+                Off::Jump
+            });
+        }
+        None
+    }
+}
+
+/// Turns that the precision wanted takes by what is known.
+fn turns_needed(known: Option<Known>, wanted_rel: f64) -> f64 {
+    let Some(known) = known else { return f64::from(TURNS_ALONE) };
+    let fewest = f64::from(if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED });
+    (4.0 * known.variance / (wanted_rel * wanted_rel)).clamp(fewest, 1e4)
+}
+
+/// Begin and end of each whole turn from `from_s` on.
+fn whole_turns(way: &[(f64, f64)], from_s: f64) -> impl Iterator<Item = (f64, f64)> {
+    let sense = match (way.first(), way.last()) {
+        (Some(first), Some(last)) if last.1 < first.1 => -1.0,
+        _ => 1.0,
+    };
+    let mut passed: Vec<f64> = Vec::new();
+    let mut target: Option<f64> = None;
+    for pair in way.windows(2) {
+        let [(t0, a), (t1, b)] = [pair[0], pair[1]].map(|(t, turns)| (t, sense * turns));
+        if t0 < from_s || b <= a {
+            continue;
+        }
+        let mut next = *target.get_or_insert(a);
+        while next >= a && next <= b {
+            passed.push(t0 + (next - a) / (b - a) * (t1 - t0));
+            next += 1.0;
+        }
+        target = Some(next);
+    }
+    (1..passed.len()).map(move |k| (passed[k - 1], passed[k])).filter(|(began, ended)| ended > began)
+}
+
+#[cfg(test)]
+#[path = "rule_tests.rs"]
+mod tests;
