@@ -7,16 +7,29 @@
 //! another.
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
+/// From so many degrees of freedom on Student's t is the normal distribution, to nine decimals.
+const AS_NORMAL: f64 = 1e10;
+/// Its quantile at 97.5 % (scipy 1.17.1, norm.ppf(0.975)).
+const NORMAL_975: f64 = 1.959_963_985;
+
 fn nine_decimals(value: f64) -> f64 {
     (value * 1e9).round() / 1e9
 }
 
 /// The quantile of Student's t at 97.5 %, the factor of a two-sided 95 % interval; infinite below one degree of freedom.
-pub(super) fn t_975(degrees: f64) -> f64 {
+pub(crate) fn t_975(degrees: f64) -> f64 {
     if degrees.is_nan() || degrees < 1.0 {
         return f64::INFINITY;
     }
+    if degrees > AS_NORMAL {
+        return NORMAL_975;
+    }
     StudentsT::new(0.0, 1.0, degrees).map_or(f64::INFINITY, |t| nine_decimals(t.inverse_cdf(0.975)))
+}
+
+/// The root of the sum of squares: what independent doubts come to (GUM 5.1.2).
+pub(crate) fn root_of_squares(doubts: impl IntoIterator<Item = f64>) -> f64 {
+    doubts.into_iter().map(|u| u * u).sum::<f64>().sqrt()
 }
 
 /// Welch's test of two means.
@@ -47,7 +60,7 @@ pub(super) fn welch(first: &[f64], second: &[f64]) -> Option<Welch> {
 }
 
 /// Mean and variance (n - 1) in two passes; none below two values.
-pub(super) fn mean_and_variance(values: &[f64]) -> Option<(f64, f64)> {
+pub(crate) fn mean_and_variance(values: &[f64]) -> Option<(f64, f64)> {
     if values.len() < 2 {
         return None;
     }
@@ -128,6 +141,8 @@ mod tests {
             near(t_975(degrees), wanted, 1e-9);
         }
         assert!(t_975(0.0).is_infinite() && t_975(f64::NAN).is_infinite());
+        near(t_975(f64::INFINITY), 1.959_963_985, 1e-12);
+        near(t_975(1e9), t_975(f64::INFINITY), 2e-9);
     }
 
     fn settle60() -> Vec<f64> {
@@ -195,3 +210,7 @@ mod tests {
         near(line.y_mean - line.slope * line.t_mean, 2.893_480_586_55, 1e-9);
     }
 }
+
+#[cfg(test)]
+#[path = "strd_tests.rs"]
+mod strd_tests;

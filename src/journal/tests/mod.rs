@@ -98,6 +98,7 @@ fn records() -> Vec<Record> {
     let measured = Measured {
         speed_mm_s: -34.722_222_222_222_22,
         u_repeat_mm_s: 0.1,
+        degrees: 6.0,
         u_mm_s: f64::MIN_POSITIVE,
         half_width_mm_s: 1.0 / 3.0,
         turns: 7,
