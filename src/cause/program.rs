@@ -65,6 +65,14 @@ pub const NO_PLACE_FOR_FILE: Cause = Cause {
     to_try: "Name a file in a folder that is there and that you may write to.",
 };
 
+/// No circumference from what was rolled.
+pub const ROLLED_UNUSABLE: Cause = Cause {
+    code: "rolled-distance-unusable",
+    seen: "No circumference can be made of what was rolled.",
+    may_be: "A unit is missing, a number is mistyped, or distance and turns do not belong together.",
+    to_try: "Roll ten turns or more along a ruler from mark to mark, and write it as in --distance \"3 m\" --turns 91 --doubt \"2 mm\".",
+};
+
 /// The person did not wait for the end.
 pub const ENDED_OUT_OF_HAND: Cause = Cause {
     code: "ended-out-of-hand",
@@ -83,5 +91,6 @@ pub const ALL: &[&Cause] = &[
     &RESULT_NOT_WRITTEN,
     &FILE_NOT_WRITTEN,
     &NO_PLACE_FOR_FILE,
+    &ROLLED_UNUSABLE,
     &ENDED_OUT_OF_HAND,
 ];

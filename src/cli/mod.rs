@@ -3,7 +3,9 @@
 //! With `--json` exactly one object stands on stdout at every exit, wrong use and the program's own failure included.
 //! Work is done through [`mod@crate::bench`] alone: sockets, adapters and phases are not its business.
 mod args;
+mod budget;
 mod caution;
+mod circumference;
 mod cvs;
 mod demo;
 pub mod exit;
@@ -68,6 +70,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Template => verbs::print(crate::config::template()),
         Verb::Schema => verbs::print(&crate::config::schema()),
         Verb::Replay { folder, json } => verbs::replay(&folder, json),
+        Verb::Circumference(args) => circumference::circumference(&args),
         Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }

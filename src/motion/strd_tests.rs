@@ -16,7 +16,11 @@ fn values(text: &str) -> Vec<f64> {
 
 /// Digits in which two numbers agree.
 fn digits(found: f64, wanted: f64) -> f64 {
-    if found.to_bits() == wanted.to_bits() { 16.0 } else { -libm::log10((found - wanted).abs() / wanted.abs()) }
+    if found.to_bits() == wanted.to_bits() {
+        16.0
+    } else {
+        -libm::log10((found - wanted).abs() / wanted.abs())
+    }
 }
 
 /// Mean and standard deviation, each to as many digits as `standards/measurement.md` section 8 says that double
@@ -88,7 +92,8 @@ fn the_line_of_the_gum_thermometer() {
         assert!((found - wanted).abs() <= tolerance * wanted.abs(), "found {found}, wanted {wanted}");
     };
     let at = |t: f64| line.y_mean + line.slope * (t - line.t_mean);
-    let u_at = |t: f64| line.residual * (1.0 / 11.0 + (t - line.t_mean) * (t - line.t_mean) / line.s_tt).sqrt();
+    let u_at =
+        |t: f64| line.residual * (1.0 / 11.0 + (t - line.t_mean) * (t - line.t_mean) / line.s_tt).sqrt();
     near(line.slope, 0.002_182_697_740, 1e-9);
     near(line.residual / line.s_tt.sqrt(), 0.000_667_938_773, 1e-8);
     near(line.residual, 0.003_497_564_0, 1e-8);

@@ -7,6 +7,7 @@ mod baseline;
 mod cv_job;
 mod cx;
 pub mod desk;
+mod doubt;
 mod ending;
 mod failure;
 mod findings;
@@ -19,6 +20,7 @@ mod link_check;
 mod machine;
 mod mover;
 pub mod outcome;
+mod placing;
 mod point;
 mod progress;
 pub mod record;
@@ -39,9 +41,9 @@ mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{
-    DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+    BudgetRow, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 2;
+pub const CORE_REVISION: u32 = 3;

@@ -47,6 +47,8 @@ pub enum PhaseName {
     WarmUp,
     /// Points are measured.
     Sweep,
+    /// The engine is lifted off and put back, and one speed measured again.
+    Placing,
     /// The table is computed.
     Fit,
     /// The table is written.
@@ -75,6 +77,8 @@ pub enum PointPurpose {
     Sweep,
     /// The curve's anchor, measured again.
     Anchor,
+    /// What another placing on the bench changes.
+    Placing,
     /// Proof.
     Verify,
 }
@@ -184,6 +188,11 @@ pub enum RecordBody {
         question: u32,
         /// What.
         what: Question,
+    },
+    /// A question that nobody answered is no longer asked.
+    Withdrawn {
+        /// Its number.
+        question: u32,
     },
     /// An answer.
     Answered {

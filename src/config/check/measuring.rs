@@ -37,6 +37,7 @@ pub(super) fn sweep(
     let floor = reading.value(&key::PRECISION_FLOOR);
     let point_limit = reading.value(&key::POINT_LIMIT);
     let verify_points = reading.value(&key::VERIFY_POINTS);
+    let placings = reading.value(&key::PLACINGS);
     let points = match (points, step_mode) {
         (Given::Absent, _) => None,
         (Given::Bad, _) => return None,
@@ -54,6 +55,7 @@ pub(super) fn sweep(
         precision_floor_mm_s: floor?.model_mm_s(ratio?),
         point_limit: point_limit?,
         verify_points: verify_points?,
+        placings: placings?,
     })
 }
 

@@ -78,6 +78,7 @@ impl Run {
             Phase::Baseline(phase) => phase.rewind(cx),
             Phase::WarmUp(phase) => phase.rewind(cx, stood),
             Phase::Sweep(phase) => phase.rewind(cx, stood),
+            Phase::Placing(phase) => phase.rewind(cx),
             Phase::Verify { round, .. } => round.rewind(cx, stood),
             Phase::Ending(_) | Phase::Over => {}
         }
