@@ -1,9 +1,11 @@
 //! What lifting an engine off the bench and putting it back does to its speed: the part between placings.
 //!
 //! One-way random effects by the method of moments: the variance of the placings' speeds holds the scatter within a
-//! placing too, which is known and taken off; what is left is of the placing itself, never below nothing (H. Scheffe, The
-//! Analysis of Variance, 1959, from memory). Degrees of freedom by Satterthwaite (GUM G.4). An engine runs in one
-//! placing, so the part counts whole, however many placings told of it.
+//! placing too, which is known and taken off; what is left is of the placing itself (H. Scheffe, The Analysis of Variance,
+//! 1959, from memory). Degrees of freedom by Satterthwaite (GUM G.4). Few placings may look alike by chance: below what
+//! chance can hide the part is taken for that large, or the interval of three placings would hold 91 of 100 cases and
+//! not 95 (own simulation, the test below). An engine runs in one placing, so the part counts whole, however many told
+//! of it.
 use crate::motion::stats::mean_and_variance;
 use serde::{Deserialize, Serialize};
 
@@ -43,11 +45,13 @@ pub fn between_placings(placed: &[Placed]) -> Option<PlacingPart> {
     let spread = squares.zip(placed).map(|(square, one)| square * square / one.degrees.max(1.0));
     // Variance of the mean within, over two.
     let within_spread = spread.sum::<f64>() / (n * n);
-    let between = total - within;
+    // Standard uncertainty of the total variance where there is nothing between.
+    let hidden = within * (2.0 / (n - 1.0)).sqrt();
+    let between = (total - within).max(hidden);
     let degrees =
-        if between > 0.0 { between * between / (total * total / (n - 1.0) + within_spread) } else { n - 1.0 };
+        if between > hidden { between * between / (total * total / (n - 1.0) + within_spread) } else { 1.0 };
     Some(PlacingPart {
-        u_rel: between.max(0.0).sqrt() / mean,
+        u_rel: between.sqrt() / mean,
         // Below one degree Student's t has no quantile worth a name; the formula is rough there anyway.
         degrees: degrees.max(1.0),
         placings: u32::try_from(placed.len()).unwrap_or(u32::MAX),
@@ -77,10 +81,11 @@ mod tests {
     }
 
     #[test]
-    fn scatter_that_repeatability_explains_is_not_of_the_placing() {
+    fn scatter_that_repeatability_explains_is_taken_for_what_it_can_hide() {
         let found = between_placings(&placed(&[100.0, 100.1, 99.9], 0.2, 20.0)).unwrap();
-        assert!(found.u_rel.abs() < 1e-12, "{found:?}");
-        assert!((found.degrees - 2.0).abs() < 1e-12, "{found:?}");
+        // Of three placings the variance within, whose root is 0.2.
+        assert!((found.u_rel - 0.002).abs() < 1e-12, "{found:?}");
+        assert!((found.degrees - 1.0).abs() < 1e-12, "{found:?}");
         assert_eq!(between_placings(&placed(&[100.0], 0.2, 20.0)), None);
         assert_eq!(between_placings(&placed(&[0.0, 0.0], 0.2, 20.0)), None);
     }
@@ -91,7 +96,7 @@ mod tests {
             - 6.0
     }
 
-    /// Seeded: the true part is found on the mean of its square, and the interval made with it and its degrees of freedom
+    /// Seeded: the true part is found and the interval made with it and its degrees of freedom
     /// holds the engine's mean speed in 95 of 100 placings.
     #[test]
     fn the_interval_holds_what_it_says() {
@@ -114,8 +119,10 @@ mod tests {
             }
             let share = f64::from(inside) / f64::from(rounds);
             let told = format!("{between} {within} {placings}: {share} inside, sd {}", square.sqrt());
-            assert!((0.93..0.99).contains(&share), "{told}");
-            assert!((square.sqrt() / between - 1.0).abs() < 0.12, "{told}");
+            assert!((0.94..0.99).contains(&share), "{told}");
+            // Where repeatability hides the part it is taken for larger; else it is met in the mean of its square.
+            let most = if within < between { 0.05 } else { 0.25 };
+            assert!((-0.05..most).contains(&(square.sqrt() / between - 1.0)), "{told}");
         }
     }
 }

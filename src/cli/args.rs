@@ -49,6 +49,8 @@ pub(crate) enum Verb {
     Cvs(CvsArgs),
     /// Work out the circumference of a wheel or roller, and its doubt, from a distance rolled
     Circumference(CircumferenceArgs),
+    /// Compare a run with the measuring car to one without it: what the car's drag costs
+    Drag(DragArgs),
     /// Tell a running run something
     Tell {
         /// The run's folder
@@ -133,6 +135,16 @@ pub(crate) struct CircumferenceArgs {
     /// How well the turns are known, in turns: a mark lined up by eye at both ends
     #[arg(long, value_name = "NUMBER", default_value = "0.02", allow_hyphen_values = true)]
     pub(crate) turns_doubt: String,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DragArgs {
+    /// Folder of the run with the measuring car
+    #[arg(value_name = "RUN_WITH")]
+    pub(crate) with: PathBuf,
+    /// Folder of the run without it
+    #[arg(value_name = "RUN_WITHOUT")]
+    pub(crate) without: PathBuf,
 }
 
 #[derive(Debug, Args)]

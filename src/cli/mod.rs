@@ -8,6 +8,7 @@ mod caution;
 mod circumference;
 mod cvs;
 mod demo;
+mod drag;
 pub mod exit;
 mod out;
 pub mod result;
@@ -71,6 +72,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Schema => verbs::print(&crate::config::schema()),
         Verb::Replay { folder, json } => verbs::replay(&folder, json),
         Verb::Circumference(args) => circumference::circumference(&args),
+        Verb::Drag(args) => drag::compare(&args),
         Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }

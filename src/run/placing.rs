@@ -18,6 +18,8 @@ use std::time::Duration;
 
 /// How long the first question waits. The bench file's key says so too.
 const ANSWERED_WITHIN: Duration = Duration::from_secs(600);
+/// Fewest placings that count; the bench file asks for none or so many.
+const FEWEST: usize = 3;
 /// The engine is measured so much sharper than a point of the curve: what scatters within a placing hides the rest.
 const SHARPNESS: f64 = 0.2;
 
@@ -40,7 +42,7 @@ enum Stage {
 /// What the placings gave.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct PlacingFound {
-    /// None where there were not even two.
+    /// None where there were too few.
     pub(super) part: Option<PlacingPart>,
     /// Why there were fewer than asked.
     pub(super) reason: Option<Reason>,
@@ -140,8 +142,10 @@ impl Placing {
         self.found(Some(Reason::new(&causes::PLACINGS_UNANSWERED, evidence)))
     }
 
+    /// Two placings, where nobody answered any more, tell too little to be counted on.
     fn found(&self, reason: Option<Reason>) -> PlacingFound {
-        PlacingFound { part: between_placings(&self.seen), reason }
+        let part = if self.seen.len() < FEWEST { None } else { between_placings(&self.seen) };
+        PlacingFound { part, reason }
     }
 }
 

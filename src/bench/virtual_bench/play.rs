@@ -299,8 +299,10 @@ impl Play {
 
 fn header(setup: &VirtualBench) -> Header {
     let spec = &setup.plan.spec;
+    // One run a folder: its number is the run's.
+    let number = setup.folder.file_name().and_then(|name| name.to_str()?.parse::<u32>().ok()).unwrap_or(0);
     Header {
-        run_id: "00000000-0000-7000-8000-000000000001".to_owned(),
+        run_id: format!("00000000-0000-7000-8000-{number:012}"),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         core_revision: CORE_REVISION,
         bench_file_name: "virtual.toml".to_owned(),

@@ -1,5 +1,6 @@
 //! Warm-up, sweep, target.
 use super::{Given, Reading, Speed};
+use crate::cause::bench_file as cause;
 use crate::config::key::AnyKey;
 use crate::config::keys::measuring as key;
 use crate::config::keys::vehicle;
@@ -38,6 +39,13 @@ pub(super) fn sweep(
     let point_limit = reading.value(&key::POINT_LIMIT);
     let verify_points = reading.value(&key::VERIFY_POINTS);
     let placings = reading.value(&key::PLACINGS);
+    if placings == Some(2) {
+        let (span, path) = (reading.span(&key::PLACINGS), key::PLACINGS.path());
+        let hint =
+            "two placings say next to nothing of how far others scatter: write 1, or 3 to 20 (5 is good)";
+        reading.complain(&cause::OUT_OF_RANGE, path, span, "1, or a whole number from 3 to 20", hint);
+        return None;
+    }
     let points = match (points, step_mode) {
         (Given::Absent, _) => None,
         (Given::Bad, _) => return None,

@@ -99,10 +99,10 @@ pub(in crate::config) static PLACINGS: Key<Whole> = Key {
     kind: Whole { least: 1, most: 20 },
     need: Need::Default("1"),
     example: "1",
-    about: "In how many placings one speed is measured. Above 1 the run asks, once the curve is measured, that the engine be \
-            lifted off and put back, one time less than this, and counts what that changes into the doubt: from 3 on \
-            worth while, 5 is good. Somebody must be there: a question that nobody answers within 10 minutes ends the \
-            placings, and the run goes on with those it has.",
+    about: "In how many placings one speed is measured: 1, or 3 and more; 5 is good. Above 1 the run asks, once the curve is \
+            measured, that the engine be lifted off and put back, one time less than this, and counts what that changes \
+            into the doubt. Somebody must be there: a question that nobody answers within 10 minutes ends the placings, \
+            and the run goes on with those it has.",
 };
 
 /// The sweep.
