@@ -26,7 +26,9 @@ fn the_end_gauge() {
     let whole = of(&[(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)]);
     near(whole.u, 31.671_122, 1e-7);
     near(whole.degrees.unwrap(), 16.764_554, 1e-7);
-    near(of(&[(5.8, 24.0), (3.9, 5.0), (6.7, 8.0)]).degrees.unwrap(), 25.637_632, 1e-7);
+    // The GUM takes the root of these, 9.68, for 9.7.
+    let measured = of(&[(5.8, 24.0), (3.9, 5.0), (6.7, 8.0)]);
+    near(measured.degrees.unwrap() * libm::pow(9.7 / measured.u, 4.0), 25.637_632, 1e-7);
 }
 
 /// The own budget of the sheet at 100 mm/s: repeatability, a caliper on the roller's diameter, a crystal, a drift.

@@ -29,11 +29,14 @@ pub(super) fn axle(reading: &mut Reading<'_>) -> Option<AxleSpec> {
         Given::Absent => 0.0,
         Given::Bad => return None,
     };
-    for (key, u_rel) in [(&key::DOUBT, circumference_u_rel), (&key::CONTACT, contact_u_rel)] {
+    let better = "measure it better: roll ten turns along a ruler and divide by ten";
+    let unlike = "no wheel's tread differs so much from place to place: perhaps the unit is another";
+    for (key, u_rel, hint) in
+        [(&key::DOUBT, circumference_u_rel, better), (&key::CONTACT, contact_u_rel, unlike)]
+    {
         if u_rel > MOST_DOUBT {
             let span = reading.span(key);
             let expected = "a doubt of at most 10 % of the measure".to_owned();
-            let hint = "measure it better: roll ten turns along a ruler and divide by ten";
             reading.complain(&cause::OUT_OF_RANGE, key.path(), span, expected, hint);
             return None;
         }
