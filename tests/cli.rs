@@ -39,7 +39,19 @@ fn help_names_every_verb_and_exit_code() {
     let folder = tempfile::tempdir().unwrap();
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("--help"));
     assert_eq!((code, stderr.as_str()), (0, ""));
-    for verb in ["run", "demo", "simulate", "stop", "template", "schema", "replay", "cvs", "tell"] {
+    for verb in [
+        "run",
+        "demo",
+        "simulate",
+        "stop",
+        "template",
+        "schema",
+        "replay",
+        "cvs",
+        "circumference",
+        "drag",
+        "tell",
+    ] {
         assert!(stdout.contains(&format!("\n  {verb} ")), "{verb} is missing in\n{stdout}");
     }
     for exit in ["0", "2", "3", "4", "5", "6", "7"] {

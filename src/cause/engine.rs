@@ -177,6 +177,14 @@ pub const REAR_LEADS: Cause = Cause {
     to_try: "Nothing needs doing for the table; change bit 0 of CV 29 if forward should mean the front end.",
 };
 
+/// Nobody lifted the engine.
+pub const PLACINGS_UNANSWERED: Cause = Cause {
+    code: "placings-unanswered",
+    seen: "Nobody answered when the engine was to be lifted off and put back, so the run went on without that.",
+    may_be: "The run was left alone, or the question was not noticed.",
+    to_try: "Stay within reach while the run measures if what another placing changes is to be known, or take placings out of the bench file.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &NOT_MOVING,
@@ -204,4 +212,5 @@ pub const ALL: &[&Cause] = &[
     &PATH_TOO_SHORT,
     &PERSON_STOPPED,
     &REAR_LEADS,
+    &PLACINGS_UNANSWERED,
 ];

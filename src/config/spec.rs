@@ -117,6 +117,8 @@ pub struct AxleSpec {
     pub circumference_mm: f64,
     /// Its relative standard uncertainty (k = 1).
     pub circumference_u_rel: f64,
+    /// Relative standard uncertainty (k = 1) from where on its tread the wheel touches; 0 where none is stated.
+    pub contact_u_rel: f64,
 }
 
 /// Which end of the engine leads when the decoder is told forward.
@@ -207,6 +209,8 @@ pub struct SweepSpec {
     pub point_limit: Duration,
     /// Steps of the table measured again in verify, a direction.
     pub verify_points: u16,
+    /// How often the engine stands on the bench to be measured: 1, or lifted and put back so often less one.
+    pub placings: u16,
 }
 
 /// The wanted speeds as model speed.

@@ -39,6 +39,8 @@ pub(super) struct Summary {
     pub(super) turns_per_s: f64,
     /// Relative standard uncertainty from repeatability, not below what the field's noise allows.
     pub(super) u_rel: f64,
+    /// Degrees of freedom of that.
+    pub(super) degrees: f64,
     /// Student's factor for 95 %.
     pub(super) factor: f64,
     pub(super) turns: u32,
@@ -262,6 +264,7 @@ impl Blocks {
         good.then(|| Summary {
             turns_per_s: sense * speed,
             u_rel,
+            degrees,
             factor: t_975(degrees),
             turns: u32::try_from(speeds.len()).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
             seconds,

@@ -30,7 +30,7 @@ mod scatter;
 mod seen;
 mod squares;
 mod stamps;
-mod stats;
+pub(crate) mod stats;
 mod still;
 mod stream;
 #[cfg(test)]
@@ -78,6 +78,9 @@ pub struct Measured {
     pub speed_mm_s: f64,
     /// Standard uncertainty (k = 1) from repeatability alone, in mm/s.
     pub u_repeat_mm_s: f64,
+    /// Degrees of freedom of that; 0 in records of programs that did not write them down.
+    #[serde(default)]
+    pub degrees: f64,
     /// Standard uncertainty (k = 1) with sensor clock, circumference, and the steps in which a speed is told, in mm/s.
     pub u_mm_s: f64,
     /// Half-width at 95 % of the repeatability part (Student t), in mm/s.

@@ -10,6 +10,7 @@ use super::response::{Fitted, fit_change};
 use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
 use super::trace::Trace;
+use super::stats::root_of_squares;
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
@@ -269,10 +270,7 @@ impl Motion {
         let (slope, u) = self.follow.glance(&self.recent)?;
         let mm_per_rad = self.setup.circumference_mm / TURN / self.clock_factor();
         let u_mm_s = u * mm_per_rad;
-        let u_mm_s = match self.u_resolution_mm_s() {
-            q if q > 0.0 => (u_mm_s * u_mm_s + q * q).sqrt(),
-            _ => u_mm_s,
-        };
+        let u_mm_s = root_of_squares([u_mm_s, self.u_resolution_mm_s()]);
         Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s, at: self.newest? })
     }
 
@@ -366,13 +364,12 @@ impl Motion {
         let factor = self.clock_factor();
         let speed = summary.turns_per_s * self.setup.circumference_mm / factor;
         let (clock, axle) = (self.clock_rate().u_rel, self.setup.circumference_u_rel);
-        let u_rel = (summary.u_rel * summary.u_rel + clock * clock + axle * axle).sqrt();
-        let resolution = self.u_resolution_mm_s();
-        let u_mm_s = speed.abs() * u_rel;
+        let parts = [summary.u_rel, clock, axle].map(|u_rel| speed.abs() * u_rel);
         Some(Measured {
             speed_mm_s: speed,
             u_repeat_mm_s: speed.abs() * summary.u_rel,
-            u_mm_s: if resolution > 0.0 { libm::hypot(u_mm_s, resolution) } else { u_mm_s },
+            degrees: summary.degrees,
+            u_mm_s: root_of_squares(parts.into_iter().chain([self.u_resolution_mm_s()])),
             half_width_mm_s: speed.abs() * summary.u_rel * summary.factor,
             turns: summary.turns,
             seconds: summary.seconds * factor,

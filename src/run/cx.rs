@@ -356,6 +356,13 @@ impl Cx {
         }
     }
 
+    /// The question is no longer asked: an answer that comes now is dropped.
+    pub(super) fn withdraw(&mut self, question: u32) {
+        self.record(RecordBody::Withdrawn { question });
+        self.questions += 1;
+        self.waiting = false;
+    }
+
     /// The answer to this question, once it is there.
     pub(super) fn answer(&mut self, question: u32) -> Option<Answer> {
         let answer = if question == self.questions { self.answer } else { None };

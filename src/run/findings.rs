@@ -4,8 +4,8 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
-    predict, predicted_worst, reachable_top, refit_table, table_limit,
+    Drawn, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
+    fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::dcc::scale::kmh;
@@ -50,8 +50,10 @@ pub(super) struct Findings {
     pub(super) verified: Vec<Verified>,
     pub(super) verdict: Option<Verdict>,
     pub(super) reasons: Vec<Reason>,
-    /// Doubt that all speeds share (circumference, clock), relative, k = 1.
-    pub(super) shared_u_rel: f64,
+    /// Setting at which the engine ran warm.
+    pub(super) warm_at: u16,
+    /// What another placing on the bench changes; none where that was not looked for.
+    pub(super) placing: Option<PlacingPart>,
 }
 
 impl Findings {
@@ -67,7 +69,8 @@ impl Findings {
             verified: Vec::new(),
             verdict: None,
             reasons: Vec::new(),
-            shared_u_rel: cx.plan.spec.axle.circumference_u_rel,
+            warm_at: 0,
+            placing: None,
         }
     }
 

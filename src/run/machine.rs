@@ -11,6 +11,7 @@ use super::learn::Learn;
 use super::link_check::LinkCheck;
 use super::mover::Mover;
 use super::outcome::{End, StopGrade};
+use super::placing::Placing;
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
@@ -58,6 +59,7 @@ enum Phase {
     WarmUp(WarmUp),
     Learn(Learn),
     Sweep(Sweep),
+    Placing(Placing),
     Write { job: CvJob, then: Option<AfterWrite> },
     Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
     Ending(Ending),
@@ -261,7 +263,9 @@ impl Run {
             }
             Phase::Baseline(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                let phase = WarmUp::new(cx, found.warm_up_value(cx), found);
+                let warm_at = found.warm_up_value(cx);
+                self.findings.warm_at = warm_at;
+                let phase = WarmUp::new(cx, warm_at, found);
                 self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
             }
             Phase::WarmUp(phase) => {
@@ -277,10 +281,18 @@ impl Run {
             Phase::Sweep(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
                 self.findings.sweep = Some(found);
-                self.cx.phase = PhaseName::Fit;
-                self.cx.record(RecordBody::Phase(PhaseName::Fit));
-                self.findings.compute(&mut self.cx)?;
-                self.begin_write(AfterWrite::Verify { number: 1, before: None });
+                if self.cx.plan.spec.sweep.placings < 2 {
+                    self.fit()?;
+                    return Ok(true);
+                }
+                let phase = Placing::new(&self.cx, self.findings.warm_at);
+                self.enter(PhaseName::Placing, Phase::Placing(phase));
+            }
+            Phase::Placing(phase) => {
+                let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                self.findings.placing = found.part;
+                self.findings.reasons.extend(found.reason);
+                self.fit()?;
             }
             Phase::Write { .. } => return self.advance_write(),
             Phase::Verify { .. } => return self.advance_verify(),
@@ -309,6 +321,15 @@ impl Run {
     fn begin_baseline(&mut self) {
         let phase = Baseline::new(&self.cx);
         self.enter(PhaseName::Baseline, Phase::Baseline(phase));
+    }
+
+    /// The table from the curves, and on to writing it.
+    fn fit(&mut self) -> Result<(), Failure> {
+        self.cx.phase = PhaseName::Fit;
+        self.cx.record(RecordBody::Phase(PhaseName::Fit));
+        self.findings.compute(&mut self.cx)?;
+        self.begin_write(AfterWrite::Verify { number: 1, before: None });
+        Ok(())
     }
 
     fn begin_write(&mut self, then: AfterWrite) {

@@ -7,6 +7,7 @@ mod baseline;
 mod cv_job;
 mod cx;
 pub mod desk;
+mod doubt;
 mod ending;
 mod failure;
 mod findings;
@@ -22,6 +23,7 @@ mod looks;
 mod machine;
 mod mover;
 pub mod outcome;
+mod placing;
 mod point;
 mod progress;
 pub mod record;
@@ -44,7 +46,7 @@ mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{
-    DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource, StopGrade,
+    BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource, StopGrade,
     SweepDrift, VerdictWord, Warming,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};

@@ -1,8 +1,10 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
 use crate::calibrate::ENTRIES;
+use crate::calibrate::budget::BudgetLine;
 use crate::cause::Reason;
 use crate::motion::Measured;
 use crate::sensor::Housekeeping;
+use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
 /// How a run ended.
@@ -82,15 +84,44 @@ pub struct StepRow {
     pub forward_mm_s: Option<f64>,
     /// Its doubt.
     pub forward_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    pub forward_u95_mm_s: Option<f64>,
     /// Reverse.
     pub reverse_mm_s: Option<f64>,
     /// Its doubt.
     pub reverse_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    pub reverse_u95_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: StepSource,
     /// A measured figure of this step is less precise than the bench file asks: its time was over.
     #[serde(default)]
     pub short: bool,
+}
+
+/// Where the doubt of one figure comes from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BudgetRow {
+    /// Step number in the step mode used.
+    pub step: u16,
+    /// Direction: of the two the one with the larger doubt.
+    pub direction: Direction,
+    /// Measured or predicted.
+    pub source: StepSource,
+    /// The speed, mm/s.
+    pub speed_mm_s: f64,
+    /// Every line.
+    pub lines: Vec<BudgetLine>,
+    /// Lines together that another engine measured on the same axle does not share, k = 1, mm/s.
+    pub own_u_mm_s: f64,
+    /// Lines together that it shares, k = 1, mm/s.
+    pub shared_u_mm_s: f64,
+    /// All together, k = 1, mm/s.
+    pub u_mm_s: f64,
+    /// Effective degrees of freedom; none: as good as endless.
+    pub degrees: Option<f64>,
+    /// Half-width that holds 95 %, mm/s.
+    pub u95_mm_s: Option<f64>,
 }
 
 /// What the sensor said of itself, first and last.
@@ -192,6 +223,9 @@ pub struct RunOutcome {
     pub step_mode: u16,
     /// The 28 steps; empty until a table was computed.
     pub steps: Vec<StepRow>,
+    /// Where the doubt comes from at the slowest, a middle and the top step; empty until a table was computed.
+    #[serde(default)]
+    pub budget: Vec<BudgetRow>,
     /// Worst deviation seen in verify, percent of the target's top.
     pub worst_deviation_percent: Option<f64>,
     /// Its doubt (k = 1).

@@ -65,7 +65,7 @@ fn done(cx: &Cx) -> f64 {
         before += share;
     }
     match cx.phase {
-        PhaseName::Fit => 0.74,
+        PhaseName::Placing | PhaseName::Fit => 0.74,
         _ => 1.0,
     }
 }

@@ -49,6 +49,8 @@ pub enum PhaseName {
     Learn,
     /// Points are measured.
     Sweep,
+    /// The engine is lifted off and put back, and one speed measured again.
+    Placing,
     /// The table is computed.
     Fit,
     /// The table is written.
@@ -77,6 +79,8 @@ pub enum PointPurpose {
     Sweep,
     /// The curve's anchor, measured again.
     Anchor,
+    /// What another placing on the bench changes.
+    Placing,
     /// Proof.
     Verify,
 }
@@ -206,6 +210,11 @@ pub enum RecordBody {
         question: u32,
         /// What.
         what: Question,
+    },
+    /// A question that nobody answered is no longer asked.
+    Withdrawn {
+        /// Its number.
+        question: u32,
     },
     /// An answer.
     Answered {

@@ -215,6 +215,7 @@ impl SimBench {
             SimFault::SensorBacklog { samples, old } => self.sensor.keep(samples, old),
             SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
             SimFault::Stall => self.engine.set_stalled(true),
+            SimFault::Lifted => self.engine.lift(),
             SimFault::Freed => self.engine.set_stalled(false),
             SimFault::RunAway(share) => self.decoder.run_away(Some(share.clamp(-1.0, 1.0))),
             SimFault::Tamed => self.decoder.run_away(None),

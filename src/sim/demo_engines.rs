@@ -120,6 +120,7 @@ fn engine(noise: &mut Noise) -> EngineSim {
         ripple: 0.01,
         ripple_at_rad: noise.between(0.0, TAU),
         scatter: 0.002,
+        placing: 0.0,
     }
 }
 

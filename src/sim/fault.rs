@@ -50,6 +50,8 @@ pub enum SimFault {
     PowerCut,
     /// The wheels are held, until [`SimFault::Freed`].
     Stall,
+    /// The engine is lifted off and put back.
+    Lifted,
     /// The wheels turn again.
     Freed,
     /// The decoder heeds no order and drives on at this share of full drive (-1 to 1), as long as the rail is live.

@@ -64,6 +64,9 @@ pub struct EngineSim {
     pub ripple_at_rad: f64,
     /// Scatter of the speed from turn to turn, standard deviation, share of the speed.
     pub scatter: f64,
+    /// Scatter of the speed from one placing on the bench to the next, standard deviation, share of the speed: the wheels
+    /// touch elsewhere on their treads. The first placing is one of them.
+    pub placing: f64,
 }
 
 /// Which entry of the speed table a 126-mode step meets. RCN-225 only says "interpolate"; both readings exist.

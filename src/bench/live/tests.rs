@@ -80,6 +80,7 @@ fn ended() -> Output {
         trim_reverse: None,
         step_mode: 28,
         steps: Vec::new(),
+        budget: Vec::new(),
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,

@@ -1,5 +1,6 @@
 //! Warm-up, sweep, target.
 use super::{Given, Reading, Speed};
+use crate::cause::bench_file as cause;
 use crate::config::key::AnyKey;
 use crate::config::keys::measuring as key;
 use crate::config::keys::vehicle;
@@ -44,12 +45,21 @@ pub(super) fn sweep(
         let others: &[(&dyn AnyKey, &str)] = &[(&vehicle::STEPS, "the steps")];
         reading.contradiction(&key::SWEEP_STEPS, others, expected, "a step is measured once a direction");
     }
+    let placings = reading.value(&key::PLACINGS);
+    if placings == Some(2) {
+        let (span, path) = (reading.span(&key::PLACINGS), key::PLACINGS.path());
+        let hint =
+            "two placings say next to nothing of how far others scatter: write 1, or 3 to 20 (5 is good)";
+        reading.complain(&cause::OUT_OF_RANGE, path, span, "1, or a whole number from 3 to 20", hint);
+        return None;
+    }
     Some(SweepSpec {
         steps: steps?,
         precision_rel: precision_rel?,
         precision_floor_mm_s: floor?.model_mm_s(ratio?),
         point_limit: point_limit?,
         verify_points: verify_points?,
+        placings: placings?,
     })
 }
 

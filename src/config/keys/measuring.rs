@@ -94,13 +94,26 @@ pub(in crate::config) static VERIFY_POINTS: Key<Whole> = Key {
     about: "How many steps of the new table are measured afresh in each direction to prove it.",
 };
 
+/// Placings.
+pub(in crate::config) static PLACINGS: Key<Whole> = Key {
+    section: "sweep",
+    name: "placings",
+    kind: Whole { least: 1, most: 20 },
+    need: Need::Default("1"),
+    example: "1",
+    about: "In how many placings one speed is measured: 1, or 3 and more; 5 is good. Above 1 the run asks, once the curve is \
+            measured, that the engine be lifted off and put back, one time less than this, and counts what that changes \
+            into the doubt. Somebody must be there: a question that nobody answers within 10 minutes ends the placings, \
+            and the run goes on with those it has.",
+};
+
 /// The sweep.
 pub(in crate::config) static SWEEP: Section = Section {
     name: "sweep",
     required: false,
     about: "Which points are measured, and how well.",
     cautions: &[],
-    keys: &[&SWEEP_STEPS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS],
+    keys: &[&SWEEP_STEPS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS, &PLACINGS],
     either: &[],
 };
 

@@ -83,6 +83,7 @@ fn outcome(decoder_state: DecoderState, restore_pending: Vec<(u16, u8)>) -> Reco
         trim_reverse: None,
         step_mode: 126,
         steps: Vec::new(),
+        budget: Vec::new(),
         worst_deviation_percent: Some(0.1 + 0.2),
         worst_deviation_u_percent: Some(1.0 / 3.0),
         predicted_worst_deviation_percent: None,
@@ -99,6 +100,7 @@ fn records() -> Vec<Record> {
     let measured = Measured {
         speed_mm_s: -34.722_222_222_222_22,
         u_repeat_mm_s: 0.1,
+        degrees: 6.0,
         u_mm_s: f64::MIN_POSITIVE,
         half_width_mm_s: 1.0 / 3.0,
         turns: 7,

@@ -79,6 +79,7 @@ impl Run {
             Phase::WarmUp(phase) => phase.rewind(cx, stood),
             Phase::Learn(phase) => phase.rewind(cx),
             Phase::Sweep(phase) => phase.rewind(cx, stood),
+            Phase::Placing(phase) => phase.rewind(cx),
             Phase::Verify { round, .. } => round.rewind(cx, stood),
             Phase::Ending(_) | Phase::Over => {}
         }
