@@ -42,7 +42,7 @@ pub(crate) use response::Fitted;
 
 pub use pool::{Known, TurnBlocks, TurnScatter};
 pub use response::{Change, Course, Response, Rest};
-pub use rule::{Judged, Off, PointRule, Wanted};
+pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.

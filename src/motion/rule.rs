@@ -8,7 +8,7 @@
 use super::cusum::Cusum;
 use super::pool::{Known, TurnBlocks, TurnScatter};
 use super::response::{Change, Response, Rest};
-use super::{Measured, TURNS_ALONE};
+use super::{Measured, Motion, TURNS_ALONE};
 
 /// The doubt of what is left of a change (k = 2) takes at most this part of the half-width wanted.
 const REST_PART: f64 = 0.4;
@@ -62,7 +62,23 @@ pub enum Off {
     },
     /// The speed changed while it should have been steady.
     Jump,
+    /// The first half of the blocks differs from the second (Welch).
+    Trend,
 }
+
+/// A look at a measurement under way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Look {
+    /// What it comes to so far.
+    pub judged: Judged,
+    /// What its blocks show.
+    pub seen: TurnBlocks,
+    /// What speaks against a result that is precise enough.
+    pub off: Option<Off>,
+}
+
+/// An engine that answers more slowly than learned is taken to be slower by this factor, and tried again.
+const STRETCH: f64 = 1.3;
 
 /// The rule of one point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,6 +121,32 @@ impl PointRule {
         let turns = turns_needed(scatter.at(to), wanted / to.max(1e-9));
         let lasts_s = turns * self.circumference_mm / to.max(1e-3);
         2.0 * self.rest(to, (at_s, at_s + lasts_s)).u_mm_s <= REST_PART * wanted
+    }
+
+    /// What the guard found, taken into the learned response where it speaks against that.
+    pub fn relearn(&self, off: Off, to_mm_s: f64, response: &mut Response) {
+        if let (Off::Response { longer }, Some((_, change))) = (off, self.change)
+            && change.single
+        {
+            let rising = to_mm_s.abs() >= change.before_mm_s;
+            response.stretch(rising, if longer { STRETCH } else { 1.0 / STRETCH });
+        }
+    }
+
+    /// How the measurement stands; none before two whole turns. The guard looks from `from_s` on.
+    #[must_use]
+    pub fn look(&self, motion: &Motion, scatter: &TurnScatter, from_s: f64) -> Option<Look> {
+        let (measured, seen) = motion.measured().zip(motion.turn_blocks())?;
+        let judged = self.judge(measured, &seen, scatter);
+        let mut off = None;
+        if judged.reached {
+            let to = judged.measured.speed_mm_s;
+            off = motion.trace().and_then(|way| self.guard(way, from_s, to, &seen, scatter));
+            if off.is_none() && measured.unsteady {
+                off = Some(Off::Trend);
+            }
+        }
+        Some(Look { judged, seen, off })
     }
 
     /// What a measurement comes to.
