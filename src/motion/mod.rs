@@ -47,6 +47,8 @@ pub use stream::Motion;
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
 pub const TURNS_ALONE: u32 = 10;
+/// Turns of a measurement that is to tell how an engine scatters.
+pub const TURNS_TO_LEARN: u32 = 80;
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -9,7 +9,7 @@ use super::looks::{LOOK_EVERY, Looks, SETTLE_MOST};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
 use crate::cause::{engine as engine_causes, sensor as causes};
-use crate::motion::{Change, Judged, Measured, PointRule, TurnBlocks, Wanted};
+use crate::motion::{Change, Judged, Measured, PointRule, TURNS_TO_LEARN, TurnBlocks, Wanted};
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -75,11 +75,13 @@ pub(super) struct Point {
     pub(super) wish: PointWish,
     stage: Stage,
     tries: u32,
+    /// The last passage that was looked at, s: a look costs more than a sample.
+    looked_s: f64,
 }
 
 impl Point {
     pub(super) fn new(wish: PointWish) -> Self {
-        Self { wish, stage: moving(wish), tries: 0 }
+        Self { wish, stage: moving(wish), tries: 0, looked_s: 0.0 }
     }
 
     /// Begin again, as after a pause.
@@ -228,6 +230,13 @@ impl Point {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }
+        let newest_s = cx.motion.turn_blocks().map(|seen| seen.span_s.1);
+        if let Some(newest_s) = newest_s
+            && !over
+            && std::mem::replace(&mut self.looked_s, newest_s).to_bits() == newest_s.to_bits()
+        {
+            return Ok(None);
+        }
         let rule = self.rule(cx, change);
         let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
         let Some(look) = rule.look(&cx.motion, &cx.scatter[side(self.wish.direction)], from_s) else {
@@ -243,7 +252,10 @@ impl Point {
             }
             return self.creeps(cx);
         };
-        if !(look.judged.reached || over) {
+        // In warm-up the engine has to run anyway, and many turns tell how it scatters.
+        let teaches =
+            self.wish.purpose != PointPurpose::WarmUp || look.judged.measured.turns >= TURNS_TO_LEARN;
+        if !(look.judged.reached && teaches || over) {
             return Ok(None);
         }
         if let Some(off) = look.off
