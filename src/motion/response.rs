@@ -8,7 +8,7 @@ use super::squares::{Squares, least_squares};
 use serde::{Deserialize, Serialize};
 
 /// A time constant is never taken for better known than this, relative (k = 1): it differs a little from speed to speed.
-const TAU_U_LEAST: f64 = 0.1;
+const TAU_U_LEAST: f64 = 0.08;
 /// Neighbouring points of a way share their scatter, so a fit's own doubt is too small by about this factor.
 const FIT_U_FACTOR: f64 = 4.0;
 /// A fit that leaves the time constant worse known than this, relative, has learned nothing.

@@ -5,10 +5,12 @@
 //! known part is taken off. Stopping: Student's t on whole-turn blocks, the scatter either known beforehand (`pool`) or that
 //! of ten blocks of the point's own. Guard: CUSUM (E. S. Page, Biometrika 41, 1954) on whole-turn speeds against what the
 //! learned response lets expect, from soon after the order on.
+use super::blocks::halves_differ;
 use super::cusum::Cusum;
 use super::pool::{Known, TurnBlocks, TurnScatter};
 use super::response::{Change, Response, Rest};
-use super::{Measured, TURNS_ALONE};
+use super::stats::mean_and_variance;
+use super::{Measured, Motion, TURNS_ALONE};
 
 /// The doubt of what is left of a change (k = 2) takes at most this part of the half-width wanted.
 const REST_PART: f64 = 0.4;
@@ -62,7 +64,23 @@ pub enum Off {
     },
     /// The speed changed while it should have been steady.
     Jump,
+    /// The first half of the blocks differs from the second (Welch).
+    Trend,
 }
+
+/// A look at a measurement under way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Look {
+    /// What it comes to so far.
+    pub judged: Judged,
+    /// What its blocks show.
+    pub seen: TurnBlocks,
+    /// What speaks against a result that is precise enough.
+    pub off: Option<Off>,
+}
+
+/// An engine that answers more slowly than learned is taken to be slower by this factor, and tried again.
+const STRETCH: f64 = 1.3;
 
 /// The rule of one point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -107,19 +125,66 @@ impl PointRule {
         2.0 * self.rest(to, (at_s, at_s + lasts_s)).u_mm_s <= REST_PART * wanted
     }
 
+    /// What the guard found, taken into the learned response where it speaks against that.
+    pub fn relearn(&self, off: Off, to_mm_s: f64, response: &mut Response) {
+        if let (Off::Response { longer }, Some((_, change))) = (off, self.change)
+            && change.single
+        {
+            let rising = to_mm_s.abs() >= change.before_mm_s;
+            response.stretch(rising, if longer { STRETCH } else { 1.0 / STRETCH });
+        }
+    }
+
+    /// How the measurement stands; none before two whole turns. The guard looks from `from_s` on.
+    #[must_use]
+    pub fn look(&self, motion: &Motion, scatter: &TurnScatter, from_s: f64) -> Option<Look> {
+        let (mut measured, mut seen) = motion.measured().zip(motion.turn_blocks())?;
+        if self.change.is_some() {
+            let to = self.end_of(measured.speed_mm_s.abs(), seen.span_s);
+            self.without_rest(motion, to, &mut measured, &mut seen);
+        }
+        let judged = self.judge(measured, &seen, scatter);
+        let mut off = None;
+        if judged.reached {
+            let to = judged.measured.speed_mm_s;
+            off = motion.trace().and_then(|way| self.guard(way, from_s, to, &seen, scatter));
+            if off.is_none() && measured.unsteady {
+                off = Some(Off::Trend);
+            }
+        }
+        Some(Look { judged, seen, off })
+    }
+
+    /// What the blocks show without what the response says is left of the change: that is no scatter and no trend.
+    fn without_rest(&self, motion: &Motion, to_mm_s: f64, measured: &mut Measured, seen: &mut TurnBlocks) {
+        let passages: Vec<f64> = motion.passages().collect();
+        let way_mm = self.circumference_mm * f64::from(seen.turns_each);
+        let speeds: Vec<f64> = passages
+            .windows(2)
+            .map(|pair| way_mm / (pair[1] - pair[0]) + self.rest(to_mm_s, (pair[0], pair[1])).mean_mm_s)
+            .collect();
+        let Some((mean, variance)) = mean_and_variance(&speeds) else { return };
+        seen.variance = variance / (mean * mean).max(1e-12);
+        measured.unsteady = halves_differ(&speeds, mean);
+    }
+
+    /// Where the speed goes that was measured on average over this time.
+    fn end_of(&self, speed_mm_s: f64, span_s: (f64, f64)) -> f64 {
+        let Some((_, change)) = self.change else { return speed_mm_s };
+        let mut to = speed_mm_s;
+        // What is left depends a little on where it goes, where the decoder keeps a ramp: twice is enough.
+        for _ in 0..2 {
+            let left = self.left(to, span_s).clamp(0.0, MOST_LEFT);
+            to = ((speed_mm_s - left * change.before_mm_s) / (1.0 - left)).max(0.0);
+        }
+        to
+    }
+
     /// What a measurement comes to.
     #[must_use]
     pub fn judge(&self, measured: Measured, seen: &TurnBlocks, scatter: &TurnScatter) -> Judged {
         let speed = measured.speed_mm_s.abs();
-        let to = self.change.map_or(speed, |(_, change)| {
-            let mut to = speed;
-            // What is left depends a little on where it goes, where the decoder keeps a ramp: twice is enough.
-            for _ in 0..2 {
-                let left = self.left(to, seen.span_s).clamp(0.0, MOST_LEFT);
-                to = ((speed - left * change.before_mm_s) / (1.0 - left)).max(0.0);
-            }
-            to
-        });
+        let to = self.end_of(speed, seen.span_s);
         let rest = self.rest(to, seen.span_s);
         let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
         let turns = measured.turns;
