@@ -3,7 +3,7 @@ use super::cx::Cx;
 use super::findings::{Computed, Findings};
 use super::outcome::{DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
 use super::verified::Verified;
-use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step, rounding_u_counts};
+use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
 use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
@@ -65,7 +65,7 @@ fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
         low_end: swept.map(|swept| swept.low_end).unwrap_or_default(),
         points: swept.map(|swept| swept.count).unwrap_or_default(),
         drift: swept.and_then(|swept| swept.drift),
-        rounds: findings.computed.as_ref().map(|computed| computed.rounds),
+        rounding: findings.computed.as_ref().map(|computed| computed.habits),
     }
 }
 
@@ -122,7 +122,7 @@ fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Sp
 /// (`standards/dcc.md` section 4.2). It weighs as much as the points of the sweep speak for it.
 fn rounding_u_mm_s(computed: &Computed, direction: Direction, entry: f64) -> f64 {
     let drive = computed.fit.drive(direction, entry);
-    computed.curve(direction).slope_at(drive) * rounding_u_counts(computed.rounds)
+    computed.curve(direction).slope_at(drive) * computed.habits.u_counts(drive)
 }
 
 /// What all speeds of this bench share (circumference, sensor clock, the steps in which a speed is told), and rounding,
