@@ -3,10 +3,12 @@
 //! Points are pooled until speed never falls, then a smooth curve is laid through those that move ([`super::spline`]): near
 //! points help each other, and between points the doubt grows with the gap and with how much this engine's curve bends.
 //! A decoder may round the drive of a step to a whole count (`standards/dcc.md` section 4.2 leaves rounding open): then a
-//! point lies up to half a count beside its nominal drive, far more than its speed is in doubt. Whether this decoder does is
-//! read from how the points scatter about the curve, of both directions together. Neither that nor the bend is chosen: every
-//! value counts as much as the points speak for it (a mean over the values, by their evidence).
+//! point lies up to half a count beside its nominal drive, far more than its speed is in doubt. What this decoder does is
+//! read from the points themselves, those of both directions together: under the right habit they lie on a smoother
+//! curve. Neither that nor the bend is chosen: every value counts as much as the points speak for it (a mean over the values,
+//! by their evidence).
 use super::curve::SpeedCurve;
+use super::habit::{Habit, Habits};
 use super::spline::{Seen, Weave, Woven};
 use super::{CurveError, CurvePoint};
 
@@ -15,23 +17,26 @@ const FULL: f64 = 255.0;
 /// How much the slope may wander, as its standard deviation over the whole range, of the mean slope: from as good as
 /// straight to a strong bend. Each is as likely as the others beforehand.
 const WANDERS: [f64; 9] = [0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0];
-/// How far the drive may lie beside the nominal one, standard deviation in counts, and how likely that is beforehand: not
-/// at all; whole counts (rectangular, 1/sqrt 12); every second count. Own choice.
-const BESIDE: [(f64, f64); 3] = [(0.0, 0.6), (0.288_675_134_594_813, 0.3), (0.577_350_269_189_626, 0.1)];
-/// Half a count twice, rectangular: rounding shifts the sweep against the table by up to that.
-const ROUNDED_TWICE: f64 = 0.408_248_290_463_863;
 /// The smallest doubt of a point, as a part of the top speed.
 const SMALLEST_U: f64 = 1e-6;
 
-/// The curves of both directions.
+/// The curves of both directions, over the drive that the motor gets.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drawn {
     /// Forward and reverse.
     pub curves: [SpeedCurve; 2],
-    /// Probability that the decoder rounds drives to whole counts, by the scatter of the points.
-    pub rounds: f64,
+    /// What the decoder makes of a drive that is no whole count.
+    pub habits: Habits,
     fits: [Fit; 2],
-    weights: Vec<(f64, f64, f64)>,
+    weights: Vec<Row>,
+}
+
+/// A bend and a habit with their weight; the weights sum to 1.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Row {
+    wander: f64,
+    habit: Habit,
+    weight: f64,
 }
 
 /// The points of a direction as the spline sees them.
@@ -53,14 +58,16 @@ impl Drawn {
             top: curve.top().speed_mm_s,
         });
         let weights = weights(&fits);
-        let rounds = weights.iter().filter(|(_, beside, _)| *beside > 0.0).map(|(_, _, weight)| weight).sum();
+        let habits = Habits::by(|habit| {
+            weights.iter().filter(|row| row.habit == habit).map(|row| row.weight).sum()
+        });
         let [forward, reverse] = pooled.each_ref();
         let curves = [dense(forward, &fits[0], &weights), dense(reverse, &fits[1], &weights)];
-        Ok(Self { curves, rounds, fits, weights })
+        Ok(Self { curves, habits, fits, weights })
     }
 
     /// Standard uncertainty of the curve of a side (0 forward, 1 reverse) at a drive if there were points at these drives
-    /// as well, each as well known as its neighbours are. mm/s.
+    /// as well, each as well known as its neighbours are; what the decoder's habit leaves open is not in it. mm/s.
     pub(super) fn u_with(&self, side: usize, more: &[f64], drive: f64) -> f64 {
         let Fit { points, top } = &self.fits[side];
         let mut all = points.clone();
@@ -69,21 +76,11 @@ impl Drawn {
             CurvePoint { drive: *drive, speed_mm_s, u_mm_s: u_near(points, *drive) }
         }));
         all.sort_by(|a, b| a.drive.total_cmp(&b.drive));
-        let mean = |of: &dyn Fn(&(f64, f64, f64)) -> f64| {
-            self.weights.iter().map(|row| row.2 * of(row)).sum::<f64>()
-        };
-        let (wander, beside) = (mean(&|row| row.0 * row.0), mean(&|row| row.1 * row.1));
-        let seen = seen(&all, *top, beside);
+        let wander: f64 = self.weights.iter().map(|row| row.weight * row.wander * row.wander).sum();
+        let seen = seen(&all, *top, Habit::Exact, self.habits.beside * Habit::Beside.u_counts());
         let woven = Weave { seen: &seen, wander: wander * slope_squared(&all, *top) }.at(&[drive / FULL]);
         woven.first().map_or(0.0, |woven| woven.variance.sqrt() * top)
     }
-}
-
-/// What rounding may shift a drive of the table against the sweep by, standard uncertainty in counts, where the decoder rounds
-/// with this probability.
-#[must_use]
-pub fn rounding_u_counts(rounds: f64) -> f64 {
-    ROUNDED_TWICE * rounds.clamp(0.0, 1.0).sqrt()
 }
 
 /// Doubt of a point at a drive by those beside it.
@@ -95,20 +92,16 @@ fn u_near(points: &[CurvePoint], drive: f64) -> f64 {
     if count > 0.0 { sum / count } else { 0.0 }
 }
 
-/// Points in parts; `beside` is the variance of the drive, counts squared.
-fn seen(points: &[CurvePoint], top: f64, beside: f64) -> Vec<Seen> {
+/// Points in parts, at the drives that the motor got by this habit; each may lie beside it by `beside` counts (k = 1).
+fn seen(points: &[CurvePoint], top: f64, habit: Habit, beside: f64) -> Vec<Seen> {
     let slope = |i: usize| {
         let (low, high) = (i.saturating_sub(1), (i + 1).min(points.len() - 1));
         let (low, high) = (&points[low], &points[high]);
         (high.speed_mm_s - low.speed_mm_s) / (high.drive - low.drive).max(1.0)
     };
     let one = |(i, point): (usize, &CurvePoint)| {
-        let (u, slope) = (point.u_mm_s.max(top * SMALLEST_U) / top, slope(i) / top);
-        Seen {
-            x: point.drive / FULL,
-            y: point.speed_mm_s / top,
-            variance: u * u + slope * slope * beside,
-        }
+        let (u, off) = (point.u_mm_s.max(top * SMALLEST_U) / top, beside * slope(i) / top);
+        Seen { x: habit.used(point.drive) / FULL, y: point.speed_mm_s / top, variance: u * u + off * off }
     };
     points.iter().enumerate().map(one).collect()
 }
@@ -120,11 +113,11 @@ fn slope_squared(points: &[CurvePoint], top: f64) -> f64 {
     slope * slope
 }
 
-/// Every (wander, beside) with its weight; the weights sum to 1.
-fn weights(fits: &[Fit; 2]) -> Vec<(f64, f64, f64)> {
-    let mut rows: Vec<(f64, f64, f64)> = Vec::new();
-    for (beside, prior) in BESIDE {
-        let sides = fits.each_ref().map(|fit| seen(&fit.points, fit.top, beside * beside));
+/// Every bend and habit with its weight.
+fn weights(fits: &[Fit; 2]) -> Vec<Row> {
+    let mut rows: Vec<Row> = Vec::new();
+    for habit in Habit::ALL {
+        let sides = fits.each_ref().map(|fit| seen(&fit.points, fit.top, habit, habit.u_counts()));
         for wander in WANDERS {
             let evidence: f64 = sides
                 .iter()
@@ -133,31 +126,31 @@ fn weights(fits: &[Fit; 2]) -> Vec<(f64, f64, f64)> {
                     Weave { seen, wander: wander * wander * slope_squared(&fit.points, fit.top) }.evidence()
                 })
                 .sum();
-            rows.push((wander, beside, evidence + libm::log(prior)));
+            rows.push(Row { wander, habit, weight: evidence + libm::log(habit.prior()) });
         }
     }
-    let best = rows.iter().fold(f64::NEG_INFINITY, |best, row| best.max(row.2));
+    let best = rows.iter().fold(f64::NEG_INFINITY, |best, row| best.max(row.weight));
     for row in &mut rows {
-        row.2 = libm::exp(row.2 - best);
+        row.weight = libm::exp(row.weight - best);
     }
-    let sum: f64 = rows.iter().map(|row| row.2).sum();
+    let sum: f64 = rows.iter().map(|row| row.weight).sum();
     for row in &mut rows {
-        row.2 /= sum;
+        row.weight /= sum;
     }
     rows
 }
 
 /// The curve with a knot at every whole count between the first and the last point that moved.
-fn dense(pooled: &SpeedCurve, fit: &Fit, weights: &[(f64, f64, f64)]) -> SpeedCurve {
+fn dense(pooled: &SpeedCurve, fit: &Fit, weights: &[Row]) -> SpeedCurve {
     let standing = pooled.knots().iter().filter(|knot| knot.speed_mm_s <= pooled.standing_mm_s());
     let drives = places(&fit.points);
     let xs: Vec<f64> = drives.iter().map(|drive| drive / FULL).collect();
     let mut mixed = vec![(0.0, 0.0); xs.len()];
-    for (wander, beside, weight) in weights.iter().filter(|row| row.2 > 1e-6) {
-        let seen = seen(&fit.points, fit.top, beside * beside);
-        let wander = wander * wander * slope_squared(&fit.points, fit.top);
+    for row in weights.iter().filter(|row| row.weight > 1e-6) {
+        let seen = seen(&fit.points, fit.top, row.habit, row.habit.u_counts());
+        let wander = row.wander * row.wander * slope_squared(&fit.points, fit.top);
         for (sum, Woven { y, variance }) in mixed.iter_mut().zip(Weave { seen: &seen, wander }.at(&xs)) {
-            *sum = (sum.0 + weight * y, sum.1 + weight * (variance + y * y));
+            *sum = (sum.0 + row.weight * y, sum.1 + row.weight * (variance + y * y));
         }
     }
     let mut highest = 0.0_f64;

@@ -18,6 +18,10 @@ const LEAST: f64 = 0.25;
 const WORTH: f64 = 0.03;
 /// At most so many points a direction at once; then what they gave is looked at.
 const AT_ONCE: usize = 8;
+/// Settings from this part of the top on tell how the decoder rounds; below they take too long.
+const SLOW: f64 = 0.1;
+/// So many of them at once.
+const TELLING: usize = 3;
 /// Candidates on either side of a doubtful drive that are looked at.
 const NEAR: usize = 3;
 
@@ -47,7 +51,10 @@ pub fn next_points(
             // Below the first point that moves no step can be measured.
             (drive >= first).then_some(Doubt { drive, most_u })
         });
-        Choice { drawn: &drawn, side, candidates: candidates[side] }.choose(doubts.collect())
+        let doubts: Vec<Doubt> = doubts.collect();
+        let choice = Choice { drawn: &drawn, side, candidates: candidates[side] };
+        let chosen = choice.choose(doubts.clone());
+        if chosen.is_empty() { choice.against_rounding(&doubts) } else { chosen }
     })
 }
 
@@ -85,6 +92,19 @@ impl Choice<'_> {
         }
         chosen.sort_unstable();
         chosen
+    }
+
+    /// Where it is the decoder's rounding that leaves the table in doubt: slow settings tell it best, for there the speed is
+    /// known best in counts.
+    fn against_rounding(&self, doubts: &[Doubt]) -> Vec<u16> {
+        let curve = &self.drawn.curves[self.side];
+        let in_doubt = |doubt: &Doubt| curve.speed_at(doubt.drive).u_mm_s > doubt.most_u;
+        if self.drawn.habits.is_clear() || !doubts.iter().any(in_doubt) {
+            return Vec::new();
+        }
+        let slow = SLOW * curve.top().speed_mm_s;
+        let free = self.candidates.iter().filter(|row| curve.speed_at(row.1).speed_mm_s >= slow);
+        free.take(TELLING).map(|row| row.0).collect()
     }
 
     /// The candidate that lowers the doubt at a drive most; none that is worth its time.

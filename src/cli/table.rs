@@ -4,7 +4,7 @@ use super::show::lapse_mark;
 use super::{budget, words};
 use crate::bench::clock::TimeLapse;
 use crate::dcc::scale;
-use crate::run::StepSource;
+use crate::run::{EngineFound, StepSource};
 use std::fmt::Write;
 
 /// The whole text. `scale_ratio` is N of 1:N.
@@ -31,6 +31,9 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
         }
     }
     text += &budget::lines(&result.budget);
+    if let Some(engine) = &result.engine {
+        found(&mut text, engine);
+    }
     let _ = writeln!(text, "  decoder   {}", words::decoder(result.decoder_state));
     if !result.restore_pending.is_empty() {
         let list: Vec<String> =
@@ -59,6 +62,25 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
         let _ = writeln!(text, "\n{}", words::reason(reason));
     }
     text.lines().map(str::trim_end).collect::<Vec<_>>().join("\n")
+}
+
+/// What was found of the engine beside its curve.
+fn found(text: &mut String, engine: &EngineFound) {
+    if let [Some(forward), Some(reverse)] = engine.warming {
+        let [forward, reverse] = [forward, reverse]
+            .map(|one| format!("{:+.1} +- {:.1} %", one.change_percent, 2.0 * one.change_u_percent));
+        let _ = writeln!(text, "  warm-up   {forward} forward, {reverse} reverse: warm against cold");
+    }
+    let [forward, reverse] = engine.low_end;
+    if let (Some(starts), Some(keeps), Some(starts_back), Some(keeps_back)) =
+        (forward.starts, forward.keeps_going, reverse.starts, reverse.keeps_going)
+    {
+        let _ = writeln!(
+            text,
+            "  low end   without the table it starts at step {starts} forward, {starts_back} reverse, and keeps going down to \
+             step {keeps} forward, {keeps_back} reverse"
+        );
+    }
 }
 
 fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {

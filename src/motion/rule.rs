@@ -188,16 +188,16 @@ impl PointRule {
         let rest = self.rest(to, seen.span_s);
         let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
         let turns = measured.turns;
-        let (u_rel, factor, enough) = match known {
+        let (u_rel, factor, degrees, enough) = match known {
             Some(known) => {
                 let (u_rel, factor) = known.doubt(seen);
                 let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
-                (u_rel, factor, turns >= fewest)
+                (u_rel, factor, known.degrees, turns >= fewest)
             }
             None => {
                 let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
                 let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
-                (u_rel, factor, turns >= TURNS_ALONE)
+                (u_rel, factor, measured.degrees, turns >= TURNS_ALONE)
             }
         };
         let scattered = to * u_rel;
@@ -207,7 +207,7 @@ impl PointRule {
         let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
         let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();
         let speed_mm_s = to.copysign(measured.speed_mm_s);
-        let measured = Measured { speed_mm_s, u_repeat_mm_s, u_mm_s, half_width_mm_s, ..measured };
+        let measured = Measured { speed_mm_s, u_repeat_mm_s, u_mm_s, half_width_mm_s, degrees, ..measured };
         Judged { measured, reached: enough && half_width_mm_s <= self.wanted.at(to) }
     }
 

@@ -4,8 +4,8 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
-    fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
+    Drawn, Habits, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint,
+    correct, fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::dcc::scale::kmh;
@@ -17,8 +17,8 @@ pub(super) struct Computed {
     pub(super) fit: TableFit,
     pub(super) forward: SpeedCurve,
     pub(super) reverse: SpeedCurve,
-    /// Probability that the decoder rounds drives to whole counts.
-    pub(super) rounds: f64,
+    /// What the decoder makes of a drive that is no whole count.
+    pub(super) habits: Habits,
 }
 
 impl Computed {
@@ -79,7 +79,7 @@ impl Findings {
         let Some(sweep) = &self.sweep else { return Ok(()) };
         let drawn = Drawn::through([&sweep.points[0], &sweep.points[1]])
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
-        let rounds = drawn.rounds;
+        let habits = drawn.habits;
         let [forward, reverse] = drawn.curves;
         let limits = cx.plan.spec.limits;
         let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
@@ -96,7 +96,7 @@ impl Findings {
                 .scaled_to_top(reachable)
                 .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
         }
-        let mut computed = self.table(forward, reverse, rounds)?;
+        let mut computed = self.table(forward, reverse, habits)?;
         if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
             let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
             if !limits.raise_creep {
@@ -107,7 +107,7 @@ impl Findings {
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
             self.target = self.target.raised_to(slowest_mm_s);
-            computed = self.table(computed.forward, computed.reverse, rounds)?;
+            computed = self.table(computed.forward, computed.reverse, habits)?;
         }
         self.keep(cx, computed);
         Ok(())
@@ -141,19 +141,19 @@ impl Findings {
         };
         let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
         let fit = refit_table(&computed.fit, &forward, &reverse, &self.target, &self.tolerance).ok()?;
-        let rounds = computed.rounds;
-        (fit != computed.fit).then_some(Computed { fit, forward, reverse, rounds })
+        let habits = computed.habits;
+        (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
     fn table(
         &self,
         forward: SpeedCurve,
         reverse: SpeedCurve,
-        rounds: f64,
+        habits: Habits,
     ) -> Result<Computed, Failure> {
         let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
-        Ok(Computed { fit, forward, reverse, rounds })
+        Ok(Computed { fit, forward, reverse, habits })
     }
 
     /// This table is the one to write now.

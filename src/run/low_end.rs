@@ -10,8 +10,12 @@ use std::time::Duration;
 
 /// Standing this long at a step is the result "stands".
 const STANDS: Duration = Duration::from_millis(2500);
-/// Turning this long at a step is the result "keeps going": longer than it rolls on from the step before.
+/// Turning this long at a step is the result "keeps going": longer than it rolls on from the step before. Where the time
+/// constant is known, so many of them and a second.
 const TURNS: Duration = Duration::from_millis(4000);
+const TIME_CONSTANTS: f64 = 4.0;
+/// Slower than this part of the creep speed wanted it rolls out, or crawls as no table needs it.
+const CRAWLS: f64 = 0.1;
 /// From rest, turning this long is the result "starts".
 const STARTS: Duration = Duration::from_millis(1000);
 /// Longest look at a step: what has not clearly turned by then stands, for a table.
@@ -113,10 +117,13 @@ impl LowEndSearch {
             return Some(false);
         }
         let turns = match self.seek {
-            Seek::KeepsGoing => TURNS,
+            Seek::KeepsGoing => cx.response.map_or(TURNS, |response| {
+                Duration::from_secs_f64(1.0 + TIME_CONSTANTS * response.falling.tau_s.clamp(0.0, 10.0))
+            }),
             Seek::Starts => STARTS,
         };
-        if cx.passed(since, cx.with_momentum(turns)) && cx.turns_faster_than(0.0) {
+        let rolls_mm_s = CRAWLS * cx.plan.spec.target.creep_mm_s();
+        if cx.passed(since, cx.with_momentum(turns)) && cx.turns_faster_than(rolls_mm_s) {
             return Some(true);
         }
         let late = cx.passed(since, cx.with_momentum(LOOK_MOST).max(stands));

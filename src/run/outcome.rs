@@ -1,6 +1,6 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
-use crate::calibrate::ENTRIES;
 use crate::calibrate::budget::BudgetLine;
+use crate::calibrate::{ENTRIES, Habits};
 use crate::cause::Reason;
 use crate::motion::Measured;
 use crate::sensor::Housekeeping;
@@ -194,8 +194,8 @@ pub struct EngineFound {
     pub points: [u32; 2],
     /// Drift during the sweep.
     pub drift: Option<SweepDrift>,
-    /// Probability that the decoder rounds drives to whole counts, by the scatter of the points.
-    pub rounds: Option<f64>,
+    /// What the decoder makes of a drive that is no whole count, by the points of the sweep.
+    pub rounding: Option<Habits>,
 }
 
 /// The result. Non-finite numbers never enter: they are none.

@@ -7,7 +7,7 @@ use super::outcome::{
 };
 use super::verified::Verified;
 use crate::calibrate::budget::{Budget, SharedBy};
-use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step, rounding_u_counts};
+use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
@@ -72,7 +72,7 @@ fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
         low_end: swept.map(|swept| swept.low_end).unwrap_or_default(),
         points: swept.map(|swept| swept.count).unwrap_or_default(),
         drift: swept.and_then(|swept| swept.drift),
-        rounds: findings.computed.as_ref().map(|computed| computed.rounds),
+        rounding: findings.computed.as_ref().map(|computed| computed.habits),
     }
 }
 
@@ -134,8 +134,8 @@ fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Fi
 fn predicted(cx: &Cx, findings: &Findings, computed: &Computed, at: (Direction, f64)) -> Figure {
     let (direction, entry) = at;
     let guess = computed.predict(direction, entry);
-    let slope = computed.curve(direction).slope_at(computed.fit.drive(direction, entry));
-    let rounding_mm_s = slope * rounding_u_counts(computed.rounds);
+    let drive = computed.fit.drive(direction, entry);
+    let rounding_mm_s = computed.curve(direction).slope_at(drive) * computed.habits.u_counts(drive);
     let budget = doubt::of_predicted(cx, findings.placing, guess, rounding_mm_s);
     Figure { speed_mm_s: guess.speed_mm_s, budget }
 }

@@ -260,7 +260,7 @@ impl Sweep {
     /// A setting was measured.
     fn moved(&mut self, task: Task, value: u16) {
         let here = side(self.direction);
-        let fast = self.fastest(here).is_some_and(|(_, speed)| speed >= self.needed_mm_s);
+        let fast = self.fastest(here).is_some_and(|(at, speed)| at == value && speed >= self.needed_mm_s);
         if fast && matches!(task, Task::Up(_) | Task::Top) {
             // Faster than needed there is nothing to measure.
             let direction = self.direction;

@@ -20,6 +20,7 @@ pub(super) struct Verified {
     pub(super) budget: Budget,
     allowed_mm_s: f64,
     moved: bool,
+    short: bool,
 }
 
 impl Verified {
@@ -48,6 +49,7 @@ impl Verified {
             budget,
             allowed_mm_s: findings.tolerance.allowed(target_mm_s, limit),
             moved: result.is_some(),
+            short: result.is_some_and(|measured| measured.short),
         }
         .judged()
     }
@@ -70,8 +72,8 @@ impl Verified {
     }
 
     /// Measured, but less precisely than asked.
-    pub(super) fn is_short(&self) -> bool {
-        self.result.is_some_and(|measured| measured.short)
+    pub(super) const fn is_short(&self) -> bool {
+        self.short
     }
 
     /// Measured less wanted, mm/s.

@@ -43,8 +43,8 @@ impl Kind for Steps {
         Err(vec![Fault::new(&cause::UNKNOWN_CHOICE, hint)])
     }
     fn schema(&self) -> Value {
-        json!({ "oneOf": [
-            { "enum": WORDS.map(|(word, _)| word) },
+        json!({ "anyOf": [
+            { "type": "string", "enum": WORDS.map(|(word, _)| word) },
             { "type": "integer", "minimum": self.least, "maximum": self.most },
         ] })
     }

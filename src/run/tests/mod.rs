@@ -5,6 +5,7 @@ mod stories_cv;
 mod stories_drive;
 mod stories_kept;
 mod stories_links;
+mod stories_low_end;
 mod stories_stop;
 mod stories_watch;
 mod world;
