@@ -359,3 +359,16 @@ fn a_list_that_is_missing_or_wrong_keeps_a_run_from_beginning() {
     assert!(evidence.contains(":2:7:"), "{evidence}");
     assert!(!folder.path().join("runs").exists(), "nothing was begun");
 }
+
+#[test]
+fn a_rolled_distance_is_worked_out_and_nonsense_is_answered() {
+    let folder = tempfile::tempdir().unwrap();
+    let line = ["circumference", "--distance", "3 m", "--turns", "91", "--doubt", "2 mm"];
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
+    assert_eq!((code, stderr.as_str()), (0, ""));
+    insta::assert_snapshot!(stdout, @"");
+    let line = ["circumference", "--distance", "3", "--turns", "many", "--doubt", "-2 mm"];
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
+    assert_eq!((code, stdout.as_str()), (2, ""));
+    assert_eq!(stderr.matches("rolled-distance-unusable").count(), 3, "{stderr}");
+}

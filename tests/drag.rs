@@ -66,7 +66,7 @@ fn truth(settings: &[u16], forward: bool) -> f64 {
         sim.decoder.cvs.insert(29, settings & !0x10 | 0x02);
         let mut bench = SimBench::new(sim);
         bench.apply(SimFault::Warmth(1.0));
-        bench.steady_speed(forward, step, 28)
+        bench.steady_speed(forward, step, 126)
     };
     settings.iter().map(|step| speed(false, *step) - speed(true, *step)).sum::<f64>() / settings.len() as f64
 }

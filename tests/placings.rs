@@ -1,9 +1,11 @@
 //! Lifting an engine off and putting it back: the person is asked, the part between placings is found, and it counts.
+use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd, willing};
 use pacewright::calibrate::budget::{Part, SharedBy};
 use pacewright::config;
 use pacewright::run::{BudgetRow, End, PointPurpose, Question, RecordBody, RunOutcome, RunPlan};
 use pacewright::sim::{SimBench, SimFault, SimSpec, demo_engines};
+use std::path::Path;
 use std::time::Duration;
 
 const AVOCET: &str = include_str!("../scenarios/avocet.toml");
@@ -22,14 +24,16 @@ fn play(
     placings: u16,
     answers: fn(Question) -> Option<pacewright::run::Answer>,
 ) -> (VirtualEnd, RunOutcome) {
-    let mut spec = config::read("avocet.toml", AVOCET).expect("the scenario is right");
-    spec.sweep.placings = placings;
+    let text = format!("{AVOCET}\n[sweep]\nplacings = {placings}\n");
+    let spec = config::read("avocet.toml", &text).expect("the scenario is right");
     let plan = RunPlan { spec, pending: Vec::new(), kept: Vec::new() };
-    let mut bench = VirtualBench::new(recipe(seed), plan, AVOCET);
+    let mut bench = VirtualBench::new(recipe(seed), plan, &text);
     bench.answers = answers;
     let end = bench.run_to_end(LIMIT).expect("the virtual disk takes the record");
     assert_eq!(end.broken, None);
     let outcome = end.outcome.clone().expect("the run ends within the limit");
+    let replayed = replay_on(&end.disk, Path::new("/runs/1")).expect("it can be replayed");
+    assert!(matches!(replayed, Replayed::Same { cut_short: false, .. }), "{replayed:?}");
     (end, outcome)
 }
 
@@ -60,8 +64,8 @@ fn mean_of_placings(seed: u64, end: &VirtualEnd) -> SimBench {
 #[expect(clippy::print_stderr, reason = "whoever works on the doubts wants the figures")]
 fn the_part_between_placings_is_found_and_counts() {
     let (mut squares, mut inside, mut without, mut figures) = (0.0, 0, 0, 0);
-    let seeds = 1..=8;
-    for seed in seeds.clone() {
+    let runs = 8_u8;
+    for seed in 1..=u64::from(runs) {
         let (end, outcome) = play(seed, 5, willing);
         assert_eq!(outcome.outcome, End::Calibrated, "{:?}", outcome.reasons);
         assert_eq!(asked(&end), [Question::MayLift, Question::PutBack].repeat(4));
@@ -87,9 +91,10 @@ fn the_part_between_placings_is_found_and_counts() {
             without += u32::from(off <= narrow);
         }
         let top = outcome.budget.last().expect("the top");
-        squares += (line(top, Part::Placing) / top.speed_mm_s).powi(2);
+        let u_rel = line(top, Part::Placing) / top.speed_mm_s;
+        squares += u_rel * u_rel;
     }
-    let found = (squares / f64::from(*seeds.end() as u32)).sqrt();
+    let found = (squares / f64::from(runs)).sqrt();
     eprintln!("sd found {found:.5} of {SCATTER}; inside {inside}, without the line {without} of {figures}");
     // Eight runs of four degrees of freedom: chi-square of 32 lies between 18.3 and 49.5 in 95 of 100 cases (scipy
     // 1.17.1), the root of it over 32 between 0.756 and 1.244.

@@ -321,7 +321,7 @@ impl<C: Core> Live<C> {
                     if status.question.is_some_and(|asked| asked.number == question) {
                         status.question = None;
                     }
-                })
+                });
             }
             _ => {}
         }

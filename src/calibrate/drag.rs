@@ -95,8 +95,8 @@ fn side(without: &[SpeedAt], with: &[SpeedAt], together: Together, direction: Di
     let mean = |of: fn(&(&SpeedAt, &SpeedAt)) -> f64| pairs.iter().map(of).sum::<f64>() / n;
     let slower_mm_s = mean(|(one, two)| one.speed_mm_s - two.speed_mm_s);
     let doubt = difference(
-        &mean_budget(pairs.iter().map(|(one, _)| &one.budget)),
-        &mean_budget(pairs.iter().map(|(_, two)| &two.budget)),
+        &mean_budget(&pairs.iter().map(|(one, _)| &one.budget).collect::<Vec<_>>()),
+        &mean_budget(&pairs.iter().map(|(_, two)| &two.budget).collect::<Vec<_>>()),
         together,
     );
     let at = |(one, two): &(&SpeedAt, &SpeedAt)| DragAt {
@@ -116,14 +116,14 @@ fn side(without: &[SpeedAt], with: &[SpeedAt], together: Together, direction: Di
 }
 
 /// The budget of the mean of several speeds of a run. What each has by itself averages out; what they share does not.
-fn mean_budget<'a>(budgets: impl Iterator<Item = &'a Budget> + Clone) -> Budget {
-    let n = budgets.clone().count() as f64;
+fn mean_budget(budgets: &[&Budget]) -> Budget {
+    let n = budgets.len() as f64;
     let mut lines: Vec<BudgetLine> = Vec::new();
-    for line in budgets.clone().flat_map(|budget| &budget.lines) {
+    for line in budgets.iter().flat_map(|budget| &budget.lines) {
         if lines.iter().any(|known| known.part == line.part) {
             continue;
         }
-        let alike = budgets.clone().filter_map(|budget| budget.line(line.part));
+        let alike = budgets.iter().filter_map(|budget| budget.line(line.part));
         let Combined { u, degrees } = if line.shared_by == SharedBy::None {
             let whole = combined(alike.map(|line| (line.u_mm_s, line.degrees)).collect::<Vec<_>>());
             Combined { u: whole.u / n, ..whole }
@@ -139,6 +139,7 @@ fn mean_budget<'a>(budgets: impl Iterator<Item = &'a Budget> + Clone) -> Budget 
 mod tests {
     use super::*;
     use crate::calibrate::budget::Part;
+    use crate::motion::stats::root_of_squares;
 
     fn near(found: f64, wanted: f64) {
         assert!((found - wanted).abs() <= 1e-9 * wanted.abs().max(1e-9), "found {found}, wanted {wanted}");
@@ -166,7 +167,7 @@ mod tests {
             // Mean speed 85 mm/s: 1.7 mm/s; own 0.1/sqrt(16) twice, drift 0.05 twice, and 1 % of 1.7 mm/s.
             near(side.slower_mm_s, 1.7);
             near(side.slower_percent, 2.0);
-            let u = (2.0 * (0.025f64.powi(2) + 0.05f64.powi(2)) + 0.017f64.powi(2)).sqrt();
+            let u = root_of_squares([0.025, 0.025, 0.05, 0.05, 0.017]);
             assert!((side.u95_mm_s / u - 1.96).abs() < 0.01, "{} {u}", side.u95_mm_s);
             let first = side.points[0];
             near(first.slower_mm_s, 0.2);

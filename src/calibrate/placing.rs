@@ -76,7 +76,7 @@ mod tests {
             between_placings(&placed(&[100.2, 99.1, 100.9, 99.6, 100.7], 0.057_735_026_918_962_58, 10.0))
                 .unwrap();
         assert!((found.u_rel - 0.007_486_955_429_875_881).abs() < 1e-12, "{found:?}");
-        assert!((found.degrees - 3.952_930_578_938_710).abs() < 1e-9, "{found:?}");
+        assert!((found.degrees - 3.952_930_578_938_71).abs() < 1e-9, "{found:?}");
         assert_eq!(found.placings, 5);
     }
 

@@ -15,8 +15,8 @@ pub(crate) fn lines(budget: &[BudgetRow]) -> String {
         let mark = if row.source == StepSource::Predicted { "p" } else { "" };
         format!("step {}{mark} {}", row.step, words::direction(row.direction))
     });
-    row(&mut text, "", head.collect());
-    row(&mut text, "speed", numbers(budget, |row| Some(row.speed_mm_s)));
+    row(&mut text, "", &head.collect::<Vec<_>>());
+    row(&mut text, "speed", &numbers(budget, |row| Some(row.speed_mm_s)));
     // The same lines in the same order at each; a line that one of them lacks is left open there.
     let parts: BTreeSet<Part> = budget.iter().flat_map(|row| &row.lines).map(|line| line.part).collect();
     for part in parts {
@@ -24,11 +24,11 @@ pub(crate) fn lines(budget: &[BudgetRow]) -> String {
         let kind = if first.evaluation == Evaluation::A { 'A' } else { 'B' };
         let shared = if first.shared_by == SharedBy::Axle { "*" } else { "" };
         let name = format!("{} ({kind}){shared}", words::part(part));
-        row(&mut text, &name, numbers(budget, |row| Some(line(row, part)?.u_mm_s)));
+        row(&mut text, &name, &numbers(budget, |row| Some(line(row, part)?.u_mm_s)));
     }
-    row(&mut text, "own, together", numbers(budget, |row| Some(row.own_u_mm_s)));
-    row(&mut text, "shared, together*", numbers(budget, |row| Some(row.shared_u_mm_s)));
-    row(&mut text, "all, 95 % (+-)", numbers(budget, |row| row.u95_mm_s));
+    row(&mut text, "own, together", &numbers(budget, |row| Some(row.own_u_mm_s)));
+    row(&mut text, "shared, together*", &numbers(budget, |row| Some(row.shared_u_mm_s)));
+    row(&mut text, "all, 95 % (+-)", &numbers(budget, |row| row.u95_mm_s));
     text += "  *: the same for every engine measured on this axle, so it is not in their differences\n";
     let unsought = [Part::Placing, Part::Contact]
         .into_iter()
@@ -51,9 +51,12 @@ fn numbers(budget: &[BudgetRow], of: impl Fn(&BudgetRow) -> Option<f64>) -> Vec<
 }
 
 /// The table keeps within 80 columns.
-fn row(text: &mut String, name: &str, columns: Vec<String>) {
-    let columns: String = columns.iter().map(|column| format!("{column:>17}")).collect();
-    let _ = writeln!(text, "  {name:<25}{columns}");
+fn row(text: &mut String, name: &str, columns: &[String]) {
+    let _ = write!(text, "  {name:<25}");
+    for column in columns {
+        let _ = write!(text, "{column:>17}");
+    }
+    text.push('\n');
 }
 
 #[cfg(test)]

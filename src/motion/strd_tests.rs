@@ -45,7 +45,7 @@ fn means_and_deviations_are_the_certified_ones() {
     }
 }
 
-/// StRD Norris: slope, intercept, their standard deviations and that of the residuals.
+/// The set Norris: slope, intercept, their standard deviations and that of the residuals.
 #[test]
 fn the_line_is_the_certified_one() {
     let text = include_str!("../../tests/reference/Norris.dat");
