@@ -81,6 +81,7 @@ fn the_rest_is_taken_off_and_its_doubt_put_in() {
         seconds: 1.0,
         unsteady: false,
         short: false,
+        degrees: 5.0,
     };
     let judged = rule.judge(measured, &seen(0.003, 6, (from, until)), &pool);
     assert!((judged.measured.speed_mm_s + 200.0).abs() < 0.01, "{judged:?}");
@@ -105,6 +106,7 @@ fn blocks_that_contradict_what_is_known_stand_alone_and_need_ten() {
         seconds: 1.0,
         unsteady: false,
         short: false,
+        degrees: 5.0,
     };
     // Ten times the variance that is known.
     let wild = |turns: u32| rule.judge(measured(turns), &seen(0.0032, turns, (0.0, 1.0)), &pool);
