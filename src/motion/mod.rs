@@ -19,11 +19,14 @@ mod field;
 mod follow;
 mod idle;
 mod jitter;
+mod leaps;
 mod points;
 mod rate;
 mod recent;
+mod ripple;
 mod scatter;
 mod seen;
+mod spread;
 mod stamps;
 mod stats;
 mod still;
@@ -31,8 +34,10 @@ mod stream;
 #[cfg(test)]
 mod testing;
 mod track;
+mod verdict;
 
 pub use stream::Motion;
+pub use verdict::{Swing, Trouble};
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -5,6 +5,7 @@ use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
 use super::record::{Durability, PhaseName, Record, RecordBody};
+use super::sampling::Reach;
 use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
@@ -104,6 +105,8 @@ pub(super) struct Cx {
     pub(super) sense: Option<f64>,
     /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
     pub(super) momentum_s: f64,
+    /// What the next setting will give.
+    pub(super) reach: Reach,
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
     pub(super) may_stand: bool,
     /// The first sensor line that could not be read.
@@ -157,6 +160,7 @@ impl Cx {
             resumed_at: BenchTime::ZERO,
             sense: None,
             momentum_s: 0.0,
+            reach: Reach::default(),
             may_stand: false,
             first_broken: None,
             moved: false,
@@ -235,6 +239,9 @@ impl Cx {
         let (before, facing) = self.ordered;
         if (before.value == 0) != (setting.value == 0) {
             self.turned_at = self.now;
+            if setting.value > 0 {
+                self.motion.expect_turning();
+            }
         }
         self.ordered = (setting, direction);
         self.moved |= setting.value > 0;
@@ -398,6 +405,11 @@ impl Cx {
             && self
                 .fresh_glance()
                 .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
+    }
+
+    /// A moving order was given in this run.
+    pub(super) fn has_moved(&self) -> bool {
+        self.moved
     }
 
     /// The sensor has shown the axle turning, or the engine was never told to move: only then its standstill is proof.

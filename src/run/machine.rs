@@ -13,6 +13,7 @@ use super::outcome::{End, StopGrade};
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
+use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
@@ -77,6 +78,7 @@ pub(super) struct Run {
     findings: Findings,
     guards: Guards,
     throttles: ThrottleWatch,
+    signal: SignalWatch,
     progress: ProgressTeller,
     end: End,
     pause: bool,
@@ -104,6 +106,7 @@ impl Run {
             findings,
             guards: Guards::default(),
             throttles: ThrottleWatch::default(),
+            signal: SignalWatch::default(),
             progress: ProgressTeller::default(),
             end: End::Calibrated,
             pause: false,
@@ -136,6 +139,7 @@ impl Run {
         if self.is_ending() {
             return;
         }
+        let failure = explain(&self.cx, failure);
         self.recovery = None;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Ending(failure.reason.clone()));
@@ -194,6 +198,8 @@ impl Run {
             return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
         }
         self.information.look(&mut self.cx);
+        self.cx.learn_reach();
+        self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
         self.guards.look(&mut self.cx)?;
         self.throttles.look(&mut self.cx)
     }

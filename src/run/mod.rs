@@ -25,7 +25,9 @@ pub mod record;
 mod recovery;
 mod result;
 mod rewarm;
+mod sampling;
 mod sensor_link;
+mod signal_watch;
 mod snapshot;
 mod stopper;
 mod sweep;
@@ -44,4 +46,4 @@ pub use outcome::{
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 2;
+pub const CORE_REVISION: u32 = 3;
