@@ -4,9 +4,9 @@ use super::Cause;
 /// The engine stands although it was told to move.
 pub const NOT_MOVING: Cause = Cause {
     code: "engine-not-moving",
-    seen: "The engine was told to move and the axle did not turn.",
-    may_be: "The measured axle is not driven or does not touch its roller, the magnet sits loose or with its poles along the axle, wheels or pickups are dirty, or the engine is jammed.",
-    to_try: "Watch the axle while the engine runs slowly by hand control, clean wheels and rollers, and turn the magnet so that its poles point across the axle.",
+    seen: "The engine was told to move and no turning of the axle was seen.",
+    may_be: "The magnet's poles may point along the axle, the magnet may sit loose or be missing, that axle may not be driven or not touch its roller, it may slip, or the engine itself may not move: dirty wheels or pickups, or a jam.",
+    to_try: "Watch the axle while the engine runs slowly by hand control: if it turns, see to the magnet; if it does not, clean wheels and rollers and free the engine.",
 };
 /// The engine moves although nothing was ordered.
 pub const MOVES_UNASKED: Cause = Cause {

@@ -20,14 +20,17 @@ mod field;
 mod follow;
 mod idle;
 mod jitter;
+mod leaps;
 mod points;
 mod pool;
 mod rate;
 mod recent;
 mod response;
+mod ripple;
 mod rule;
 mod scatter;
 mod seen;
+mod spread;
 mod squares;
 mod stamps;
 pub(crate) mod stats;
@@ -37,6 +40,7 @@ mod stream;
 mod testing;
 mod trace;
 mod track;
+mod verdict;
 
 pub(crate) use response::Fitted;
 
@@ -44,6 +48,7 @@ pub use pool::{Known, TurnBlocks, TurnScatter};
 pub use response::{Change, Course, Response, Rest};
 pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
+pub use verdict::{Swing, Trouble};
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
 pub const TURNS_ALONE: u32 = 10;

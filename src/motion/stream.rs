@@ -3,6 +3,7 @@ use super::backlog::{Backlog, LATE_S, News};
 use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
+use super::field::Field;
 use super::follow::Follow;
 use super::pool::TurnBlocks;
 use super::recent::Recent;
@@ -11,12 +12,15 @@ use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
 use super::trace::Trace;
 use super::stats::root_of_squares;
+use super::verdict::{Swing, Trouble};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
 use std::cell::OnceCell;
 use std::time::Duration;
 
+/// Fewest samples a period of what repeats.
+const SAMPLES_A_PERIOD: f64 = 4.0;
 /// While stamps run ahead of arrival, no longer rest than this is believed: it may be a day old.
 const STOOD_AT_ONCE: Duration = Duration::from_millis(500);
 
@@ -303,6 +307,36 @@ impl Motion {
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
         self.follow.quality(self.rate_hz()?)
+    }
+
+    /// What is wrong with the signal of a field, what explains most first; nothing of other sources.
+    pub fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
+        self.follow.field().into_iter().flat_map(Field::troubles)
+    }
+
+    /// What was found wrong with the signal counts no more: somebody handles the engine.
+    pub fn forgive(&mut self) {
+        self.follow.forgive();
+    }
+
+    /// What a field did since [`Motion::expect_turning`], while no turn was seen in it.
+    #[must_use]
+    pub fn swing(&self) -> Option<Swing> {
+        self.follow.field()?.swing()
+    }
+
+    /// The engine is told to move: what [`Motion::swing`] tells begins here.
+    pub fn expect_turning(&mut self) {
+        self.follow.expect_turning();
+    }
+
+    /// The fastest speed, in mm/s, that so many samples a second can follow: a quarter of a period between two samples,
+    /// where the signal repeats (`standards/measurement.md` 2.2). None where it goes on for ever, or before the rate is
+    /// known.
+    #[must_use]
+    pub fn fastest_mm_s(&self) -> Option<f64> {
+        let periods = self.follow.periods_a_turn()?;
+        Some(self.rate_hz()? / SAMPLES_A_PERIOD * self.setup.circumference_mm / periods)
     }
 
     /// How often the signal repeats, against the samples that must follow it; none where it counts on for ever, or before

@@ -6,6 +6,7 @@ use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
 use super::outcome::Warming;
 use super::record::{Durability, PhaseName, Record, RecordBody};
+use super::sampling::Reach;
 use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
@@ -115,6 +116,8 @@ pub(super) struct Cx {
     pub(super) steady: Option<(BenchTime, f64)>,
     /// Points that were less precise than wanted when their time was over, and the worst of them.
     pub(super) short: (u32, Option<String>),
+    /// What the next setting will give.
+    pub(super) reach: Reach,
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
     pub(super) may_stand: bool,
     /// The first sensor line that could not be read.
@@ -175,6 +178,7 @@ impl Cx {
             scatter: Default::default(),
             steady: None,
             short: (0, None),
+            reach: Reach::default(),
             may_stand: false,
             first_broken: None,
             moved: false,
@@ -254,6 +258,9 @@ impl Cx {
         let (before, facing) = self.ordered;
         if (before.value == 0) != (setting.value == 0) {
             self.turned_at = self.now;
+            if setting.value > 0 {
+                self.motion.expect_turning();
+            }
         }
         self.ordered = (setting, direction);
         self.moved |= setting.value > 0;
@@ -424,6 +431,11 @@ impl Cx {
             && self
                 .fresh_glance()
                 .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
+    }
+
+    /// A moving order was given in this run.
+    pub(super) fn has_moved(&self) -> bool {
+        self.moved
     }
 
     /// The sensor has shown the axle turning, or the engine was never told to move: only then its standstill is proof.

@@ -15,6 +15,7 @@ use super::placing::Placing;
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
+use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
@@ -81,6 +82,7 @@ pub(super) struct Run {
     findings: Findings,
     guards: Guards,
     throttles: ThrottleWatch,
+    signal: SignalWatch,
     progress: ProgressTeller,
     end: End,
     pause: bool,
@@ -108,6 +110,7 @@ impl Run {
             findings,
             guards: Guards::default(),
             throttles: ThrottleWatch::default(),
+            signal: SignalWatch::default(),
             progress: ProgressTeller::default(),
             end: End::Calibrated,
             pause: false,
@@ -140,6 +143,7 @@ impl Run {
         if self.is_ending() {
             return;
         }
+        let failure = explain(&self.cx, failure);
         self.recovery = None;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Ending(failure.reason.clone()));
@@ -198,6 +202,8 @@ impl Run {
             return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
         }
         self.information.look(&mut self.cx);
+        self.cx.learn_reach();
+        self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
         self.guards.look(&mut self.cx)?;
         self.throttles.look(&mut self.cx)
     }

@@ -72,7 +72,7 @@ impl Mover {
         }
         let (now_at, facing) = cx.ordered;
         if now_at.value > 0 && facing != self.direction {
-            self.change(cx, 0, facing);
+            self.change(cx, 0, facing)?;
             return Ok(None);
         }
         if now_at.value == 0 && (facing != self.direction || self.value == 0) {
@@ -84,7 +84,7 @@ impl Mover {
         if now_at.value == 0 && !cx.sensor_lives() {
             return self.blind(cx);
         }
-        self.change(cx, self.value, self.direction);
+        self.change(cx, self.value, self.direction)?;
         Ok(None)
     }
 
@@ -122,16 +122,20 @@ impl Mover {
     }
 
     /// One change of the ramp towards `value`.
-    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) {
+    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) -> Result<(), Failure> {
         if let Some(at) = self.changed_at
             && !cx.passed(at, RAMP_PAUSE)
         {
-            return;
+            return Ok(());
         }
         let (now_at, _) = cx.ordered;
         let most = if self.at_once { now_at.of } else { (now_at.of / RAMP_PARTS).max(1) };
         let next = value.clamp(now_at.value.saturating_sub(most), now_at.value + most);
+        if next > now_at.value {
+            cx.can_follow(next)?;
+        }
         self.order(cx, next, direction);
+        Ok(())
     }
 
     fn order(&mut self, cx: &mut Cx, value: u16, direction: Direction) {

@@ -213,6 +213,7 @@ impl SimBench {
             SimFault::SensorSkips { share, lasts } => self.sensor.lose(now, share, lasts),
             SimFault::SensorStalls(span) => self.sensor.hold(now, span),
             SimFault::SensorBacklog { samples, old } => self.sensor.keep(samples, old),
+            SimFault::SensorFlawed(flaws) => self.sensor.set_flaws(flaws),
             SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
             SimFault::Stall => self.engine.set_stalled(true),
             SimFault::Lifted => self.engine.lift(),

@@ -1,5 +1,6 @@
 //! The engines of the invented Wrenfield Harbour Railway, each with its decoder, sensor and server. All are 1:87 on
 //! rollers of 33 mm circumference. The seed varies what varies between engines of one make.
+use super::flaws::Flaws;
 use super::noise::{Noise, Stream, nearest_count};
 use super::spec::{
     DecoderSim, EngineSim, LineForm, Measurand, Rounding, SensorSim, ServerSim, SimSpec, Spelling202,
@@ -205,6 +206,7 @@ fn sensor(noise: &mut Noise) -> SensorSim {
         header_every: 0,
         battery_v: None,
         temperature_c: None,
+        flaws: Flaws::default(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! What a simulated bench is made of. The sensor's rate, axes, decimals and pack are brought into range by
 //! [`super::SimBench::new`]; everything else is taken as it is and should make physical sense.
+use super::flaws::Flaws;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
@@ -209,7 +210,7 @@ pub struct SensorSim {
     pub measurand: Measurand,
     /// The form of its lines.
     pub form: LineForm,
-    /// Samples a second, 50 to 2000.
+    /// Samples a second, 5 to 2000.
     pub rate_hz: u16,
     /// 3, or 2 for a sensor without `bz`.
     pub axes: u8,
@@ -244,6 +245,8 @@ pub struct SensorSim {
     pub battery_v: Option<f64>,
     /// Its temperature at bench time zero, degrees Celsius; it rises by [`SELF_HEATING_K`]. None: not told.
     pub temperature_c: Option<f64>,
+    /// What is wrong with it and its magnet.
+    pub flaws: Flaws,
 }
 
 /// A battery loses this much an hour, V.
