@@ -9,6 +9,7 @@ mod played;
 
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::cause;
+use pacewright::config::SweepSteps;
 use pacewright::run::{End, PhaseName, RecordBody};
 use pacewright::sim::{Flaws, SimFault, SimSpec};
 use pacewright::time::BenchTime;
@@ -59,7 +60,7 @@ const FEW: &[&str] = &["too-few-samples-a-turn"];
 
 fn rows() -> Vec<Row> {
     let row = |name, when, flaws, names| Row { name, when, flaws, bare: false, names };
-    let bare = |name, flaws, names| Row { bare: true, ..row(name, When::Start, flaws, names) };
+    let bare = |name, flaws, names| Row { bare: true, ..row(name, Start, flaws, names) };
     let along = |tilt_rad: f64| Flaws { lean_rad: FRAC_PI_2 - tilt_rad, ..good() };
     use When::{Start, Sweep};
     let slow = Flaws { one_in: 10, ..good() };
@@ -115,7 +116,7 @@ fn bench(engine: Engine, sim: SimSpec) -> VirtualBench {
     let mut bench = engine.bench(sim);
     let spec = &mut bench.plan.spec;
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(60), Duration::from_secs(90));
-    (spec.sweep.points, spec.sweep.verify_points) = (Some(10), 5);
+    (spec.sweep.steps, spec.sweep.verify_points) = (SweepSteps::Spread(10), 5);
     bench
 }
 
