@@ -8,7 +8,7 @@ const CIRCUMFERENCE: f64 = 33.0;
 fn rule(tau_s: f64, before_mm_s: f64) -> PointRule {
     let course = Course { tau_s, tau_u_rel: 0.1, rate_mm_s2: None };
     let response = Response { dead_s: 0.0, start_s: 0.0, rising: course, falling: course };
-    let change = Change { before_mm_s, single: true, ramp_s: 0.0, begins_s: 0.0 };
+    let change = Change { before_mm_s, before_u_mm_s: 0.0, single: true, ramp_s: 0.0, begins_s: 0.0 };
     let wanted = Wanted { rel: 0.005, floor_mm_s: 0.32 };
     PointRule { wanted, change: Some((response, change)), circumference_mm: CIRCUMFERENCE }
 }
