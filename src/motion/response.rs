@@ -19,7 +19,7 @@ const RAMP_GAIN: f64 = 0.5;
 const FIT_POINTS: usize = 200;
 const FEWEST_POINTS: usize = 12;
 /// The dead time is not known better than this (k = 1), s: packets and samples come when they come.
-const DEAD_U_S: f64 = 0.02;
+pub(super) const DEAD_U_S: f64 = 0.02;
 
 /// One sense of change, rising or falling.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -50,6 +50,8 @@ pub struct Response {
 pub struct Change {
     /// Speed before, mm/s, not negative.
     pub before_mm_s: f64,
+    /// Its standard uncertainty (k = 1), mm/s.
+    pub before_u_mm_s: f64,
     /// One order from a speed that was steady: what is left of the change can be reckoned. Else only bounded.
     pub single: bool,
     /// Ramp of the decoder's own CVs, s, known beside what was learned.
@@ -83,11 +85,10 @@ impl Response {
         if to_mm_s >= from_mm_s { self.rising } else { self.falling }
     }
 
-    /// The learned time constant of this sense of change is off: take it for `factor` times as long.
+    /// The time constant of this sense of change is `factor` times as long as it was learned.
     pub fn stretch(&mut self, rising: bool, factor: f64) {
         let course = if rising { &mut self.rising } else { &mut self.falling };
         course.tau_s *= factor;
-        course.tau_u_rel = course.tau_u_rel.max(0.2);
     }
 
     /// What is left of this change to `to_mm_s`, on average from `from_s` to `until_s`.

@@ -120,7 +120,7 @@ fn a_way_without_a_change_or_with_few_points_is_not_learned_from() {
 fn the_rest_that_is_taken_off_is_the_one_that_is_there() {
     let course = Course { tau_s: 1.0, tau_u_rel: 0.1, rate_mm_s2: None };
     let response = Response { dead_s: 0.0, start_s: 0.0, rising: course, falling: course };
-    let change = Change { before_mm_s: 100.0, single: true, ramp_s: 0.0, begins_s: 0.0 };
+    let change = Change { before_mm_s: 100.0, before_u_mm_s: 0.0, single: true, ramp_s: 0.0, begins_s: 0.0 };
     // From 100 to 110 mm/s, from 3 s to 5 s: 10 (e^-3 - e^-5) / 2.
     let rest = response.rest(change, 110.0, (3.0, 5.0));
     let wanted = 5.0 * (libm::exp(-3.0) - libm::exp(-5.0));
