@@ -358,8 +358,16 @@ impl Sweep {
 
     /// The settings that the table still needs.
     fn wanted(&self, cx: &Cx) -> [Vec<u16>; 2] {
-        let Ok(target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
         let limits = &cx.plan.spec.limits;
+        let Ok(mut target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
+        // An engine too slow for its target gets a lower one, where that is allowed.
+        let top = [0, 1].map(|here: usize| self.fastest(here).map_or(0.0, |(_, speed)| speed));
+        let reachable = (1.0 - limits.top_reserve) * top[0].min(top[1]);
+        if reachable < target.top()
+            && let Ok(lower) = target.scaled_to_top(reachable)
+        {
+            target = lower;
+        }
         let tolerance = Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s);
         let points = [0, 1].map(|side: usize| self.swept.points(side));
         let candidates = [0, 1].map(|side: usize| {
