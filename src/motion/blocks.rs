@@ -55,7 +55,7 @@ pub(super) struct Shown {
     pub(super) turns_each: u32,
     /// Of a block about the mean (n - 1).
     pub(super) variance: f64,
-    /// As it counts for the mean, and its degrees of freedom.
+    /// As it counts for the mean of many, and its degrees of freedom.
     pub(super) slow: (f64, f64),
     /// Of one end by noise.
     pub(super) ends: f64,
@@ -166,6 +166,11 @@ impl Blocks {
         self.summary
     }
 
+    /// Times of the passages between which the blocks lie, by the sensor's clock, s.
+    pub(super) fn passages(&self) -> &[f64] {
+        &self.passages
+    }
+
     /// An angle at `t_s`. `noise` gives the standard deviation of a sample's angle at an unwrapped angle.
     pub(super) fn push(&mut self, t_s: f64, phi: f64, noise: impl Fn(f64) -> f64) {
         let start = *self.start.get_or_insert(phi);
@@ -255,7 +260,7 @@ impl Blocks {
             blocks: u32::try_from(speeds.len()).unwrap_or(u32::MAX),
             turns_each: self.turns_each,
             variance: mean_and_variance(&relative)?.1,
-            slow: (scatter, degrees),
+            slow: slowest(&relative, passage).unwrap_or((scatter, degrees)),
             ends: passage,
             span_s: (*self.passages.first()?, *self.passages.last()?),
         };
@@ -324,19 +329,30 @@ impl Course {
 /// and its slow half is what the mean suffers from. Restricted likelihood (Patterson, Thompson, Biometrika 58, 1971,
 /// from memory) gives the scatter; for `ends` = 0 and all components it is the usual s^2 (checked by a test).
 fn scatter(relative: &[f64], ends: f64) -> (f64, f64) {
-    let parts = slow_parts(relative, ends);
+    let n = relative.len();
+    scatter_of(&slow_parts(relative, ends, n.min(n.div_ceil(2).clamp(FEWEST_SLOW, MOST_SLOW))))
+}
+
+/// The same by the slowest quarter of many blocks: what counts for the mean, hardly lessened by scatter of one turn that
+/// reaches into two blocks.
+fn slowest(relative: &[f64], ends: f64) -> Option<(f64, f64)> {
+    let used = relative.len() / 4;
+    (used >= FEWEST_SLOW).then(|| scatter_of(&slow_parts(relative, ends, used.min(MOST_SLOW))))
+}
+
+fn scatter_of(parts: &[Part]) -> (f64, f64) {
     let (mut variance, mut known) = (parts.iter().map(|part| part.value * part.value).sum::<f64>(), 0.0);
     // Weighted by what each component is worth, which depends on the variance itself: settles within a few rounds.
     for _ in 0..20 {
         let weighted = |part: &Part| 1.0 / (variance + part.ends);
         let (mut of_mean, mut mean) = (0.0, 0.0);
-        for part in &parts {
+        for part in parts {
             of_mean += part.mean * part.mean * weighted(part);
             mean += part.mean * part.value * weighted(part);
         }
         mean /= of_mean;
         let (mut sum, mut worth) = (0.0, 0.0);
-        for part in &parts {
+        for part in parts {
             let rest = part.value - mean * part.mean;
             let free = 1.0 - part.mean * part.mean * weighted(part) / of_mean;
             let weight = weighted(part) * weighted(part);
@@ -362,10 +378,9 @@ struct Part {
     ends: f64,
 }
 
-/// The slow half of the components.
-fn slow_parts(relative: &[f64], ends: f64) -> Vec<Part> {
+/// The `used` slowest components.
+fn slow_parts(relative: &[f64], ends: f64, used: usize) -> Vec<Part> {
     let n = relative.len();
-    let used = n.min(n.div_ceil(2).clamp(FEWEST_SLOW, MOST_SLOW));
     let step = PI / (n as f64 + 1.0);
     let size = (2.0 / (n as f64 + 1.0)).sqrt();
     let part = |j: usize| {
@@ -384,7 +399,7 @@ fn slow_parts(relative: &[f64], ends: f64) -> Vec<Part> {
 }
 
 /// Welch's test, first half against second half, p < 0.01 (`standards/measurement.md` 4.6).
-fn halves_differ(speeds: &[f64], mean: f64) -> bool {
+pub(super) fn halves_differ(speeds: &[f64], mean: f64) -> bool {
     if speeds.len() < FEWEST_FOR_HALVES {
         return false;
     }

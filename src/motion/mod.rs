@@ -42,11 +42,13 @@ pub(crate) use response::Fitted;
 
 pub use pool::{Known, TurnBlocks, TurnScatter};
 pub use response::{Change, Course, Response, Rest};
-pub use rule::{Judged, Off, PointRule, Wanted};
+pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
 pub const TURNS_ALONE: u32 = 10;
+/// Turns of a measurement that is to tell how an engine scatters.
+pub const TURNS_TO_LEARN: u32 = 80;
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]

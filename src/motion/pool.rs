@@ -4,12 +4,12 @@
 //!
 //! Long measurements (warm-up) tell how much the mean of many turns scatters: their slow part. Short ones tell only how
 //! neighbouring turns differ, which is less where scatter of one turn reaches into two blocks; so like is compared with
-//! like, and where the neighbourhood of a speed differs from the long measurements by that, its figure is scaled.
+//! like, and where turns in the neighbourhood of a speed are clearly wilder than that, what they are wilder by comes on top.
 use super::stats::{f_above, t_975};
 use std::collections::VecDeque;
 
 /// Blocks from which a measurement counts as long.
-const LONG: u32 = 16;
+const LONG: u32 = 24;
 /// Fewest degrees of freedom of the slow part before the pool serves.
 const FEWEST_SLOW: f64 = 8.0;
 /// Degrees of freedom of the neighbourhood that are asked for, and what may make up for them.
@@ -18,6 +18,8 @@ const FEWEST_NEAR: f64 = 8.0;
 const NEAR: f64 = 2.0;
 /// Points kept for the neighbourhood.
 const MOST_NEAR: usize = 64;
+/// A block holds parts of two turns, at random: so much larger is the variance that counts for a mean (1 / (2/3)).
+const SLOW_OF_RAW: f64 = 1.5;
 /// One in a hundred is meant by chance.
 const CONTRADICTS: f64 = 0.01;
 
@@ -64,8 +66,8 @@ pub struct TurnScatter {
     /// Of long measurements: neighbouring blocks, and the slow part.
     raw: Pooled,
     slow: Pooled,
-    /// Of all others: speed, variance of neighbouring blocks, degrees of freedom.
-    near: VecDeque<(f64, f64, f64)>,
+    /// Of all: speed, variance of neighbouring blocks with their noise, that of an end, degrees of freedom.
+    near: VecDeque<(f64, f64, f64, f64)>,
 }
 
 /// What the pool says at a speed.
@@ -96,7 +98,7 @@ impl TurnScatter {
             self.raw.add(raw, degrees);
             self.slow.add(seen.slow * each, seen.slow_degrees);
         }
-        self.near.push_back((speed_mm_s.abs(), raw, degrees));
+        self.near.push_back((speed_mm_s.abs(), seen.variance * each, seen.ends * each, degrees));
         if self.near.len() > MOST_NEAR {
             self.near.pop_front();
         }
@@ -108,24 +110,27 @@ impl TurnScatter {
         if self.slow.degrees < FEWEST_SLOW {
             return None;
         }
-        let mut near = Pooled::default();
-        for (speed, raw, degrees) in &self.near {
+        let (mut near, mut noise) = (Pooled::default(), Pooled::default());
+        for (speed, variance, ends, degrees) in &self.near {
             if (1.0 / NEAR..=NEAR).contains(&(speed / speed_mm_s.abs().max(1e-9))) {
-                near.add(*raw, *degrees);
+                near.add(*variance, *degrees);
+                noise.add(2.0 * ends, *degrees);
             }
         }
-        let (raw, slow) = (self.raw.variance().max(1e-14), self.slow.variance().max(1e-14));
-        let ratio = near.variance() / raw;
-        let differs = near.degrees >= FEWEST_NEAR
-            && (f_above(ratio, near.degrees, self.raw.degrees) < CONTRADICTS
-                || f_above(1.0 / ratio, self.raw.degrees, near.degrees) < CONTRADICTS);
-        let (scale, degrees, raw_degrees) = if differs {
-            (ratio, near.degrees.min(self.slow.degrees), near.degrees)
-        } else {
-            (1.0, self.slow.degrees, self.raw.degrees)
-        };
+        let (raw, slow) = (self.raw.variance(), self.slow.variance().max(1e-14));
+        let expected = (raw + noise.variance()).max(1e-14);
+        let above = near.variance() - expected;
+        let wilder = near.degrees >= FEWEST_NEAR
+            && f_above(near.variance() / expected, near.degrees, self.raw.degrees) < CONTRADICTS;
         let near_degrees = near.degrees;
-        Some(Known { variance: slow * scale, degrees, raw: raw * scale, raw_degrees, near_degrees })
+        let (degrees, raw_degrees) = (self.slow.degrees, self.raw.degrees);
+        let calm = Known { variance: slow, degrees, raw, raw_degrees, near_degrees };
+        if !wilder {
+            return Some(calm);
+        }
+        let (variance, raw) = (slow + SLOW_OF_RAW * above, raw + above);
+        let degrees = near.degrees.min(degrees);
+        Some(Known { variance, degrees, raw, raw_degrees: near.degrees, near_degrees })
     }
 }
 

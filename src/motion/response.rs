@@ -8,7 +8,7 @@ use super::squares::{Squares, least_squares};
 use serde::{Deserialize, Serialize};
 
 /// A time constant is never taken for better known than this, relative (k = 1): it differs a little from speed to speed.
-const TAU_U_LEAST: f64 = 0.1;
+const TAU_U_LEAST: f64 = 0.08;
 /// Neighbouring points of a way share their scatter, so a fit's own doubt is too small by about this factor.
 const FIT_U_FACTOR: f64 = 4.0;
 /// A fit that leaves the time constant worse known than this, relative, has learned nothing.
@@ -19,7 +19,7 @@ const RAMP_GAIN: f64 = 0.5;
 const FIT_POINTS: usize = 200;
 const FEWEST_POINTS: usize = 12;
 /// The dead time is not known better than this (k = 1), s: packets and samples come when they come.
-const DEAD_U_S: f64 = 0.02;
+pub(super) const DEAD_U_S: f64 = 0.02;
 
 /// One sense of change, rising or falling.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -83,11 +83,10 @@ impl Response {
         if to_mm_s >= from_mm_s { self.rising } else { self.falling }
     }
 
-    /// The learned time constant of this sense of change is off: take it for `factor` times as long.
+    /// The time constant of this sense of change is `factor` times as long as it was learned.
     pub fn stretch(&mut self, rising: bool, factor: f64) {
         let course = if rising { &mut self.rising } else { &mut self.falling };
         course.tau_s *= factor;
-        course.tau_u_rel = course.tau_u_rel.max(0.2);
     }
 
     /// What is left of this change to `to_mm_s`, on average from `from_s` to `until_s`.

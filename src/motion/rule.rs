@@ -5,10 +5,12 @@
 //! known part is taken off. Stopping: Student's t on whole-turn blocks, the scatter either known beforehand (`pool`) or that
 //! of ten blocks of the point's own. Guard: CUSUM (E. S. Page, Biometrika 41, 1954) on whole-turn speeds against what the
 //! learned response lets expect, from soon after the order on.
+use super::blocks::halves_differ;
 use super::cusum::Cusum;
 use super::pool::{Known, TurnBlocks, TurnScatter};
-use super::response::{Change, Response, Rest};
-use super::{Measured, TURNS_ALONE};
+use super::response::{Change, DEAD_U_S, Response, Rest};
+use super::stats::mean_and_variance;
+use super::{Measured, Motion, TURNS_ALONE};
 
 /// The doubt of what is left of a change (k = 2) takes at most this part of the half-width wanted.
 const REST_PART: f64 = 0.4;
@@ -21,8 +23,10 @@ const FEWEST_NEAR: u32 = 3;
 const FEWEST_POOLED: u32 = 5;
 /// The guard looks from this many time constants after the change on.
 const GUARD_FROM: f64 = 0.5;
-/// An alarm within so many time constants of the change speaks against the learned response, a later one of a jump.
-const RESPONSE_WITHIN: f64 = 8.0;
+/// Fewest turns that may speak against the learned response, and by how much another time constant must lessen the sum of
+/// their squares (in variances of a turn: 3.5 standard deviations).
+const FEWEST_TURNS: usize = 4;
+const CLEARLY: f64 = 12.0;
 /// A disagreement below this part of the half-width wanted is of no concern, however sure it is.
 const CONCERNS: f64 = 0.25;
 
@@ -55,13 +59,26 @@ pub struct Judged {
 /// What the guard found.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Off {
-    /// The engine goes on changing for longer (true) or shorter than its learned response says.
+    /// The engine's time constant is not the learned one.
     Response {
-        /// Longer.
-        longer: bool,
+        /// So many times as long.
+        factor: f64,
     },
     /// The speed changed while it should have been steady.
     Jump,
+    /// The first half of the blocks differs from the second (Welch).
+    Trend,
+}
+
+/// A look at a measurement under way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Look {
+    /// What it comes to so far.
+    pub judged: Judged,
+    /// What its blocks show.
+    pub seen: TurnBlocks,
+    /// What speaks against a result that is precise enough.
+    pub off: Option<Off>,
 }
 
 /// The rule of one point.
@@ -107,19 +124,65 @@ impl PointRule {
         2.0 * self.rest(to, (at_s, at_s + lasts_s)).u_mm_s <= REST_PART * wanted
     }
 
+    /// What the guard found, taken into the learned response where it speaks against that.
+    pub fn relearn(&self, off: Off, to_mm_s: f64, response: &mut Response) {
+        if let (Off::Response { factor }, Some((_, change))) = (off, self.change)
+            && change.single
+        {
+            response.stretch(to_mm_s.abs() >= change.before_mm_s, factor);
+        }
+    }
+
+    /// How the measurement stands; none before two whole turns. The guard looks from `from_s` on.
+    #[must_use]
+    pub fn look(&self, motion: &Motion, scatter: &TurnScatter, from_s: f64) -> Option<Look> {
+        let (mut measured, mut seen) = motion.measured().zip(motion.turn_blocks())?;
+        if self.change.is_some() {
+            let to = self.end_of(measured.speed_mm_s.abs(), seen.span_s);
+            self.without_rest(motion, to, &mut measured, &mut seen);
+        }
+        let judged = self.judge(measured, &seen, scatter);
+        let mut off = None;
+        if judged.reached {
+            let to = judged.measured.speed_mm_s;
+            off = motion.trace().and_then(|way| self.guard(way, from_s, to, &seen, scatter));
+            if off.is_none() && measured.unsteady {
+                off = Some(Off::Trend);
+            }
+        }
+        Some(Look { judged, seen, off })
+    }
+
+    /// What the blocks show without what the response says is left of the change: that is no scatter and no trend.
+    fn without_rest(&self, motion: &Motion, to_mm_s: f64, measured: &mut Measured, seen: &mut TurnBlocks) {
+        let passages: Vec<f64> = motion.passages().collect();
+        let way_mm = self.circumference_mm * f64::from(seen.turns_each);
+        let speeds: Vec<f64> = passages
+            .windows(2)
+            .map(|pair| way_mm / (pair[1] - pair[0]) + self.rest(to_mm_s, (pair[0], pair[1])).mean_mm_s)
+            .collect();
+        let Some((mean, variance)) = mean_and_variance(&speeds) else { return };
+        seen.variance = variance / (mean * mean).max(1e-12);
+        measured.unsteady = halves_differ(&speeds, mean);
+    }
+
+    /// Where the speed goes that was measured on average over this time.
+    fn end_of(&self, speed_mm_s: f64, span_s: (f64, f64)) -> f64 {
+        let Some((_, change)) = self.change else { return speed_mm_s };
+        let mut to = speed_mm_s;
+        // What is left depends a little on where it goes, where the decoder keeps a ramp: twice is enough.
+        for _ in 0..2 {
+            let left = self.left(to, span_s).clamp(0.0, MOST_LEFT);
+            to = ((speed_mm_s - left * change.before_mm_s) / (1.0 - left)).max(0.0);
+        }
+        to
+    }
+
     /// What a measurement comes to.
     #[must_use]
     pub fn judge(&self, measured: Measured, seen: &TurnBlocks, scatter: &TurnScatter) -> Judged {
         let speed = measured.speed_mm_s.abs();
-        let to = self.change.map_or(speed, |(_, change)| {
-            let mut to = speed;
-            // What is left depends a little on where it goes, where the decoder keeps a ramp: twice is enough.
-            for _ in 0..2 {
-                let left = self.left(to, seen.span_s).clamp(0.0, MOST_LEFT);
-                to = ((speed - left * change.before_mm_s) / (1.0 - left)).max(0.0);
-            }
-            to
-        });
+        let to = self.end_of(speed, seen.span_s);
         let rest = self.rest(to, seen.span_s);
         let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
         let turns = measured.turns;
@@ -161,31 +224,61 @@ impl PointRule {
         let each = f64::from(seen.turns_each);
         let turn = scatter.at(to).map_or(seen.slow * each, |known| known.variance.max(known.raw));
         let own = to * to * (turn + 2.0 * seen.ends * each * each);
-        let (begins_s, tau_s, rises) = self.change.map_or((0.0, 0.0, true), |(response, change)| {
-            let course = response.course(change.before_mm_s, to);
-            let ramp_s = course.ramp_s(to - change.before_mm_s) + change.ramp_s;
-            (change.begins_s + ramp_s, course.tau_s, to >= change.before_mm_s)
-        });
-        let from_s = from_s.max(begins_s + GUARD_FROM * tau_s);
+        let turns: Vec<(f64, f64)> = whole_turns(way, from_s.max(self.begins_s(to))).collect();
+        if let Some(factor) = self.other_response(&turns, to, own) {
+            return Some(Off::Response { factor });
+        }
         let mut cusum = Cusum::default();
-        for (began, ended) in whole_turns(way, from_s) {
+        for (began, ended) in turns {
             let rest = self.rest(to, (began, ended));
             let off = self.circumference_mm / (ended - began) - (to - rest.mean_mm_s);
-            let sd = (own + rest.u_mm_s * rest.u_mm_s).sqrt();
-            let Some(run) = cusum.add(off / sd) else { continue };
-            if (run.mean * sd).abs() < CONCERNS * self.wanted.at(to) {
-                cusum = Cusum::default();
-                continue;
+            // What the doubt of the rest explains is the same at all turns: it does not count at any.
+            let beyond = (off.abs() - 2.0 * rest.u_mm_s).max(0.0).copysign(off);
+            let Some(run) = cusum.add(beyond / own.sqrt()) else { continue };
+            if (run.mean * own.sqrt()).abs() >= CONCERNS * self.wanted.at(to) {
+                return Some(Off::Jump);
             }
-            let response = self.change.is_some() && ended < begins_s + RESPONSE_WITHIN * tau_s;
-            // Still slower while it rises, or still faster while it falls: it takes longer.
-            return Some(if response {
-                Off::Response { longer: (run.mean < 0.0) == rises }
-            } else {
-                Off::Jump
-            });
+            cusum = Cusum::default();
         }
         None
+    }
+
+    /// When a change to this speed begins to be a first-order one, s.
+    fn begins_s(&self, to_mm_s: f64) -> f64 {
+        self.change.map_or(0.0, |(response, change)| {
+            let course = response.course(change.before_mm_s, to_mm_s);
+            let ramp_s = course.ramp_s(to_mm_s - change.before_mm_s) + change.ramp_s;
+            change.begins_s + ramp_s + GUARD_FROM * course.tau_s
+        })
+    }
+
+    /// The factor on the learned time constant with which whole turns agree, where they clearly don't without it. `own`:
+    /// variance of a turn's speed.
+    fn other_response(&self, turns: &[(f64, f64)], to_mm_s: f64, own: f64) -> Option<f64> {
+        let (response, change) = self.change.filter(|(_, change)| change.single)?;
+        if turns.len() < FEWEST_TURNS {
+            return None;
+        }
+        let rising = to_mm_s >= change.before_mm_s;
+        let squares = |factor: f64| {
+            let mut response = response;
+            response.stretch(rising, factor);
+            let rule = Self { change: Some((response, change)), ..*self };
+            let rows = turns.iter().map(|(began, ended)| {
+                let left = rule.left(to_mm_s, (*began, *ended));
+                (1.0 - left, self.circumference_mm / (ended - began) - left * change.before_mm_s)
+            });
+            let (xy, xx) = rows.clone().fold((0.0, 0.0), |(xy, xx), (x, y)| (xy + x * y, xx + x * x));
+            let end = xy / xx;
+            rows.map(|(x, y)| (y - x * end) * (y - x * end) / own).sum::<f64>()
+        };
+        let learned = squares(1.0);
+        let tried =
+            (-12..=12).map(|k| libm::exp(0.08 * f64::from(k))).map(|factor| (squares(factor), factor));
+        let (best, factor) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let course = response.course(change.before_mm_s, to_mm_s);
+        let known = libm::hypot(course.tau_u_rel, DEAD_U_S / course.tau_s);
+        (learned - best > CLEARLY && libm::log(factor).abs() > 2.0 * known).then_some(factor)
     }
 }
 

@@ -1,7 +1,7 @@
 //! The rule of a point on ways of known engines.
 use super::*;
 use crate::motion::response::Course;
-use crate::motion::testing::Random;
+use crate::motion::testing::{Random, Rig};
 
 const CIRCUMFERENCE: f64 = 33.0;
 
@@ -135,7 +135,12 @@ fn the_guard_notices_a_wrong_time_constant_and_a_jump_and_little_else() {
         // As learned: hardly ever an alarm. Learned 40 % too low: noticed, and what for is known.
         let false_ones = count(Option::is_some, 1.0, speeds, never);
         assert!(false_ones <= 8, "{speeds:?}: {false_ones} false alarms of 100");
-        let longer = count(|off| *off == Some(Off::Response { longer: true }), 0.6, speeds, never);
+        let longer = count(
+            |off| matches!(off, Some(Off::Response { factor }) if (1.3..2.2).contains(factor)),
+            0.6,
+            speeds,
+            never,
+        );
         assert!(longer >= 80, "{speeds:?}: {longer} of 100 noticed");
     }
     // One per cent faster from the fifth second on (after the response has had its time).
@@ -147,4 +152,86 @@ fn the_guard_notices_a_wrong_time_constant_and_a_jump_and_little_else() {
     });
     let jumps = jumps.count();
     assert!(jumps >= 95, "{jumps} of 100 jumps noticed");
+}
+
+/// Twenty-eight points upwards at a true time constant of 1 s, learned as `learned`; the worst deviation as a part of what is
+/// wanted, the share beyond it, and the time constant at the end.
+fn sweep(learned: f64, scatter: f64, seed: u64) -> (f64, f64, f64) {
+    let mut rig = Rig::new(seed);
+    let mut motion = Rig::motion();
+    let mut random = Random::new(seed + 500);
+    let (mut turn, mut factor) = (0.0, 1.0);
+    let mut step = |rig: &mut Rig, motion: &mut Motion, speed: f64| {
+        // The rig takes whole turns off: a smaller angle than before is a new turn.
+        let (at, sample) = rig.next(speed * factor);
+        motion.take(at, sample);
+        if rig.turns < turn {
+            factor = 1.0 + scatter * random.normal();
+        }
+        turn = rig.turns;
+        at
+    };
+    rig.ready(&mut motion, 230.0);
+    let known = pool(scatter);
+    let mut rule = self::rule(learned, 0.0);
+    let (mut from, mut worst, mut beyond) = (3.0, 0.0_f64, 0.0);
+    for point in 1..=28 {
+        let to = 13.67 * f64::from(point);
+        for _ in 0..100 {
+            step(&mut rig, &mut motion, from);
+        }
+        let origin = rig.time_s;
+        motion.begin_trace(rig.at(0.0));
+        if let Some((_, change)) = &mut rule.change {
+            change.before_mm_s = from;
+        }
+        let (mut measuring, mut from_s, mut tries) = (false, 0.0, 0);
+        let found = loop {
+            let t = rig.time_s - origin;
+            step(&mut rig, &mut motion, to + (from - to) * libm::exp(-t));
+            let t = rig.time_s - origin;
+            assert!(t < 60.0);
+            if !measuring {
+                let seen = motion.glance().map_or(0.0, |glance| glance.speed_mm_s);
+                measuring = rule.may_begin(t, seen, &known);
+                if measuring {
+                    motion.begin_measure();
+                }
+                continue;
+            }
+            let Some(look) = rule.look(&motion, &known, from_s).filter(|look| look.judged.reached) else {
+                continue;
+            };
+            let Some(off) = look.off.filter(|_| tries < 3) else { break look.judged.measured.speed_mm_s };
+            if let Some((response, _)) = rule.change.as_mut() {
+                let mut learned = *response;
+                rule.relearn(off, look.judged.measured.speed_mm_s, &mut learned);
+                rule.change = rule.change.map(|(_, change)| (learned, change));
+            }
+            (tries, from_s) = (tries + 1, t);
+            motion.begin_measure();
+        };
+        motion.end_measure();
+        let part = (found.abs() - to).abs() / rule.wanted.at(to);
+        worst = worst.max(part);
+        beyond += f64::from(u8::from(part > 1.0)) / 28.0;
+        from = to;
+    }
+    (worst, beyond, rule.change.map_or(0.0, |(response, _)| response.rising.tau_s))
+}
+
+#[test]
+fn a_time_constant_learned_forty_per_cent_too_low_gives_no_wrong_results() {
+    // At the figures of `standards/measurement.md` 12.D: 0.3 % scatter, line to 120 km/h in H0, half a per cent wanted.
+    for learned in [0.6, 1.0, 1.5] {
+        let (mut worst, mut beyond, mut ends) = (0.0_f64, 0.0, Vec::new());
+        for seed in 0..10 {
+            let (most, part, tau_s) = sweep(learned, 0.003, seed);
+            worst = worst.max(most);
+            beyond += part / 10.0;
+            ends.push(tau_s);
+        }
+        assert!(beyond <= 0.015 && worst < 1.5, "{learned}: {beyond} beyond, worst {worst}, {ends:?}");
+        assert!(ends.iter().all(|tau_s| (0.75..1.35).contains(tau_s)), "{learned}: {ends:?}");
+    }
 }

@@ -399,6 +399,14 @@ impl Motion {
         })
     }
 
+    /// Times of the passages of the measurement, on the time of `TurnBlocks::span_s`.
+    pub(super) fn passages(&self) -> impl Iterator<Item = f64> {
+        let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
+        let factor = self.clock_factor();
+        let passages = self.blocks.as_ref().map_or(&[][..], Blocks::passages);
+        passages.iter().map(move |t_s| (t_s - origin_s) * factor)
+    }
+
     /// Follows the way from now on: (time in s from `now`, turns of the axle), for what the engine does after an order.
     pub fn begin_trace(&mut self, now: BenchTime) {
         let since_s = self.newest.map_or(0.0, |newest| now.since(newest).as_secs_f64());

@@ -9,7 +9,7 @@ use super::looks::{LOOK_EVERY, Looks, SETTLE_MOST};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
 use crate::cause::{engine as engine_causes, sensor as causes};
-use crate::motion::{Change, Judged, Measured, Off, PointRule, TurnBlocks, Wanted};
+use crate::motion::{Change, Judged, Measured, PointRule, TURNS_TO_LEARN, TurnBlocks, Wanted};
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -22,8 +22,6 @@ const STANDS: Duration = Duration::from_millis(2500);
 const SAMPLES_A_TURN: f64 = 4.0;
 /// Measurements begun again because of what the guard found.
 const RETRIES: u32 = 3;
-/// An engine that answers more slowly than learned is taken to be slower by this factor, and tried again.
-const STRETCH: f64 = 1.3;
 
 /// What a point wants.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -77,11 +75,13 @@ pub(super) struct Point {
     pub(super) wish: PointWish,
     stage: Stage,
     tries: u32,
+    /// The last passage that was looked at, s: a look costs more than a sample.
+    looked_s: f64,
 }
 
 impl Point {
     pub(super) fn new(wish: PointWish) -> Self {
-        Self { wish, stage: moving(wish), tries: 0 }
+        Self { wish, stage: moving(wish), tries: 0, looked_s: 0.0 }
     }
 
     /// Begin again, as after a pause.
@@ -230,7 +230,16 @@ impl Point {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }
-        let Some((measured, seen)) = cx.motion.measured().zip(cx.motion.turn_blocks()) else {
+        let newest_s = cx.motion.turn_blocks().map(|seen| seen.span_s.1);
+        if let Some(newest_s) = newest_s
+            && !over
+            && std::mem::replace(&mut self.looked_s, newest_s).to_bits() == newest_s.to_bits()
+        {
+            return Ok(None);
+        }
+        let rule = self.rule(cx, change);
+        let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
+        let Some(look) = rule.look(&cx.motion, &cx.scatter[side(self.wish.direction)], from_s) else {
             if !over {
                 return Ok(None);
             }
@@ -243,42 +252,26 @@ impl Point {
             }
             return self.creeps(cx);
         };
-        let rule = self.rule(cx, change);
-        let judged = rule.judge(measured, &seen, &cx.scatter[side(self.wish.direction)]);
-        if !(judged.reached || over) {
+        // In warm-up the engine has to run anyway, and many turns tell how it scatters.
+        let teaches =
+            self.wish.purpose != PointPurpose::WarmUp || look.judged.measured.turns >= TURNS_TO_LEARN;
+        if !(look.judged.reached && teaches || over) {
             return Ok(None);
         }
-        if !over && self.tries < RETRIES && self.is_off(cx, &rule, &judged, &seen, (since, origin)) {
+        if let Some(off) = look.off
+            && !over
+            && self.tries < RETRIES
+        {
             self.tries += 1;
+            if let Some(response) = &mut cx.response {
+                rule.relearn(off, look.judged.measured.speed_mm_s, response);
+            }
             cx.motion.end_measure();
             cx.motion.begin_measure();
             self.stage = Stage::Measuring { since: cx.now, origin, change };
             return Ok(None);
         }
-        Ok(Some(PointEnd::Moves(self.finish(cx, &judged, &seen))))
-    }
-
-    /// Something speaks against the result: halves that differ, turns that do not do as learned. Where it is the response,
-    /// that is taken for what it seems to be.
-    fn is_off(
-        &self,
-        cx: &mut Cx,
-        rule: &PointRule,
-        judged: &Judged,
-        seen: &TurnBlocks,
-        (since, origin): (BenchTime, BenchTime),
-    ) -> bool {
-        let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
-        let to = judged.measured.speed_mm_s;
-        let scatter = &cx.scatter[side(self.wish.direction)];
-        let found = cx.motion.trace().and_then(|way| rule.guard(way, from_s, to, seen, scatter));
-        if let (Some(Off::Response { longer }), Some(response), Some((_, change))) =
-            (found, &mut cx.response, rule.change)
-            && change.single
-        {
-            response.stretch(to.abs() >= change.before_mm_s, if longer { STRETCH } else { 1.0 / STRETCH });
-        }
-        found.is_some() || judged.measured.unsteady
+        Ok(Some(PointEnd::Moves(self.finish(cx, &look.judged, &look.seen))))
     }
 
     fn finish(&self, cx: &mut Cx, judged: &Judged, seen: &TurnBlocks) -> Measured {

@@ -264,7 +264,7 @@ fn without_power_it_stands_and_a_store_bridges_a_short_break() {
 fn kept_momentum_is_a_ramp_that_zero_in_cv_3_and_4_leaves() {
     let mut spec = demo_engines::lapwing(1).decoder;
     (spec.misses, spec.kept_momentum) = (0.0, Duration::from_secs(4));
-    spec.cvs.extend([(2, 0), (3, 0), (4, 0), (5, 0), (6, 0), (29, 6)]);
+    spec.cvs.extend([(2, 0), (3, 0), (4, 0), (5, 0), (6, 0), (11, 0), (29, 6)]);
     let mut decoder = Decoder::new(spec, 1);
     decoder.set_rail(at(0), true);
     drive_at(&mut decoder, 28, Speed::Step(28), true);
@@ -290,7 +290,7 @@ fn kept_momentum_is_a_ramp_that_zero_in_cv_3_and_4_leaves() {
 fn a_start_delay_withholds_the_drive_from_rest_only() {
     let mut spec = demo_engines::lapwing(1).decoder;
     (spec.misses, spec.start_delay) = (0.0, Duration::from_secs(3));
-    spec.cvs.extend([(3, 0), (4, 0)]);
+    spec.cvs.extend([(3, 0), (4, 0), (11, 0)]);
     let mut decoder = Decoder::new(spec, 1);
     decoder.set_rail(at(0), true);
     let mut millis = 0;
