@@ -4,8 +4,8 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, Habits, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
-    predict, predicted_worst, reachable_top, refit_table, table_limit,
+    Drawn, Habits, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct,
+    fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::dcc::scale::kmh;
@@ -142,12 +142,7 @@ impl Findings {
         (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
-    fn table(
-        &self,
-        forward: SpeedCurve,
-        reverse: SpeedCurve,
-        habits: Habits,
-    ) -> Result<Computed, Failure> {
+    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve, habits: Habits) -> Result<Computed, Failure> {
         let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
         Ok(Computed { fit, forward, reverse, habits })

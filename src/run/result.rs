@@ -1,7 +1,9 @@
 //! The result of a run from what was found.
 use super::cx::Cx;
 use super::findings::{Computed, Findings};
-use super::outcome::{DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+use super::outcome::{
+    DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+};
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
 use crate::cause::{Reason, engine as engine_causes, station as station_causes};
