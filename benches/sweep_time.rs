@@ -97,22 +97,27 @@ struct Swept {
 }
 
 fn sweep(sim: &SimSpec, steps: SweepSteps) -> Swept {
-    let mut spec = config::read("bench.toml", BENCH).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
+    let mut spec =
+        config::read("bench.toml", BENCH).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
     spec.sweep.steps = steps;
     let target = Target::from_spec(&spec.target).unwrap_or_else(|wrong| panic!("{wrong}"));
     let limits = spec.limits;
     let plan = RunPlan { spec, pending: Vec::new(), kept: Vec::new() };
-    let end = VirtualBench::new(sim.clone(), plan, BENCH).run_to_end(LIMIT).unwrap_or_else(|wrong| panic!("{wrong}"));
+    let end = VirtualBench::new(sim.clone(), plan, BENCH)
+        .run_to_end(LIMIT)
+        .unwrap_or_else(|wrong| panic!("{wrong}"));
     let phase = |name| at(&end.records, |body| *body == RecordBody::Phase(name));
     let (Some(entered), Some(ended)) = (phase(PhaseName::Sweep), phase(PhaseName::Fit)) else {
         panic!("no sweep: {:?}", end.outcome.map(|outcome| outcome.reasons));
     };
     let drives = |body: &RecordBody| matches!(body, RecordBody::Ordered { action: Action::Drive { .. }, .. });
     let orders = end.records.iter().filter(|record| record.at >= entered && record.at <= ended);
-    let times: Vec<f64> = orders.filter(|record| drives(&record.body)).map(|record| record.at.as_secs_f64()).collect();
+    let times: Vec<f64> =
+        orders.filter(|record| drives(&record.body)).map(|record| record.at.as_secs_f64()).collect();
     let first = times.first().copied().unwrap_or(entered.as_secs_f64()).min(entered.as_secs_f64());
     let mut swept = Swept { seconds: ended.as_secs_f64() - first, ..Swept::default() };
-    let linear = with_cvs(sim, &[(2, 0), (5, 0), (6, 0), (3, 0), (4, 0), (29, 2), (66, 128), (95, 128)], &end);
+    let linear =
+        with_cvs(sim, &[(2, 0), (5, 0), (6, 0), (3, 0), (4, 0), (29, 2), (66, 128), (95, 128)], &end);
     let mut before = entered;
     for record in end.records.iter().filter(|record| record.at >= entered && record.at <= ended) {
         let RecordBody::Point { purpose, setting, direction, measured, .. } = &record.body else { continue };
@@ -161,7 +166,11 @@ fn at(records: &[Record], is: impl Fn(&RecordBody) -> bool) -> Option<pacewright
 }
 
 /// The engine as warm as at the end, with these CVs.
-fn with_cvs(sim: &SimSpec, cvs: &[(u16, u8)], end: &pacewright::bench::virtual_bench::VirtualEnd) -> SimBench {
+fn with_cvs(
+    sim: &SimSpec,
+    cvs: &[(u16, u8)],
+    end: &pacewright::bench::virtual_bench::VirtualEnd,
+) -> SimBench {
     let mut sim = sim.clone();
     sim.decoder.cvs.extend(cvs.iter().copied());
     let mut bench = SimBench::new(sim);
@@ -181,7 +190,9 @@ fn mean(rows: &[Swept], of: impl Fn(&Swept) -> f64) -> f64 {
 
 fn spread(rows: &[Swept], of: impl Fn(&Swept) -> f64) -> f64 {
     let middle = mean(rows, &of);
-    (rows.iter().map(|row| (of(row) - middle) * (of(row) - middle)).sum::<f64>() / (rows.len() - 1).max(1) as f64).sqrt()
+    (rows.iter().map(|row| (of(row) - middle) * (of(row) - middle)).sum::<f64>()
+        / (rows.len() - 1).max(1) as f64)
+        .sqrt()
 }
 
 fn main() {
@@ -194,15 +205,18 @@ fn main() {
     println!(
         "engine                 | steps | seconds (sd, most) | of the fixed rule | points | good    | averaging | anchors | worst of the table, mm/s (most), of its tolerance"
     );
-    for (name, time_constant_s, drifts) in
-        [("time constant 0.19 s", 0.19, false), ("time constant 1 s", 1.0, false), ("0.19 s, still warming", 0.19, true)]
-    {
+    for (name, time_constant_s, drifts) in [
+        ("time constant 0.19 s", 0.19, false),
+        ("time constant 1 s", 1.0, false),
+        ("0.19 s, still warming", 0.19, true),
+    ] {
         for (word, steps) in [("all", SweepSteps::All), ("learn", SweepSteps::Learn)] {
             let rows: Vec<Swept> = std::thread::scope(|scope| {
                 let halves = [0, 1].map(|half: u64| {
                     scope.spawn(move || {
                         let own = (1..=seeds).filter(|seed| seed % 2 == half);
-                        own.map(|seed| sweep(&engine(seed, time_constant_s, drifts), steps)).collect::<Vec<Swept>>()
+                        own.map(|seed| sweep(&engine(seed, time_constant_s, drifts), steps))
+                            .collect::<Vec<Swept>>()
                     })
                 });
                 halves.into_iter().flat_map(|half| half.join().unwrap_or_default()).collect()

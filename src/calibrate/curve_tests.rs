@@ -92,9 +92,12 @@ fn doubt_lies_between_those_of_the_neighbours() {
 #[test]
 fn a_drive_has_its_doubt_in_counts() {
     let curve = speed_like();
-    for (speed, drive) in
-        [(13.67, 49.591_088_397_8), (100.0, 109.333_052_869_8), (191.35, 160.610_440_452_5), (300.0, 215.376_324_551_0)]
-    {
+    for (speed, drive) in [
+        (13.67, 49.591_088_397_8),
+        (100.0, 109.333_052_869_8),
+        (191.35, 160.610_440_452_5),
+        (300.0, 215.376_324_551_0),
+    ] {
         let found = curve.drive_with_doubt(speed).unwrap();
         assert!((found.drive - drive).abs() < 1e-9, "{found:?}");
         let u = curve.speed_at(drive).u_mm_s / curve.slope_at(drive);
@@ -110,7 +113,10 @@ fn a_drive_has_its_doubt_in_counts() {
         (60.0, 90.0, 0.5),
     ]))
     .unwrap();
-    assert!((level.drive_with_doubt(60.0).unwrap().drive - 30.0).abs() < 1e-6, "the smallest that reaches it");
+    assert!(
+        (level.drive_with_doubt(60.0).unwrap().drive - 30.0).abs() < 1e-6,
+        "the smallest that reaches it"
+    );
 }
 
 /// The doubt between points covers what the cubic misses of curves that are known.

@@ -54,13 +54,17 @@ impl Drawn {
     pub fn through(points: [&[CurvePoint]; 2]) -> Result<Self, CurveError> {
         let pooled = [SpeedCurve::fit(points[0])?, SpeedCurve::fit(points[1])?];
         let fits = pooled.each_ref().map(|curve| Fit {
-            points: curve.knots().iter().filter(|knot| knot.speed_mm_s > curve.standing_mm_s()).copied().collect(),
+            points: curve
+                .knots()
+                .iter()
+                .filter(|knot| knot.speed_mm_s > curve.standing_mm_s())
+                .copied()
+                .collect(),
             top: curve.top().speed_mm_s,
         });
         let weights = weights(&fits);
-        let habits = Habits::by(|habit| {
-            weights.iter().filter(|row| row.habit == habit).map(|row| row.weight).sum()
-        });
+        let habits =
+            Habits::by(|habit| weights.iter().filter(|row| row.habit == habit).map(|row| row.weight).sum());
         let [forward, reverse] = pooled.each_ref();
         let curves = [dense(forward, &fits[0], &weights), dense(reverse, &fits[1], &weights)];
         Ok(Self { curves, habits, fits, weights })
@@ -87,8 +91,10 @@ impl Drawn {
 fn u_near(points: &[CurvePoint], drive: f64) -> f64 {
     let above = points.partition_point(|point| point.drive <= drive);
     let beside = [above.checked_sub(1).and_then(|below| points.get(below)), points.get(above)];
-    let (sum, count) =
-        beside.into_iter().flatten().fold((0.0, 0.0), |(sum, count), point| (sum + point.u_mm_s, count + 1.0));
+    let (sum, count) = beside
+        .into_iter()
+        .flatten()
+        .fold((0.0, 0.0), |(sum, count), point| (sum + point.u_mm_s, count + 1.0));
     if count > 0.0 { sum / count } else { 0.0 }
 }
 

@@ -1,7 +1,7 @@
 //! Tests of the curves through a sweep's points, against curves that are known.
 use super::*;
-use rand_chacha::rand_core::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
 
 /// Sum of twelve uniform numbers less six: near enough to normal.
 fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -69,7 +69,8 @@ fn few_points_may_leave_the_habit_open_but_not_the_doubt() {
             assert!(drawn.habits.exact < 0.9, "{:?}", drawn.habits);
             for drive in (60..250).step_by(19).map(f64::from) {
                 let found = drawn.curves[0].speed_at(drive);
-                let u = libm::hypot(found.u_mm_s, drawn.curves[0].slope_at(drive) * drawn.habits.u_counts(drive));
+                let u =
+                    libm::hypot(found.u_mm_s, drawn.curves[0].slope_at(drive) * drawn.habits.u_counts(drive));
                 count += 1;
                 inside += u32::from((found.speed_mm_s - speed(drive)).abs() <= 1.96 * u);
             }
@@ -109,7 +110,10 @@ fn prediction_intervals_hold_and_are_not_absurdly_wide() {
 #[test]
 fn doubt_grows_in_a_gap_and_more_where_the_curve_bends() {
     let at = |speed: &dyn Fn(f64) -> f64, drives: &[f64]| -> Vec<CurvePoint> {
-        drives.iter().map(|drive| CurvePoint { drive: *drive, speed_mm_s: speed(*drive), u_mm_s: 0.1 }).collect()
+        drives
+            .iter()
+            .map(|drive| CurvePoint { drive: *drive, speed_mm_s: speed(*drive), u_mm_s: 0.1 })
+            .collect()
     };
     let drives = [40.0, 60.0, 80.0, 140.0, 200.0, 255.0];
     let straight = at(&|drive| 1.5 * drive, &drives);

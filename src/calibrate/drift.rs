@@ -46,9 +46,11 @@ impl Drift {
         if rows.is_empty() || weight <= 0.0 {
             return None;
         }
-        let mean = |of: &dyn Fn(&Row) -> f64| rows.iter().map(|row| row.weight * of(row)).sum::<f64>() / weight;
+        let mean =
+            |of: &dyn Fn(&Row) -> f64| rows.iter().map(|row| row.weight * of(row)).sum::<f64>() / weight;
         let (middle, rate) = (mean(&|row| row.speed), mean(&|row| row.rate));
-        let spread: f64 = rows.iter().map(|row| row.weight * (row.speed - middle) * (row.speed - middle)).sum();
+        let spread: f64 =
+            rows.iter().map(|row| row.weight * (row.speed - middle) * (row.speed - middle)).sum();
         // Settings a few percent apart say nothing of how the rate changes with speed.
         let tells = spread > weight * 0.01 * middle * middle;
         let lean: f64 = rows.iter().map(|row| row.weight * (row.speed - middle) * row.rate).sum();
@@ -57,13 +59,7 @@ impl Drift {
         let chi: f64 = rows.iter().map(|row| row.weight * left(row) * left(row)).sum();
         let degrees = rows.len() as f64 - if tells { 2.0 } else { 1.0 };
         let birge = if degrees > 0.0 { (chi / degrees).max(1.0) } else { 1.0 };
-        Some(Self {
-            rate,
-            rise,
-            middle,
-            rate_variance: birge / weight,
-            rise_variance: birge * rise_variance,
-        })
+        Some(Self { rate, rise, middle, rate_variance: birge / weight, rise_variance: birge * rise_variance })
     }
 
     /// Rate of change at a speed, mm/s a second, and its standard uncertainty.
@@ -129,7 +125,9 @@ mod tests {
         // 0.02 mm/s a second for all, and 0.01 % of the speed a second.
         let truth = |speed: f64| 0.02 + 1e-4 * speed;
         let rows = [(100.0, 30.0), (100.0, 30.0), (200.0, 250.0)];
-        let drift = Drift::from(&rows.map(|(seconds, speed)| revisit(seconds, speed, truth(speed) * seconds))).unwrap();
+        let drift =
+            Drift::from(&rows.map(|(seconds, speed)| revisit(seconds, speed, truth(speed) * seconds)))
+                .unwrap();
         for speed in [10.0, 30.0, 120.0, 300.0] {
             assert!((drift.rate_at(speed).0 - truth(speed)).abs() < 1e-12, "{speed}");
         }
@@ -147,7 +145,10 @@ mod tests {
         assert!((rate - 0.003).abs() < 1e-12 && (u - 0.002).abs() < 1e-12, "{rate} {u}");
         assert!(!drift.is_significant(20.0, 40.0));
         let (speed, u) = drift.carried(40.0, 100.0, 100.0, false);
-        assert!((speed - 40.0).abs() < 1e-12 && (u - 0.003 * 50.0 / 3f64.sqrt()).abs() < 1e-12, "{speed} {u}");
+        assert!(
+            (speed - 40.0).abs() < 1e-12 && (u - 0.003 * 50.0 / 3f64.sqrt()).abs() < 1e-12,
+            "{speed} {u}"
+        );
     }
 
     #[test]

@@ -22,8 +22,11 @@ fn learn(speed: &impl Fn(f64) -> f64, of: u16, tolerance: &Tolerance) -> Vec<u16
     let mut known: Vec<u16> = [0, 2, 5, 8, 10].map(|tenth| all[tenth * (all.len() - 1) / 10]).to_vec();
     for _ in 0..12 {
         let points: Vec<CurvePoint> = known.iter().map(|value| point(drive_of(*value, of), speed)).collect();
-        let free: Vec<(u16, f64)> =
-            all.iter().filter(|value| !known.contains(value)).map(|value| (*value, drive_of(*value, of))).collect();
+        let free: Vec<(u16, f64)> = all
+            .iter()
+            .filter(|value| !known.contains(value))
+            .map(|value| (*value, drive_of(*value, of)))
+            .collect();
         let [forward, reverse] = next_points([&points, &points], [&free, &free], &target, tolerance);
         assert_eq!(forward, reverse, "both directions are alike here");
         assert!(forward.windows(2).all(|pair| pair[0] < pair[1]), "{forward:?}");

@@ -67,7 +67,11 @@ pub fn theil_sen(points: &[(f64, f64)]) -> Option<Slope> {
     let count = slopes.len() as f64;
     let ties = tied(points.iter().map(|point| point.0)) + tied(points.iter().map(|point| point.1));
     let half = Z_975 * variance(points.len(), ties).max(0.0).sqrt();
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held between 0 and the last")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "held between 0 and the last"
+    )]
     let place = |at: f64| (at.max(0.0) as usize).min(last);
     let low = slopes[place(((count - half) / 2.0).round_ties_even() - 1.0)];
     let high = slopes[place(((count + half) / 2.0).round_ties_even())];

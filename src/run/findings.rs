@@ -145,12 +145,7 @@ impl Findings {
         (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
-    fn table(
-        &self,
-        forward: SpeedCurve,
-        reverse: SpeedCurve,
-        habits: Habits,
-    ) -> Result<Computed, Failure> {
+    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve, habits: Habits) -> Result<Computed, Failure> {
         let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
         Ok(Computed { fit, forward, reverse, habits })

@@ -35,7 +35,9 @@ enum Stage {
     /// Back to where it is known to be: standing, or running at the step above.
     Ready(Mover),
     Moving(Mover),
-    Looking { since: BenchTime },
+    Looking {
+        since: BenchTime,
+    },
 }
 
 /// A search under way.

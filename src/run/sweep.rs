@@ -123,7 +123,8 @@ impl Sweep {
         let mut tasks = vec![(first, Task::Up(fast))];
         tasks.extend(out.iter().filter(|value| **value > fast).map(|value| (first, Task::Up(*value))));
         tasks.push((first, Task::Top));
-        tasks.extend(out.iter().rev().filter(|value| **value < fast).map(|value| (first, Task::Down(*value))));
+        tasks
+            .extend(out.iter().rev().filter(|value| **value < fast).map(|value| (first, Task::Down(*value))));
         tasks.extend([(first, Task::KeepsGoing), (other, Task::Starts)]);
         tasks.extend(out.iter().map(|value| (other, Task::Up(*value))));
         tasks.extend([(other, Task::Top), (other, Task::Choose)]);
@@ -144,7 +145,8 @@ impl Sweep {
         let fast = self.swept.anchors[1];
         up.retain(|value| *value != fast);
         down.reverse();
-        let mut tasks: Vec<(Direction, Task)> = down.into_iter().map(|value| (other, Task::Down(value))).collect();
+        let mut tasks: Vec<(Direction, Task)> =
+            down.into_iter().map(|value| (other, Task::Down(value))).collect();
         if self.rounds == 0 {
             tasks.extend([(other, Task::KeepsGoing), (first, Task::Starts)]);
         }
@@ -333,7 +335,9 @@ impl Sweep {
             self.swept.low_end[here].keeps_going = Some(found);
         }
         let direction = self.direction;
-        self.left.retain(|(way, task)| *way != direction || !matches!(task, Task::Up(v) | Task::Down(v) if *v <= found));
+        self.left.retain(|(way, task)| {
+            *way != direction || !matches!(task, Task::Up(v) | Task::Down(v) if *v <= found)
+        });
         self.doing = Some((Task::Up(found), self.point(cx, found)));
         Ok(())
     }
@@ -358,8 +362,16 @@ impl Sweep {
 
     /// The settings that the table still needs.
     fn wanted(&self, cx: &Cx) -> [Vec<u16>; 2] {
-        let Ok(target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
         let limits = &cx.plan.spec.limits;
+        let Ok(mut target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
+        // An engine too slow for its target gets a lower one, where that is allowed.
+        let top = [0, 1].map(|here: usize| self.fastest(here).map_or(0.0, |(_, speed)| speed));
+        let reachable = (1.0 - limits.top_reserve) * top[0].min(top[1]);
+        if reachable < target.top()
+            && let Ok(lower) = target.scaled_to_top(reachable)
+        {
+            target = lower;
+        }
         let tolerance = Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s);
         let points = [0, 1].map(|side: usize| self.swept.points(side));
         let candidates = [0, 1].map(|side: usize| {
@@ -415,7 +427,9 @@ impl Sweep {
         }
         let far = (highest + 1..=self.known.of).find(|value| self.foreseen(here, *value) >= self.needed_mm_s);
         let value = far.unwrap_or(self.known.of).max(highest + 1);
-        let value = (highest + 1..=value.min(self.known.of)).rev().find(|value| self.is_slow_enough(cx, here, *value))?;
+        let value = (highest + 1..=value.min(self.known.of))
+            .rev()
+            .find(|value| self.is_slow_enough(cx, here, *value))?;
         Some(value)
     }
 

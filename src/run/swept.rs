@@ -114,7 +114,8 @@ impl Swept {
     /// Typical speed of an anchor.
     fn anchor_speed(&self, anchor: u16) -> Option<f64> {
         let all = self.visits.iter().flatten().filter(|visit| visit.value == anchor);
-        let (sum, count) = all.fold((0.0, 0.0), |(sum, count), visit| (sum + visit.speed_mm_s(), count + 1.0));
+        let (sum, count) =
+            all.fold((0.0, 0.0), |(sum, count), visit| (sum + visit.speed_mm_s(), count + 1.0));
         (count > 0.0).then_some(sum / count)
     }
 
@@ -131,7 +132,8 @@ impl Swept {
         let seen_to = |visit: &Visit| {
             let (speed, own) = (visit.speed_mm_s(), visit.measured.u_repeat_mm_s);
             let Some(drift) = drift else { return (speed, own) };
-            let (carried, left) = drift.carried(speed, ended.since(visit.at).as_secs_f64(), whole_s, corrected);
+            let (carried, left) =
+                drift.carried(speed, ended.since(visit.at).as_secs_f64(), whole_s, corrected);
             (carried, libm::hypot(own, left))
         };
         let count = self.visits.each_ref().map(|visits| u32::try_from(visits.len()).unwrap_or(u32::MAX));
@@ -157,7 +159,13 @@ impl Swept {
 }
 
 /// Says drift that counts; fails where it is too much for a straight line to take out.
-fn judge(cx: &mut Cx, drift: &Drift, speeds: [f64; 2], whole_s: f64, significant: bool) -> Result<(), Failure> {
+fn judge(
+    cx: &mut Cx,
+    drift: &Drift,
+    speeds: [f64; 2],
+    whole_s: f64,
+    significant: bool,
+) -> Result<(), Failure> {
     let limits = &cx.plan.spec.limits;
     let tolerance = Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s);
     for speed in speeds {

@@ -115,7 +115,10 @@ impl WarmUp {
                 || format!("too few speeds within {} s", spent.as_secs()),
                 |worst| {
                     let [slope, low, high] = [worst.slope, worst.low, worst.high].map(|part| 100.0 * part);
-                    format!("{slope:+.2} % a minute ({low:+.2} to {high:+.2}, 95 %) after {} s", spent.as_secs())
+                    format!(
+                        "{slope:+.2} % a minute ({low:+.2} to {high:+.2}, 95 %) after {} s",
+                        spent.as_secs()
+                    )
                 },
             );
             cx.note(&causes::NOT_STEADY, evidence);
@@ -134,7 +137,8 @@ impl WarmUp {
         let point = |seen: &Seen| {
             (seen.at.since(self.began).as_secs_f64() / 60.0, seen.measured.speed_mm_s.abs() / last)
         };
-        let points: Vec<(f64, f64)> = seen.iter().filter(|seen| now.since(seen.at) <= WINDOW).map(point).collect();
+        let points: Vec<(f64, f64)> =
+            seen.iter().filter(|seen| now.since(seen.at) <= WINDOW).map(point).collect();
         Some((theil_sen(&points)?, trend(&points).p() > BY_CHANCE))
     }
 
