@@ -44,9 +44,10 @@ pub(super) fn of_predicted(
     // Half a count at most in the baseline and half in the table, both rectangular (`standards/dcc.md` section 4.2).
     let rounding = count_mm_s.abs() * 0.5 * (2.0_f64 / 3.0).sqrt();
     let mut lines = vec![
-        BudgetLine::b(
+        BudgetLine::a(
             Part::Curve,
             guess.u_mm_s,
+            f64::INFINITY,
             SharedBy::None,
             "points of the sweep, their repeatability and drift, through the curve",
         ),
