@@ -366,7 +366,16 @@ fn a_rolled_distance_is_worked_out_and_nonsense_is_answered() {
     let line = ["circumference", "--distance", "3 m", "--turns", "91", "--doubt", "2 mm"];
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
     assert_eq!((code, stderr.as_str()), (0, ""));
-    insta::assert_snapshot!(stdout, @"");
+    insta::assert_snapshot!(stdout, @r#"
+    [axle]
+    circumference = "32.9670 mm"
+    doubt = "0.071 %"
+    # Standard uncertainties (k = 1), put together as the root of their squares:
+    #   distance  3 m known to 2 mm: 0.0667 %
+    #   turns     91 known to 0.02 of a turn: 0.0220 %
+    #   together  0.0702 % = 0.0231 mm of 32.9670 mm
+    # Not in it: a wheel that touches elsewhere on its tread than when it was rolled (contact, placings).
+    "#);
     let line = ["circumference", "--distance", "3", "--turns", "many", "--doubt", "-2 mm"];
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
     assert_eq!((code, stdout.as_str()), (2, ""));

@@ -64,7 +64,7 @@ fn mean_of_placings(seed: u64, end: &VirtualEnd) -> SimBench {
 #[expect(clippy::print_stderr, reason = "whoever works on the doubts wants the figures")]
 fn the_part_between_placings_is_found_and_counts() {
     let (mut squares, mut inside, mut without, mut figures) = (0.0, 0, 0, 0);
-    let runs = 8_u8;
+    let runs = 5_u8;
     for seed in 1..=u64::from(runs) {
         let (end, outcome) = play(seed, 5, willing);
         assert_eq!(outcome.outcome, End::Calibrated, "{:?}", outcome.reasons);
@@ -96,9 +96,9 @@ fn the_part_between_placings_is_found_and_counts() {
     }
     let found = (squares / f64::from(runs)).sqrt();
     eprintln!("sd found {found:.5} of {SCATTER}; inside {inside}, without the line {without} of {figures}");
-    // Eight runs of four degrees of freedom: chi-square of 32 lies between 18.3 and 49.5 in 95 of 100 cases (scipy
-    // 1.17.1), the root of it over 32 between 0.756 and 1.244.
-    assert!((0.756..1.244).contains(&(found / SCATTER)), "{found}");
+    // Five runs of four degrees of freedom: chi-square of 20 lies between 9.59 and 34.17 in 95 of 100 cases (scipy
+    // 1.17.1), the root of it over 20 between 0.692 and 1.307.
+    assert!((0.692..1.307).contains(&(found / SCATTER)), "{found}");
     assert!(f64::from(inside) >= 0.9 * f64::from(figures), "{inside} of {figures}");
     assert!(without < inside, "{without} of {figures} without the line");
 }

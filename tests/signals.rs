@@ -161,7 +161,10 @@ fn first_said(row: &Row, engine: Engine, seed: u64, known: &[String], sweep: Ben
     let told = format!(
         "{:?}; {}",
         outcome(&end).outcome,
-        all.iter().map(|(at, code, evidence)| format!("{at} {code}: {evidence}")).collect::<Vec<_>>().join(" | ")
+        all.iter()
+            .map(|(at, code, evidence)| format!("{at} {code}: {evidence}"))
+            .collect::<Vec<_>>()
+            .join(" | ")
     );
     let first = all.iter().find(|(_, code, _)| !codes.contains(&code.as_str()));
     (first.map_or("nothing".to_owned(), |(_, code, _)| code.clone()), told)
@@ -177,7 +180,12 @@ fn a_fault_of_the_signal_is_named() {
     });
     for (base, (engine, seed)) in bases.iter().zip(PLAYED) {
         assert_eq!(base.0, End::Calibrated, "{} {seed}: {:?}", ENGINES[engine].name, base.1);
-        assert!(base.1.iter().all(|said| !of_the_signal(said)), "{} {seed}: {:?}", ENGINES[engine].name, base.1);
+        assert!(
+            base.1.iter().all(|said| !of_the_signal(said)),
+            "{} {seed}: {:?}",
+            ENGINES[engine].name,
+            base.1
+        );
     }
     let cases: Vec<(Row, usize)> =
         rows.iter().flat_map(|row| (0..PLAYED.len()).map(move |place| (*row, place))).collect();

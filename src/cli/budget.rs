@@ -52,9 +52,9 @@ fn numbers(budget: &[BudgetRow], of: impl Fn(&BudgetRow) -> Option<f64>) -> Vec<
 
 /// The table keeps within 80 columns.
 fn row(text: &mut String, name: &str, columns: &[String]) {
-    let _ = write!(text, "  {name:<25}");
+    let _ = write!(text, "  {name:<24}");
     for column in columns {
-        let _ = write!(text, "{column:>17}");
+        let _ = write!(text, "{column:>18}");
     }
     text.push('\n');
 }

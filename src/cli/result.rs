@@ -1,7 +1,8 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
 use crate::cause::Reason;
 use crate::run::{
-    BudgetRow, CORE_REVISION, DecoderState, End, EngineFound, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
+    BudgetRow, CORE_REVISION, DecoderState, End, EngineFound, HousekeepingSpan, RunOutcome, StepRow,
+    StopGrade, VerdictWord,
 };
 use serde::{Serialize, Serializer};
 

@@ -39,7 +39,7 @@ pub(crate) const fn part(part: Part) -> &'static str {
         Part::Ellipse => "ellipse left over",
         Part::Drift => "drift",
         Part::Steps => "steps of the sensor",
-        Part::Rounding => "rounding of the decoder",
+        Part::Rounding => "decoder's rounding",
         Part::Clock => "clock of the sensor",
         Part::Placing => "placing",
         Part::Contact => "place of contact",

@@ -271,8 +271,10 @@ impl Watch {
     /// Found often enough, a stretch has passed since, and nothing else explains it.
     fn stands(&self, held: &Held) -> bool {
         let kind = held.trouble.kind();
-        let explained =
-            self.held[..kind].iter().flatten().any(|other| other.last + 1 >= held.first && explains(other, held));
+        let explained = self.held[..kind]
+            .iter()
+            .flatten()
+            .any(|other| other.last + 1 >= held.first && explains(other, held));
         held.times >= held.trouble.needs() && self.stretch > held.first && !explained
     }
 
@@ -380,9 +382,10 @@ impl Watch {
             return;
         }
         let centre = decode.centre_moved_by(ripple.first());
-        let moved = self.centre.replace(centre).map_or(0.0, |before| {
-            length([0, 1, 2].map(|axis: usize| centre[axis] - before[axis])) / larger
-        });
+        let moved = self
+            .centre
+            .replace(centre)
+            .map_or(0.0, |before| length([0, 1, 2].map(|axis: usize| centre[axis] - before[axis])) / larger);
         self.moves *= MOVES_FADE;
         if moved > MOVED.max(4.0 * noise) {
             self.moves += 1.0;
@@ -447,8 +450,10 @@ fn explains(one: &Held, other: &Held) -> bool {
         T::AxisDead { .. } => true,
         T::Clipped { .. } => matches!(other.trouble, T::NotClosing { .. }),
         T::PolesAlong { .. } => {
-            matches!(other.trouble, T::Weak { .. } | T::Noisy { .. } | T::OffsetMoved { .. } | T::NotClosing { .. })
-                && !other.trouble.is_grave()
+            matches!(
+                other.trouble,
+                T::Weak { .. } | T::Noisy { .. } | T::OffsetMoved { .. } | T::NotClosing { .. }
+            ) && !other.trouble.is_grave()
         }
         T::OffsetMoved { .. } | T::Noisy { .. } => {
             matches!(other.trouble, T::Slips { .. } | T::NotClosing { .. }) && other.times < MOVES

@@ -42,9 +42,10 @@ pub(super) fn of_predicted(
     rounding_mm_s: f64,
 ) -> Budget {
     let mut lines = vec![
-        BudgetLine::b(
+        BudgetLine::a(
             Part::Curve,
             guess.u_mm_s,
+            f64::INFINITY,
             SharedBy::None,
             "points of the sweep, their repeatability and drift, through the curve",
         ),

@@ -48,8 +48,8 @@ mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{
-    BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource, StopGrade,
-    SweepDrift, VerdictWord, Warming,
+    BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource,
+    StopGrade, SweepDrift, VerdictWord, Warming,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 

@@ -85,7 +85,8 @@ fn unseen(failure: Failure, swing: Swing) -> Failure {
             let evidence = format!("{standing:.1} in the sensor's unit, its noise is {noise:.1}");
             return because(failure, &causes::NO_FIELD, &evidence);
         }
-        let more = format!("the field stayed at {standing:.0} in the sensor's unit, within its noise of {noise:.1}");
+        let more =
+            format!("the field stayed at {standing:.0} in the sensor's unit, within its noise of {noise:.1}");
         return failure.adding(&more);
     }
     let evidence = format!(
