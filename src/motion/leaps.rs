@@ -170,7 +170,10 @@ mod tests {
         };
         assert!(!fed(&|_| 40.0));
         assert!(!fed(&|t| 40.0 * (1.0 - libm::exp(-t / 0.19))), "settling only quickens");
-        assert!(!fed(&|t| 40.0 * (1.0 + 0.08 * libm::sin(40.0 * t))), "a ripple of 8 % is an offset, not a slip");
+        assert!(
+            !fed(&|t| 40.0 * (1.0 + 0.08 * libm::sin(40.0 * t))),
+            "a ripple of 8 % is an offset, not a slip"
+        );
         assert!(fed(&|t| if (4.0..4.3).contains(&t) { 20.0 } else { 40.0 }));
         assert!(!fed(&|t| if (4.0..4.3).contains(&t) { 1.0 } else { 2.5 }), "a creeping engine may stick");
     }

@@ -8,11 +8,14 @@ use super::decode::{Decode, TURN};
 use super::leaps::{Leaps, Quarters};
 use super::ripple::Ripple;
 use super::spread::Spread;
+use std::time::Duration;
 
 /// A stretch has at least so many samples, and lasts as long, or so many turns of the field where it turns.
 const SAMPLES: u32 = 128;
 const STRETCH_US: i64 = 1_000_000;
 const TURNS: f64 = 2.0 * TURN;
+/// A magnet that has stood for so long tells nothing new.
+const REST: Duration = Duration::from_secs(1);
 /// A slow axle is judged after so many samples all the same.
 const SAMPLES_MOST: u32 = 1 << 14;
 /// Amplitude below so many standard deviations of noise: turns may be miscounted (2.3). And where it is said.
@@ -32,7 +35,8 @@ const FLAT: f64 = 0.02;
 const FLAT_NOISE: f64 = 3.0;
 /// A swing of less is noise.
 const SWING_NOISE: f64 = 10.0;
-/// An axis that is stuck, in a sensor whose noise is this part of its step at least, is dead.
+/// An axis that told one value so often in a row, in a sensor whose noise is this part of its step at least, is stuck.
+const STUCK: u32 = 64;
 const ALIVE: f64 = 0.6;
 /// Scatter of the radius beyond noise.
 const SCATTER_NOISE: f64 = 3.0;
@@ -190,6 +194,10 @@ struct Held {
 #[derive(Debug, Default)]
 pub(super) struct Watch {
     spread: Spread,
+    /// The value of each axis, and how often in a row it was told.
+    rows: [(f64, u32); 3],
+    /// The magnet stood for a part of the stretch.
+    stood: bool,
     ripple: Ripple,
     leaps: Leaps,
     quarters: Quarters,
@@ -204,9 +212,14 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    /// A field. `resting`: of a calibrated magnet that is known to stand, so there is nothing to see.
-    pub(super) fn field(&mut self, t_us: i64, field: [f64; 3], resting: bool) {
-        if !resting {
+    /// A field. `stood`: how long a calibrated magnet is known to stand; after a while there is nothing to see.
+    pub(super) fn field(&mut self, t_us: i64, field: [f64; 3], stood: Option<Duration>) {
+        for (row, value) in self.rows.iter_mut().zip(field) {
+            let same = row.0.to_bits() == value.to_bits();
+            *row = (value, if same { row.1.saturating_add(1) } else { 1 });
+        }
+        self.stood |= stood.is_some();
+        if stood.is_none_or(|stood| stood < REST) {
             self.spread.add(t_us, field);
         }
     }
@@ -271,8 +284,10 @@ impl Watch {
     /// Found often enough, a stretch has passed since, and nothing else explains it.
     fn stands(&self, held: &Held) -> bool {
         let kind = held.trouble.kind();
-        let explained =
-            self.held[..kind].iter().flatten().any(|other| other.last + 1 >= held.first && explains(other, held));
+        let explained = self.held[..kind]
+            .iter()
+            .flatten()
+            .any(|other| other.last + 1 >= held.first && explains(other, held));
         held.times >= held.trouble.needs() && self.stretch > held.first && !explained
     }
 
@@ -281,8 +296,9 @@ impl Watch {
         let (spread, ripple) = (std::mem::take(&mut self.spread), std::mem::take(&mut self.ripple));
         self.stretch += 1;
         let turned = ripple.turned() >= 0.9 * TURNS;
+        let stood = std::mem::take(&mut self.stood);
         self.dead_axis(&spread, known);
-        if turned {
+        if turned && !stood {
             self.rails(&spread, is_flat(&ripple, known), known);
         }
         match known.decode {
@@ -294,7 +310,7 @@ impl Watch {
                     let from_us = t_us - spread.lasted_us();
                     self.radius(&ripple, decode, known, from_us);
                 } else if ripple.rocks() {
-                    self.unquiet(&spread, decode, known);
+                    self.unquiet(&spread, decode);
                 }
             }
             None => self.look_for_swing(&spread, known),
@@ -315,16 +331,35 @@ impl Watch {
         });
     }
 
+    /// An axis that is stuck while the others turn; at the largest value of all it has left the sensor's range.
     fn dead_axis(&mut self, spread: &Spread, known: &Known) {
-        let fine = matches!((known.sigma, known.quantum), (Some(sigma), Some(step)) if sigma > ALIVE * step);
-        let others_live = (0..known.axes).any(|axis| spread.lives(axis));
-        if !(fine && others_live) {
+        let Some((axis, value)) = self.stuck(known) else { return };
+        let sigma = known.sigma.unwrap_or(0.0);
+        let others = (0..known.axes).filter(|other| *other != axis);
+        let turn =
+            others.clone().any(|other| spread.lives(other) && spread.half_width(other) > SWING_NOISE * sigma);
+        if !turn {
             return;
         }
-        let dead = (0..known.axes).find_map(|axis| Some((axis, spread.stuck(axis)?)));
-        if let Some((axis, value)) = dead {
+        if others.clone().all(|other| spread.largest(other) <= value.abs()) {
+            self.find(Trouble::Clipped { axis, value, part: 1.0 });
+        } else {
             self.find(Trouble::AxisDead { axis, value });
         }
+    }
+
+    /// An axis that tells one value, where a living one could not.
+    fn stuck(&self, known: &Known) -> Option<(usize, f64)> {
+        let fine = matches!((known.sigma, known.quantum), (Some(sigma), Some(step)) if sigma > ALIVE * step);
+        let some_live = self.rows[..known.axes].iter().any(|(_, times)| *times < STUCK / 2);
+        let stuck = self.rows[..known.axes].iter().position(|(_, times)| *times >= STUCK);
+        stuck.filter(|_| fine && some_live).map(|axis| (axis, self.rows[axis].0))
+    }
+
+    /// What can be said before the open stretch is over.
+    pub(super) fn hasty(&self, known: &Known) -> Option<Trouble> {
+        let (axis, value) = self.stuck(known)?;
+        Some(Trouble::AxisDead { axis, value })
     }
 
     fn rails(&mut self, spread: &Spread, flat: bool, known: &Known) {
@@ -380,9 +415,10 @@ impl Watch {
             return;
         }
         let centre = decode.centre_moved_by(ripple.first());
-        let moved = self.centre.replace(centre).map_or(0.0, |before| {
-            length([0, 1, 2].map(|axis: usize| centre[axis] - before[axis])) / larger
-        });
+        let moved = self
+            .centre
+            .replace(centre)
+            .map_or(0.0, |before| length([0, 1, 2].map(|axis: usize| centre[axis] - before[axis])) / larger);
         self.moves *= MOVES_FADE;
         if moved > MOVED.max(4.0 * noise) {
             self.moves += 1.0;
@@ -404,9 +440,9 @@ impl Watch {
     }
 
     /// The field is on the move and the axle does not turn.
-    fn unquiet(&mut self, spread: &Spread, decode: &Decode, known: &Known) {
+    fn unquiet(&mut self, spread: &Spread, decode: &Decode) {
         let [larger, _] = decode.ellipse.half_axes();
-        let [first, ..] = spread.swings(known.sigma.unwrap_or(0.0));
+        let [first, ..] = spread.swings(0.0);
         if first > NOISY * larger {
             self.find(Trouble::Noisy { ratio: first / larger / 2f64.sqrt() });
         }
@@ -447,8 +483,10 @@ fn explains(one: &Held, other: &Held) -> bool {
         T::AxisDead { .. } => true,
         T::Clipped { .. } => matches!(other.trouble, T::NotClosing { .. }),
         T::PolesAlong { .. } => {
-            matches!(other.trouble, T::Weak { .. } | T::Noisy { .. } | T::OffsetMoved { .. } | T::NotClosing { .. })
-                && !other.trouble.is_grave()
+            matches!(
+                other.trouble,
+                T::Weak { .. } | T::Noisy { .. } | T::OffsetMoved { .. } | T::NotClosing { .. }
+            ) && !other.trouble.is_grave()
         }
         T::OffsetMoved { .. } | T::Noisy { .. } => {
             matches!(other.trouble, T::Slips { .. } | T::NotClosing { .. }) && other.times < MOVES

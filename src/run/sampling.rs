@@ -64,7 +64,8 @@ impl Cx {
         if wanted_mm_s <= fastest_mm_s {
             return Ok(());
         }
-        let evidence = format!("at its rate the sensor can follow {fastest_mm_s:.0} mm/s, {what} {wanted_mm_s:.0} mm/s");
+        let evidence =
+            format!("at its rate the sensor can follow {fastest_mm_s:.0} mm/s, {what} {wanted_mm_s:.0} mm/s");
         Err(Failure::halted(&causes::TOO_FEW_SAMPLES, evidence))
     }
 }

@@ -67,7 +67,8 @@ pub(super) fn field(
     let strange = flaws.strange_field(turns, t_s);
     let mut field = [0.0; 3];
     for axis in 0..usize::from(spec.axes) {
-        let wanted = seen[axis] * spec.gains[axis] + spec.noise * flaws.noise * noise.normal() + strange[axis];
+        let wanted =
+            seen[axis] * spec.gains[axis] + spec.noise * flaws.noise * noise.normal() + strange[axis];
         field[axis] = wanted * spec.amplitude + spec.offsets[axis];
         if let Some(ends) = flaws.full_scale.map(|part| part * spec.amplitude) {
             field[axis] = field[axis].clamp(-ends, ends);
@@ -141,7 +142,8 @@ mod tests {
         for polar_deg in [0.0, 35.264, 60.0, 90.0] {
             for tilt_rad in [0.0, 0.02, 0.1] {
                 let flaws = Flaws { lean_rad: quarter - tilt_rad, ..Flaws::default() };
-                let (spec, good) = (SensorSim { polar_deg, flaws, ..still() }, SensorSim { polar_deg, ..still() });
+                let (spec, good) =
+                    (SensorSim { polar_deg, flaws, ..still() }, SensorSim { polar_deg, ..still() });
                 for quarters in 0..4 {
                     let turns = f64::from(quarters) / 4.0;
                     let wobble = |spec: &SensorSim| {
