@@ -109,7 +109,7 @@ impl Field {
             let noise = self.track.angle_noise(phase.phi, self.noise().unwrap_or(0.0));
             self.watch.angle(t_us, (phase.phi, phase.point), noise, measuring);
         }
-        if self.watch.is_due() {
+        if self.watch.is_due(self.track.axes()) {
             let known = known(&self.track, &self.still, self.pairs);
             self.watch.judge(t_us, &known);
         }

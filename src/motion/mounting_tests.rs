@@ -34,7 +34,7 @@ fn feed(rig: &mut Rig, motion: &mut Motion, random: &mut Random, (speed, seconds
     let mut nominal_s = rig.time_s;
     while nominal_s < until - 1e-9 {
         nominal_s += interval_s;
-        let off = if uneven { 0.45 * (2.0 * random.unit() - 1.0) } else { 0.0 };
+        let off = if uneven { 0.24 * (2.0 * random.unit() - 1.0) } else { 0.0 };
         let at_s = nominal_s + off * interval_s;
         rig.turns += speed / CIRCUMFERENCE * (at_s - rig.time_s);
         rig.turns -= rig.turns.floor();

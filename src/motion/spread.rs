@@ -135,7 +135,7 @@ mod tests {
         // together.
         let mut spread = Spread::default();
         for nth in 0..10_000 {
-            let cos = libm::cos(core::f64::consts::TAU * f64::from(nth) * 0.012_345_6);
+            let cos = libm::cos(core::f64::consts::TAU * f64::from(nth) * 0.618_034);
             spread.add(i64::from(nth) * 5_000, [cos.clamp(-0.95, 0.95), cos, 0.0]);
         }
         let (value, times, part) = spread.rail(0);

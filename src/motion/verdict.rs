@@ -49,6 +49,8 @@ const WHITE: f64 = 0.75;
 const MOVED: f64 = 0.1;
 const MOVES: u32 = 6;
 const MOVES_FADE: f64 = 0.95;
+/// Scatter of the radius up to which the angle is good enough to tell a slip: an offset left in makes a ripple of speed.
+const SOUND: f64 = 0.07;
 /// Leaps of late: said, and refused.
 const LEAPS: [u32; 2] = [2, 5];
 /// Falls of the speed that came back: said, and refused.
@@ -201,7 +203,6 @@ pub(super) struct Watch {
     ripple: Ripple,
     leaps: Leaps,
     quarters: Quarters,
-    falls: u32,
     stretch: u32,
     held: [Option<Held>; KINDS],
     /// Centre of the field as last judged.
@@ -264,11 +265,13 @@ impl Watch {
         self.swing
     }
 
-    /// The stretch is long enough to be judged.
-    pub(super) fn is_due(&self) -> bool {
+    /// The stretch is long enough to be judged, or an axis of so many has been stuck for long.
+    pub(super) fn is_due(&self, axes: u8) -> bool {
         let samples = self.spread.samples();
+        let stuck = |(_, times): &(f64, u32)| *times > 0 && times.is_multiple_of(2 * STUCK);
         samples >= SAMPLES
             && (samples >= SAMPLES_MOST
+                || self.rows.iter().take(axes.into()).any(stuck)
                 || if self.ripple.samples() > 0 && !self.ripple.rocks() {
                     self.ripple.turned() >= TURNS
                 } else {
@@ -315,7 +318,7 @@ impl Watch {
             }
             None => self.look_for_swing(&spread, known),
         }
-        self.slips(t_us);
+        self.slips(t_us, turned && ripple.scatter() < SOUND);
         let stretch = self.stretch;
         for held in &mut self.held {
             *held = held.filter(|held| stretch - held.last < OVER);
@@ -325,6 +328,13 @@ impl Watch {
     fn find(&mut self, trouble: Trouble) {
         let held = &mut self.held[trouble.kind()];
         let stretch = self.stretch;
+        let trouble = match (trouble, held.map(|held| held.trouble)) {
+            // A jump comes over two stretches: the larger part is nearer to it.
+            (Trouble::OffsetMoved { part }, Some(Trouble::OffsetMoved { part: before })) => {
+                Trouble::OffsetMoved { part: part.max(before) }
+            }
+            _ => trouble,
+        };
         *held = Some(match *held {
             Some(held) => Held { trouble, last: stretch, times: held.times + 1, ..held },
             None => Held { trouble, first: stretch, last: stretch, times: 1 },
@@ -457,12 +467,14 @@ impl Watch {
         }
     }
 
-    fn slips(&mut self, t_us: i64) {
-        self.falls += u32::from(self.quarters.fell_and_came_back());
+    /// `sound`: the axle turned, and its angle was good enough to tell a slip.
+    fn slips(&mut self, t_us: i64, sound: bool) {
+        self.quarters.close(t_us, sound);
+        let falls = self.quarters.lately(t_us);
         let (leaps, widest_rad) = self.leaps.lately(t_us);
-        let found = Trouble::Slips { leaps, widest_rad, falls: self.falls };
+        let found = Trouble::Slips { leaps, widest_rad, falls };
         let held = self.held[found.kind()].map(|held| held.trouble);
-        if (leaps >= LEAPS[0] || self.falls >= FALLS[0]) && held != Some(found) {
+        if (leaps >= LEAPS[0] || falls >= FALLS[0]) && held != Some(found) {
             self.find(found);
         }
     }

@@ -81,8 +81,8 @@ fn an_axis_that_tells_one_value_is_dead() {
         assert_eq!(trouble, Trouble::AxisDead { axis: 1, value });
     }
     // Stuck beyond all else it has left its range.
-    let trouble = one(&found(rig(), &|_, _, [x, y, _]| [x, y, 500.0]));
-    assert_eq!(trouble, Trouble::Clipped { axis: 2, value: 500.0, part: 1.0 });
+    let all = found(rig(), &|_, _, [x, y, _]| [x, y, 500.0]);
+    assert!(all.contains(&Trouble::Clipped { axis: 2, value: 500.0, part: 1.0 }), "{all:?}");
 }
 
 #[test]
@@ -160,9 +160,9 @@ fn a_magnet_that_slips_leaps_and_an_axle_that_slips_falls_and_comes_back() {
         feed(&mut rig, &mut motion, (100.0, 1.5), &|_, _, field| field);
         feed(&mut rig, &mut motion, (40.0, 0.3), &|_, _, field| field);
     }
-    feed(&mut rig, &mut motion, (100.0, 3.0), &|_, _, field| field);
+    feed(&mut rig, &mut motion, (100.0, 1.0), &|_, _, field| field);
     let trouble = motion.troubles().next().expect("a slip");
-    assert!(matches!(trouble, Trouble::Slips { leaps: 0, falls: 3.., .. }), "{trouble:?}");
+    assert!(matches!(trouble, Trouble::Slips { leaps: 0, falls: 2.., .. }), "{trouble:?}");
 }
 
 #[test]
@@ -187,7 +187,7 @@ fn changes_of_the_setting_are_no_slip() {
 #[test]
 fn what_the_field_did_while_no_turn_was_seen_is_told() {
     // It stays: no swing. It wobbles by a few deviations of noise: their size, beside what stands.
-    for (swing, low, high) in [(0.0, 0.0, 1.2), (4.0, 3.0, 5.0)] {
+    for (swing, low, high) in [(0.0, 0.0, 1.2), (2.0, 1.2, 2.8)] {
         let (mut rig, mut motion) = (Rig { noise: 1.0, ..rig() }, Rig::motion());
         let part = |mut rig: Rig| {
             (rig.cosine, rig.sine) = ([swing, 0.0, 0.0], [0.0, swing, 0.0]);
