@@ -68,7 +68,7 @@ pub const OFFSET_MOVED: Cause = Cause {
 /// The corrected points are no circle.
 pub const NOT_CLOSING: Cause = Cause {
     code: "field-not-closing",
-    seen: "The field does not come back to the same values with every turn.",
+    seen: "The field changes in a way that the magnet on its axle does not make: it does not come back with every turn, or does not rest with the axle.",
     may_be: "A second magnet, steel that moves nearby, or an alternating field of motor or supply may reach the sensor, or the magnet may wobble on its axle.",
     to_try: "Take other magnets and loose steel away, keep the sensor from motor and cables, and fasten the magnet.",
 };

@@ -100,19 +100,17 @@ impl Field {
 
     /// Lets the watch see the sample.
     fn look(&mut self, t_us: i64, field: [f64; 3], still: bool, tracked: Tracked, measuring: bool) {
-        self.watch.field(t_us, field, still && self.is_calibrated());
+        let stood = match self.still.standing() {
+            Standing::For(stood) if still && self.is_calibrated() => Some(stood),
+            _ => None,
+        };
+        self.watch.field(t_us, field, stood);
         if let Tracked::Phase(phase) = tracked {
             let noise = self.track.angle_noise(phase.phi, self.noise().unwrap_or(0.0));
             self.watch.angle(t_us, (phase.phi, phase.point), noise, measuring);
         }
-        if self.watch.is_due() {
-            let known = Known {
-                decode: self.track.decode(),
-                sigma: self.noise(),
-                quantum: self.still.smallest_step(),
-                axes: usize::from(self.track.axes()),
-                pairs: self.pairs,
-            };
+        if self.watch.is_due(self.track.axes()) {
+            let known = known(&self.track, &self.still, self.pairs);
             self.watch.judge(t_us, &known);
         }
     }
@@ -120,6 +118,11 @@ impl Field {
     /// What is wrong with the signal, what explains most first.
     pub(super) fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
         self.watch.troubles()
+    }
+
+    /// What can be said at once of a signal that something was blamed for.
+    pub(super) fn hasty_trouble(&self) -> Option<Trouble> {
+        self.watch.hasty(&known(&self.track, &self.still, self.pairs))
     }
 
     pub(super) fn forgive(&mut self) {
@@ -179,5 +182,16 @@ impl Field {
             noise_ratio: self.noise().map_or(decode.radius_sd, |noise| noise / amplitude),
             rate_hz,
         })
+    }
+}
+
+/// What a verdict on the signal rests on.
+fn known<'a>(track: &'a Track, still: &Still, pairs: f64) -> Known<'a> {
+    Known {
+        decode: track.decode(),
+        sigma: still.noise_per_axis(track.axes()),
+        quantum: still.smallest_step(),
+        axes: usize::from(track.axes()),
+        pairs,
     }
 }

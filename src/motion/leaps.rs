@@ -9,7 +9,8 @@ const LEAP_NOISE: f64 = 12.0;
 const FORETOLD_MOST: f64 = 1.2;
 /// Leaps are remembered for this long.
 const MEMORY_US: i64 = 60_000_000;
-/// One part of the next quarter's time longer or shorter.
+const FALLS_MEMORY_US: i64 = 120_000_000;
+/// A quarter takes this many times the time of the one before.
 const ABRUPT: f64 = 1.35;
 /// Slower than this an engine may stick and go on by itself, in rad/s of the field.
 const SLOW: f64 = TURN / 2.0;
@@ -83,6 +84,8 @@ impl Leaps {
 /// Speeds of quarter turns while one setting holds.
 #[derive(Debug, Default)]
 pub(super) struct Quarters {
+    /// When the latest falls were, newest last.
+    falls: [Option<i64>; 4],
     mark: Option<(i64, f64)>,
     /// Time of the quarter before, in us a rad.
     before: Option<f64>,
@@ -111,16 +114,23 @@ impl Quarters {
 
     /// The setting changes, or turns can't be followed.
     pub(super) fn cut(&mut self) {
-        *self = Self::default();
+        *self = Self { falls: self.falls, ..Self::default() };
     }
 
-    /// It fell and came back since this was last asked.
-    pub(super) fn fell_and_came_back(&mut self) -> bool {
-        let both = self.slowed && self.quickened;
-        if both {
+    /// What a stretch up to `t_us` showed counts, where the angle was `sound`.
+    pub(super) fn close(&mut self, t_us: i64, sound: bool) {
+        if sound && self.slowed && self.quickened {
+            self.falls.rotate_left(1);
+            self.falls[3] = Some(t_us);
+        }
+        if !sound || (self.slowed && self.quickened) {
             (self.slowed, self.quickened) = (false, false);
         }
-        both
+    }
+
+    /// How often it fell and came back lately (four at most).
+    pub(super) fn lately(&self, t_us: i64) -> u32 {
+        self.falls.iter().flatten().map(|at_us| u32::from(t_us - at_us <= FALLS_MEMORY_US)).sum()
     }
 }
 
@@ -166,7 +176,8 @@ mod tests {
                 phi += speed(nth as f64 * 0.005) * 0.005;
                 quarters.take(nth * 5_000, phi);
             }
-            quarters.fell_and_came_back()
+            quarters.close(10_000_000, true);
+            quarters.lately(10_000_000) > 0
         };
         assert!(!fed(&|_| 40.0));
         assert!(!fed(&|t| 40.0 * (1.0 - libm::exp(-t / 0.19))), "settling only quickens");

@@ -81,14 +81,14 @@ impl Spread {
         found.map(|variance| (2.0 * (variance - sigma * sigma)).max(0.0).sqrt())
     }
 
-    /// The axis told one value all the time; that value.
-    pub(super) fn stuck(&self, axis: usize) -> Option<f64> {
-        (self.low[axis].times >= self.samples).then_some(self.low[axis].value)
-    }
-
     /// The axis told a value other than its extremes in most samples.
     pub(super) fn lives(&self, axis: usize) -> bool {
         2 * (self.low[axis].times + self.high[axis].times) < self.samples
+    }
+
+    /// Largest value of an axis, whatever its sign.
+    pub(super) fn largest(&self, axis: usize) -> f64 {
+        self.low[axis].value.abs().max(self.high[axis].value.abs())
     }
 
     /// Half of what lies between an axis's extremes.
@@ -122,7 +122,8 @@ mod tests {
         let [first, second, third] = spread.swings(0.0);
         assert!((first - 50.0).abs() < 1e-6 && (second - 15.0).abs() < 1e-6 && third < 1e-3);
         assert!((spread.mean()[0] - 1000.0).abs() < 1e-9 && (spread.mean()[1] + 300.0).abs() < 1e-9);
-        assert_eq!((spread.stuck(2), spread.stuck(0), spread.lives(0)), (Some(7.0), None, true));
+        assert_eq!((spread.lives(0), spread.lives(2)), (true, false));
+        assert!((spread.largest(1) - 332.0).abs() < 1.0 && spread.half_width(2) < 1e-9);
         // Noise of 10 in each axis makes a variance of 100 of its own.
         let beyond = spread.swings(10.0)[0];
         assert!((beyond - (2500.0_f64 - 200.0).sqrt()).abs() < 1e-6, "{beyond}");
@@ -134,7 +135,7 @@ mod tests {
         // together.
         let mut spread = Spread::default();
         for nth in 0..10_000 {
-            let cos = libm::cos(core::f64::consts::TAU * f64::from(nth) * 0.012_345_6);
+            let cos = libm::cos(core::f64::consts::TAU * f64::from(nth) * 0.618_034);
             spread.add(i64::from(nth) * 5_000, [cos.clamp(-0.95, 0.95), cos, 0.0]);
         }
         let (value, times, part) = spread.rail(0);

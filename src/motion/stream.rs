@@ -314,6 +314,12 @@ impl Motion {
         self.follow.field().into_iter().flat_map(Field::troubles)
     }
 
+    /// What can be said at once of a signal that something is about to be blamed for, before a verdict is sure.
+    #[must_use]
+    pub fn hasty_trouble(&self) -> Option<Trouble> {
+        self.follow.field()?.hasty_trouble()
+    }
+
     /// What was found wrong with the signal counts no more: somebody handles the engine.
     pub fn forgive(&mut self) {
         self.follow.forgive();
@@ -506,3 +512,11 @@ mod age_tests;
 #[cfg(test)]
 #[path = "honesty_tests.rs"]
 mod honesty_tests;
+
+#[cfg(test)]
+#[path = "mounting_tests.rs"]
+mod mounting_tests;
+
+#[cfg(test)]
+#[path = "verdict_tests.rs"]
+mod verdict_tests;

@@ -8,11 +8,14 @@ use super::decode::{Decode, TURN};
 use super::leaps::{Leaps, Quarters};
 use super::ripple::Ripple;
 use super::spread::Spread;
+use std::time::Duration;
 
 /// A stretch has at least so many samples, and lasts as long, or so many turns of the field where it turns.
 const SAMPLES: u32 = 128;
 const STRETCH_US: i64 = 1_000_000;
 const TURNS: f64 = 2.0 * TURN;
+/// A magnet that has stood for so long tells nothing new.
+const REST: Duration = Duration::from_secs(1);
 /// A slow axle is judged after so many samples all the same.
 const SAMPLES_MOST: u32 = 1 << 14;
 /// Amplitude below so many standard deviations of noise: turns may be miscounted (2.3). And where it is said.
@@ -32,7 +35,8 @@ const FLAT: f64 = 0.02;
 const FLAT_NOISE: f64 = 3.0;
 /// A swing of less is noise.
 const SWING_NOISE: f64 = 10.0;
-/// An axis that is stuck, in a sensor whose noise is this part of its step at least, is dead.
+/// An axis that told one value so often in a row, in a sensor whose noise is this part of its step at least, is stuck.
+const STUCK: u32 = 64;
 const ALIVE: f64 = 0.6;
 /// Scatter of the radius beyond noise.
 const SCATTER_NOISE: f64 = 3.0;
@@ -45,6 +49,8 @@ const WHITE: f64 = 0.75;
 const MOVED: f64 = 0.1;
 const MOVES: u32 = 6;
 const MOVES_FADE: f64 = 0.95;
+/// Scatter of the radius up to which the angle is good enough to tell a slip: an offset left in makes a ripple of speed.
+const SOUND: f64 = 0.07;
 /// Leaps of late: said, and refused.
 const LEAPS: [u32; 2] = [2, 5];
 /// Falls of the speed that came back: said, and refused.
@@ -190,10 +196,13 @@ struct Held {
 #[derive(Debug, Default)]
 pub(super) struct Watch {
     spread: Spread,
+    /// The value of each axis, and how often in a row it was told.
+    rows: [(f64, u32); 3],
+    /// The magnet stood for a part of the stretch.
+    stood: bool,
     ripple: Ripple,
     leaps: Leaps,
     quarters: Quarters,
-    falls: u32,
     stretch: u32,
     held: [Option<Held>; KINDS],
     /// Centre of the field as last judged.
@@ -204,9 +213,14 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    /// A field. `resting`: of a calibrated magnet that is known to stand, so there is nothing to see.
-    pub(super) fn field(&mut self, t_us: i64, field: [f64; 3], resting: bool) {
-        if !resting {
+    /// A field. `stood`: how long a calibrated magnet is known to stand; after a while there is nothing to see.
+    pub(super) fn field(&mut self, t_us: i64, field: [f64; 3], stood: Option<Duration>) {
+        for (row, value) in self.rows.iter_mut().zip(field) {
+            let same = row.0.to_bits() == value.to_bits();
+            *row = (value, if same { row.1.saturating_add(1) } else { 1 });
+        }
+        self.stood |= stood.is_some();
+        if stood.is_none_or(|stood| stood < REST) {
             self.spread.add(t_us, field);
         }
     }
@@ -251,11 +265,13 @@ impl Watch {
         self.swing
     }
 
-    /// The stretch is long enough to be judged.
-    pub(super) fn is_due(&self) -> bool {
+    /// The stretch is long enough to be judged, or an axis of so many has been stuck for long.
+    pub(super) fn is_due(&self, axes: u8) -> bool {
         let samples = self.spread.samples();
+        let stuck = |(_, times): &(f64, u32)| *times > 0 && times.is_multiple_of(2 * STUCK);
         samples >= SAMPLES
             && (samples >= SAMPLES_MOST
+                || self.rows.iter().take(axes.into()).any(stuck)
                 || if self.ripple.samples() > 0 && !self.ripple.rocks() {
                     self.ripple.turned() >= TURNS
                 } else {
@@ -283,8 +299,9 @@ impl Watch {
         let (spread, ripple) = (std::mem::take(&mut self.spread), std::mem::take(&mut self.ripple));
         self.stretch += 1;
         let turned = ripple.turned() >= 0.9 * TURNS;
+        let stood = std::mem::take(&mut self.stood);
         self.dead_axis(&spread, known);
-        if turned {
+        if turned && !stood {
             self.rails(&spread, is_flat(&ripple, known), known);
         }
         match known.decode {
@@ -296,12 +313,12 @@ impl Watch {
                     let from_us = t_us - spread.lasted_us();
                     self.radius(&ripple, decode, known, from_us);
                 } else if ripple.rocks() {
-                    self.unquiet(&spread, decode, known);
+                    self.unquiet(&spread, decode);
                 }
             }
             None => self.look_for_swing(&spread, known),
         }
-        self.slips(t_us);
+        self.slips(t_us, turned && ripple.scatter() < SOUND);
         let stretch = self.stretch;
         for held in &mut self.held {
             *held = held.filter(|held| stretch - held.last < OVER);
@@ -311,22 +328,48 @@ impl Watch {
     fn find(&mut self, trouble: Trouble) {
         let held = &mut self.held[trouble.kind()];
         let stretch = self.stretch;
+        let trouble = match (trouble, held.map(|held| held.trouble)) {
+            // A jump comes over two stretches: the larger part is nearer to it.
+            (Trouble::OffsetMoved { part }, Some(Trouble::OffsetMoved { part: before })) => {
+                Trouble::OffsetMoved { part: part.max(before) }
+            }
+            _ => trouble,
+        };
         *held = Some(match *held {
             Some(held) => Held { trouble, last: stretch, times: held.times + 1, ..held },
             None => Held { trouble, first: stretch, last: stretch, times: 1 },
         });
     }
 
+    /// An axis that is stuck while the others turn; at the largest value of all it has left the sensor's range.
     fn dead_axis(&mut self, spread: &Spread, known: &Known) {
-        let fine = matches!((known.sigma, known.quantum), (Some(sigma), Some(step)) if sigma > ALIVE * step);
-        let others_live = (0..known.axes).any(|axis| spread.lives(axis));
-        if !(fine && others_live) {
+        let Some((axis, value)) = self.stuck(known) else { return };
+        let sigma = known.sigma.unwrap_or(0.0);
+        let others = (0..known.axes).filter(|other| *other != axis);
+        let turn =
+            others.clone().any(|other| spread.lives(other) && spread.half_width(other) > SWING_NOISE * sigma);
+        if !turn {
             return;
         }
-        let dead = (0..known.axes).find_map(|axis| Some((axis, spread.stuck(axis)?)));
-        if let Some((axis, value)) = dead {
+        if others.clone().all(|other| spread.largest(other) <= value.abs()) {
+            self.find(Trouble::Clipped { axis, value, part: 1.0 });
+        } else {
             self.find(Trouble::AxisDead { axis, value });
         }
+    }
+
+    /// An axis that tells one value, where a living one could not.
+    fn stuck(&self, known: &Known) -> Option<(usize, f64)> {
+        let fine = matches!((known.sigma, known.quantum), (Some(sigma), Some(step)) if sigma > ALIVE * step);
+        let some_live = self.rows[..known.axes].iter().any(|(_, times)| *times < STUCK / 2);
+        let stuck = self.rows[..known.axes].iter().position(|(_, times)| *times >= STUCK);
+        stuck.filter(|_| fine && some_live).map(|axis| (axis, self.rows[axis].0))
+    }
+
+    /// What can be said before the open stretch is over.
+    pub(super) fn hasty(&self, known: &Known) -> Option<Trouble> {
+        let (axis, value) = self.stuck(known)?;
+        Some(Trouble::AxisDead { axis, value })
     }
 
     fn rails(&mut self, spread: &Spread, flat: bool, known: &Known) {
@@ -407,9 +450,9 @@ impl Watch {
     }
 
     /// The field is on the move and the axle does not turn.
-    fn unquiet(&mut self, spread: &Spread, decode: &Decode, known: &Known) {
+    fn unquiet(&mut self, spread: &Spread, decode: &Decode) {
         let [larger, _] = decode.ellipse.half_axes();
-        let [first, ..] = spread.swings(known.sigma.unwrap_or(0.0));
+        let [first, ..] = spread.swings(0.0);
         if first > NOISY * larger {
             self.find(Trouble::Noisy { ratio: first / larger / 2f64.sqrt() });
         }
@@ -424,12 +467,14 @@ impl Watch {
         }
     }
 
-    fn slips(&mut self, t_us: i64) {
-        self.falls += u32::from(self.quarters.fell_and_came_back());
+    /// `sound`: the axle turned, and its angle was good enough to tell a slip.
+    fn slips(&mut self, t_us: i64, sound: bool) {
+        self.quarters.close(t_us, sound);
+        let falls = self.quarters.lately(t_us);
         let (leaps, widest_rad) = self.leaps.lately(t_us);
-        let found = Trouble::Slips { leaps, widest_rad, falls: self.falls };
+        let found = Trouble::Slips { leaps, widest_rad, falls };
         let held = self.held[found.kind()].map(|held| held.trouble);
-        if (leaps >= LEAPS[0] || self.falls >= FALLS[0]) && held != Some(found) {
+        if (leaps >= LEAPS[0] || falls >= FALLS[0]) && held != Some(found) {
             self.find(found);
         }
     }

@@ -76,12 +76,14 @@ pub(super) struct Baseline {
     stood: u16,
     stood_s: f64,
     stage: Stage,
+    /// Zeros did not serve, but no turn was seen: said once one is, for it may not be the decoder's fault.
+    unsaid: Option<String>,
 }
 
 impl Baseline {
     pub(super) fn new(cx: &Cx) -> Self {
         let kind = BaselineKind::Zeros;
-        Self { kind, stood: 0, stood_s: 0.0, stage: Stage::Writing(job(cx, kind)) }
+        Self { kind, stood: 0, stood_s: 0.0, stage: Stage::Writing(job(cx, kind)), unsaid: None }
     }
 
     /// Begin the present move again, as after a pause or a lost link.
@@ -168,7 +170,11 @@ impl Baseline {
         match self.kind {
             BaselineKind::Zeros => {
                 self.stood = 0;
-                cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+                if cx.has_moved() && !cx.motion.has_seen_turning() {
+                    self.unsaid = Some(evidence.to_owned());
+                } else {
+                    cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+                }
                 self.kind = BaselineKind::OneMidFull;
                 Ok(Stage::Writing(job(cx, self.kind)))
             }
@@ -203,6 +209,9 @@ impl Baseline {
         }
         let enough = speed >= FOUND * cx.plan.spec.target.top_mm_s();
         if enough {
+            if let Some(evidence) = self.unsaid.take() {
+                cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+            }
             return Ok(Some(Stage::First(probe(value))));
         }
         // An engine that nobody sees moving is not told to go ever faster.

@@ -31,6 +31,9 @@ const BLAMES: [&str; 8] = [
 /// Those of them that say that no turning was seen.
 const UNSEEN: [&str; 2] = [engine::NOT_MOVING.code, sensor::SIGNAL_LOST.code];
 
+/// And those that say that no rest was seen.
+const UNREST: [&str; 2] = [engine::NO_STANDSTILL.code, engine::MOVES_UNASKED.code];
+
 /// What was said of the signal so far.
 #[derive(Debug, Default)]
 pub(super) struct SignalWatch {
@@ -68,11 +71,18 @@ pub(super) fn explain(cx: &Cx, failure: Failure) -> Failure {
     if !matches!(cx.plan.spec.sensor.source, Source::Field { .. }) || !BLAMES.contains(&code) {
         return failure;
     }
-    if let Some(trouble) = cx.motion.troubles().next() {
-        return because(failure, cause_of(trouble), &evidence_of(trouble));
+    if let Some(trouble) = cx.motion.troubles().next().or_else(|| cx.motion.hasty_trouble()) {
+        return because(&failure, cause_of(trouble), &evidence_of(trouble));
+    }
+    if code == engine::NOT_MOVING.code && cx.motion.has_seen_turning() {
+        return failure.adding("the field stands still, and had been seen turning before");
     }
     match cx.motion.swing() {
         Some(swing) if UNSEEN.contains(&code) => unseen(failure, swing),
+        // No turn was ever seen: what moves then need not be the axle.
+        Some(swing) if UNREST.contains(&code) && swing.swings[0] > SWINGS * swing.noise => {
+            because(&failure, &causes::NOT_CLOSING, &told(swing))
+        }
         _ => failure,
     }
 }
@@ -80,36 +90,41 @@ pub(super) fn explain(cx: &Cx, failure: Failure) -> Failure {
 /// No turn was seen: what the field did instead.
 fn unseen(failure: Failure, swing: Swing) -> Failure {
     let Swing { standing, swings: [along, across], noise } = swing;
+    let evidence = told(swing);
     if along < SWINGS * noise {
         if standing < NO_FIELD * noise {
             let evidence = format!("{standing:.1} in the sensor's unit, its noise is {noise:.1}");
-            return because(failure, &causes::NO_FIELD, &evidence);
+            return because(&failure, &causes::NO_FIELD, &evidence);
         }
         let more =
             format!("the field stayed at {standing:.0} in the sensor's unit, within its noise of {noise:.1}");
         return failure.adding(&more);
     }
-    let evidence = format!(
-        "the field swings by {along:.1} and {across:.1} about {standing:.0} in the sensor's unit, its noise is {noise:.1}"
-    );
     if along < ALONG * standing {
         let part = format!("{:.1} % of the field moves; {evidence}", 100.0 * along / standing);
-        return because(failure, &causes::POLES_ALONG, &part);
+        return because(&failure, &causes::POLES_ALONG, &part);
     }
     if along < NO_FIELD * noise {
-        return because(failure, &causes::WEAK, &evidence);
+        return because(&failure, &causes::WEAK, &evidence);
     }
     if across < ONE_LINE * along {
-        return because(failure, &causes::ONE_PAIR, &evidence);
+        return because(&failure, &causes::ONE_PAIR, &evidence);
     }
     failure.adding(&evidence)
 }
 
+fn told(swing: Swing) -> String {
+    let Swing { standing, swings: [along, across], noise } = swing;
+    format!(
+        "the field swings by {along:.1} and {across:.1} about {standing:.0} in the sensor's unit, its noise is {noise:.1}"
+    )
+}
+
 /// Another cause for the same end; what it looked like stays in the evidence.
-fn because(failure: Failure, cause: &Cause, evidence: &str) -> Failure {
+fn because(failure: &Failure, cause: &Cause, evidence: &str) -> Failure {
     let Reason { code, evidence: seen, .. } = &failure.reason;
     let reason = Reason::new(cause, format!("{evidence}; it looked like {code}: {seen}"));
-    Failure { end: End::Halted, reason, ..failure }
+    Failure { end: End::Halted, reason, emergency: failure.emergency, link: failure.link }
 }
 
 fn cause_of(trouble: Trouble) -> &'static Cause {
