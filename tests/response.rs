@@ -43,6 +43,8 @@ fn seen((name, seed, (kept_s, delay_s)): (&str, u64, Trouble)) -> Seen {
     for figure in &figures {
         assert!(figure.part() <= 1.0, "{told}: {}", figure.told());
     }
+    let inside = figures.iter().filter(|figure| figure.off() <= 2.0).count();
+    assert!(inside >= 45, "{told}: {inside} of 56 within twice their doubt");
     assert!(end.bench.truth().highest_speed_mm_s <= limits.speed_mm_s, "{told}");
     let learned = end.records.iter().find_map(|record| match &record.body {
         RecordBody::Learned(response) => Some(*response),

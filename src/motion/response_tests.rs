@@ -17,8 +17,11 @@ fn way(engine: &Engine, (before, after): (f64, f64), seconds: f64, seed: u64) ->
     let (mut random, mut way) = (Random::new(seed), Vec::new());
     let (mut even, mut turns, mut turn, mut factor) = (before, 0.37, 0.0, 1.0);
     let step_s = 0.0005;
-    for k in 0..(seconds / step_s) as u32 {
+    for k in 0..1_000_000_u32 {
         let t = f64::from(k) * step_s;
+        if t >= seconds {
+            break;
+        }
         let part = if t < engine.dead_s {
             0.0
         } else if engine.ramp_s > 0.0 {

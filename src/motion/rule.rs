@@ -186,17 +186,14 @@ impl PointRule {
         let rest = self.rest(to, seen.span_s);
         let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
         let turns = measured.turns;
-        let (u_rel, factor, degrees, enough) = match known {
-            Some(known) => {
-                let (u_rel, factor) = known.doubt(seen);
-                let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
-                (u_rel, factor, known.degrees, turns >= fewest)
-            }
-            None => {
-                let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
-                let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
-                (u_rel, factor, measured.degrees, turns >= TURNS_ALONE)
-            }
+        let (u_rel, factor, degrees, enough) = if let Some(known) = known {
+            let (u_rel, factor) = known.doubt(seen);
+            let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
+            (u_rel, factor, known.degrees, turns >= fewest)
+        } else {
+            let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
+            let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
+            (u_rel, factor, measured.degrees, turns >= TURNS_ALONE)
         };
         // The size of the change is known from the speed itself, so its scatter counts for more where much is left.
         let left = self.left(to, seen.span_s).clamp(0.0, MOST_LEFT);
