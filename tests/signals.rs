@@ -3,7 +3,8 @@
 #![expect(
     clippy::unwrap_used,
     clippy::panic,
-    reason = "helpers of a test fail by panicking, as the tests do"
+    clippy::print_stdout,
+    reason = "helpers of a test fail by panicking, as the tests do; the matrix is printed"
 )]
 mod played;
 
@@ -240,8 +241,8 @@ fn of_the_signal(said: &str) -> bool {
 #[test]
 fn nothing_is_said_of_a_good_signal_however_it_is_mounted() {
     let mut cases: Vec<(usize, u64, SimSpec)> = Vec::new();
-    for engine in 0..ENGINES.len() {
-        cases.extend((11..13).map(|seed| (engine, seed, (ENGINES[engine].recipe)(seed))));
+    for (place, engine) in ENGINES.iter().enumerate() {
+        cases.extend((11..13).map(|seed| (place, seed, (engine.recipe)(seed))));
     }
     for (place, polar_deg) in [0.0, 30.0, 45.0, 60.0, 90.0].into_iter().enumerate() {
         let seed = 21 + place as u64;

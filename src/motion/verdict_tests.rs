@@ -188,13 +188,9 @@ fn changes_of_the_setting_are_no_slip() {
 fn what_the_field_did_while_no_turn_was_seen_is_told() {
     // It stays: no swing. It wobbles by a few deviations of noise: their size, beside what stands.
     for (swing, low, high) in [(0.0, 0.0, 1.2), (2.0, 1.2, 2.8)] {
-        let (mut rig, mut motion) = (Rig { noise: 1.0, ..rig() }, Rig::motion());
-        let part = |mut rig: Rig| {
-            (rig.cosine, rig.sine) = ([swing, 0.0, 0.0], [0.0, swing, 0.0]);
-            (rig.offset[2], rig.offset[0], rig.offset[1]) = (300.0, 0.0, 0.0);
-            rig
-        };
-        rig = part(rig);
+        let swings = ([swing, 0.0, 0.0], [0.0, swing, 0.0]);
+        let (mut rig, mut motion) =
+            (Rig { cosine: swings.0, sine: swings.1, offset: [0.0, 0.0, 300.0], ..rig() }, Rig::motion());
         feed(&mut rig, &mut motion, (0.0, 3.0), &|_, _, field| field);
         motion.expect_turning();
         feed(&mut rig, &mut motion, (100.0, 6.0), &|_, _, field| field);
