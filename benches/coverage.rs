@@ -93,9 +93,11 @@ impl Axle {
 
     /// One sample later, the engine's even speed being this by the stated circumference.
     fn step(&mut self, speed_mm_s: f64, rate_hz: f64) {
-        let step_us = (1e6 / rate_hz).round();
+        // To the whole microsecond, as stamps are.
+        let step = Duration::from_micros(Duration::from_secs_f64(1.0 / rate_hz).subsec_micros().into());
+        let step_us = f64::from(step.subsec_micros());
         self.now_s += step_us * 1e-6;
-        self.stamp_us = self.stamp_us.wrapping_add(step_us as u32);
+        self.stamp_us = self.stamp_us.wrapping_add(step.subsec_micros());
         let mut left_s = step_us * 1e-6;
         while left_s > 0.0 {
             let rate = speed_mm_s * self.factor / CIRCUMFERENCE_MM;
@@ -259,7 +261,7 @@ fn cell(scatter: f64, speed: f64, tau_s: f64, points: u32) -> Cell {
     let mut cell = Cell::default();
     let from = (speed - CHANGE_MM_S).max(2.0);
     for run in 0..points.div_ceil(POINTS_A_RUN) {
-        let seed = u64::from(run) + ((speed * 7.0 + tau_s * 1000.0 + scatter * 1e6) as u64) * 1_000_003;
+        let seed = u64::from(run) + (speed * 7.0 + tau_s * 1000.0 + scatter * 1e6).to_bits() / 1_000_003;
         let (mut axle, mut known) = warm(seed, scatter);
         let learned_s = tau_s * (1.0 + TAU_LEARNED_SD * axle.random.normal());
         let course = Course { tau_s: learned_s, tau_u_rel: TAU_LEARNED_SD, rate_mm_s2: None };

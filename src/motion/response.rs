@@ -104,7 +104,8 @@ impl Response {
         };
         let tau_s = course.tau_s;
         let left = mean(tau_s, 0.0);
-        let by_tau = mean(tau_s * (1.0 + course.tau_u_rel), 0.0) - left;
+        let longer = mean(tau_s * (1.0 + course.tau_u_rel), 0.0);
+        let by_tau = 0.5 * (longer - mean(tau_s * (1.0 - course.tau_u_rel), 0.0));
         let by_ramp = if ramp_s > 0.0 { mean(tau_s, 0.1 * ramp_s) - left } else { 0.0 };
         let by_dead = mean(tau_s, DEAD_U_S) - left;
         let u = (by_tau * by_tau + by_dead * by_dead + by_ramp * by_ramp).sqrt();

@@ -129,7 +129,8 @@ fn the_rest_that_is_taken_off_is_the_one_that_is_there() {
     let wanted = 5.0 * (libm::exp(-3.0) - libm::exp(-5.0));
     assert!((rest.mean_mm_s - wanted).abs() < 1e-9, "{rest:?}");
     // Its doubt: what a tenth more of time constant changes, and 20 ms of dead time.
-    let longer = 5.5 * (libm::exp(-3.0 / 1.1) - libm::exp(-5.0 / 1.1)) - wanted;
+    let at = |tau: f64| 5.0 * tau * (libm::exp(-3.0 / tau) - libm::exp(-5.0 / tau));
+    let longer = 0.5 * (at(1.1) - at(0.9));
     let later = wanted * (libm::exp(0.02) - 1.0);
     assert!((rest.u_mm_s - libm::hypot(longer, later)).abs() < 1e-6, "{rest:?} {longer} {later}");
     // A change along several orders is only bounded: nothing to the whole, rectangular.

@@ -13,13 +13,13 @@ use super::stats::mean_and_variance;
 use super::{Measured, Motion, TURNS_ALONE};
 
 /// The doubt of what is left of a change (k = 2) takes at most this part of the half-width wanted.
-const REST_PART: f64 = 0.4;
+const REST_PART: f64 = 0.25;
 /// Nothing is said of a change of which more than this part is left: where it ends can't be seen yet.
 const MOST_LEFT: f64 = 0.3;
 /// A glance looks back about so far, s.
 const GLANCE_S: f64 = 0.25;
 /// Fewest turns where the scatter is known from the neighbourhood of a speed, and elsewhere.
-const FEWEST_NEAR: u32 = 3;
+const FEWEST_NEAR: u32 = 4;
 const FEWEST_POOLED: u32 = 5;
 /// The guard looks from this many time constants after the change on.
 const GUARD_FROM: f64 = 0.5;
@@ -29,6 +29,9 @@ const FEWEST_TURNS: usize = 4;
 const CLEARLY: f64 = 12.0;
 /// A disagreement below this part of the half-width wanted is of no concern, however sure it is.
 const CONCERNS: f64 = 0.25;
+
+/// Factor of a normal 95 % interval.
+const NORMAL_95: f64 = 1.96;
 
 /// The precision wanted: half-width at 95 %.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -201,7 +204,7 @@ impl PointRule {
         let scattered = to * u_rel / (1.0 - left);
         let rest_u_mm_s = libm::hypot(rest.u_mm_s, before_u_mm_s) / (1.0 - left);
         let u_repeat_mm_s = libm::hypot(scattered, rest_u_mm_s);
-        let half_width_mm_s = libm::hypot(scattered * factor, 2.0 * rest_u_mm_s);
+        let half_width_mm_s = libm::hypot(scattered * factor, NORMAL_95 * rest_u_mm_s);
         // What all speeds share goes along in proportion.
         let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
         let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();

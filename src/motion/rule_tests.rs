@@ -112,7 +112,7 @@ fn blocks_that_contradict_what_is_known_stand_alone_and_need_ten() {
     assert!(!wild(9).reached);
     assert!(wild(10).reached);
     assert!((wild(10).measured.half_width_mm_s - 0.45).abs() < 1e-9);
-    let tame = rule.judge(measured(3), &seen(0.0012, 3, (0.0, 1.0)), &pool);
+    let tame = rule.judge(measured(4), &seen(0.0012, 4, (0.0, 1.0)), &pool);
     assert!(tame.reached && tame.measured.half_width_mm_s < 0.3, "{tame:?}");
     // Nothing known: ten.
     let none = TurnScatter::default();
