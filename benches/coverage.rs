@@ -147,7 +147,13 @@ impl Axle {
         self.run(from, 0.6);
         let (began_s, rate_hz) = (self.now_s, rate_hz(to));
         self.motion.begin_trace(self.at());
-        let change = Change { before_mm_s: from, single: true, ramp_s: 0.0, begins_s: response.dead_s };
+        let change = Change {
+            before_mm_s: from,
+            before_u_mm_s: 0.0,
+            single: true,
+            ramp_s: 0.0,
+            begins_s: response.dead_s,
+        };
         let (mut measuring, mut from_s, mut tries, mut looked_s) = (false, 0.0, 0, 0.0);
         loop {
             let at_s = self.now_s - began_s;

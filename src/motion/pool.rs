@@ -20,6 +20,8 @@ const NEAR: f64 = 2.0;
 const MOST_NEAR: usize = 64;
 /// A block holds parts of two turns, at random: so much larger is the variance that counts for a mean (1 / (2/3)).
 const SLOW_OF_RAW: f64 = 1.5;
+/// For the same reason the slowest quarter of many blocks shows a little less than what counts for a mean.
+const SLOW_SEEN: f64 = 0.967;
 /// One in a hundred is meant by chance.
 const CONTRADICTS: f64 = 0.01;
 
@@ -96,7 +98,7 @@ impl TurnScatter {
         }
         if seen.blocks >= LONG {
             self.raw.add(raw, degrees);
-            self.slow.add(seen.slow * each, seen.slow_degrees);
+            self.slow.add(seen.slow * each / SLOW_SEEN, seen.slow_degrees);
         }
         self.near.push_back((speed_mm_s.abs(), seen.variance * each, seen.ends * each, degrees));
         if self.near.len() > MOST_NEAR {

@@ -50,6 +50,8 @@ pub struct Response {
 pub struct Change {
     /// Speed before, mm/s, not negative.
     pub before_mm_s: f64,
+    /// Its standard uncertainty (k = 1), mm/s.
+    pub before_u_mm_s: f64,
     /// One order from a speed that was steady: what is left of the change can be reckoned. Else only bounded.
     pub single: bool,
     /// Ramp of the decoder's own CVs, s, known beside what was learned.

@@ -186,21 +186,22 @@ impl PointRule {
         let rest = self.rest(to, seen.span_s);
         let known = scatter.at(to).filter(|known| !known.is_contradicted(seen));
         let turns = measured.turns;
-        let (u_rel, factor, enough) = match known {
-            Some(known) => {
-                let (u_rel, factor) = known.doubt(seen);
-                let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
-                (u_rel, factor, turns >= fewest)
-            }
-            None => {
-                let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
-                let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
-                (u_rel, factor, turns >= TURNS_ALONE)
-            }
+        let (u_rel, factor, enough) = if let Some(known) = known {
+            let (u_rel, factor) = known.doubt(seen);
+            let fewest = if known.is_near() { FEWEST_NEAR } else { FEWEST_POOLED };
+            (u_rel, factor, turns >= fewest)
+        } else {
+            let u_rel = measured.u_repeat_mm_s / speed.max(1e-9);
+            let factor = measured.half_width_mm_s / measured.u_repeat_mm_s.max(1e-12);
+            (u_rel, factor, turns >= TURNS_ALONE)
         };
-        let scattered = to * u_rel;
-        let u_repeat_mm_s = libm::hypot(scattered, rest.u_mm_s);
-        let half_width_mm_s = libm::hypot(scattered * factor, 2.0 * rest.u_mm_s);
+        // The size of the change is known from the speed itself, so its scatter counts for more where much is left.
+        let left = self.left(to, seen.span_s).clamp(0.0, MOST_LEFT);
+        let before_u_mm_s = self.change.map_or(0.0, |(_, change)| left * change.before_u_mm_s);
+        let scattered = to * u_rel / (1.0 - left);
+        let rest_u_mm_s = libm::hypot(rest.u_mm_s, before_u_mm_s) / (1.0 - left);
+        let u_repeat_mm_s = libm::hypot(scattered, rest_u_mm_s);
+        let half_width_mm_s = libm::hypot(scattered * factor, 2.0 * rest_u_mm_s);
         // What all speeds share goes along in proportion.
         let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
         let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();
@@ -278,7 +279,7 @@ impl PointRule {
         let (best, factor) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
         let course = response.course(change.before_mm_s, to_mm_s);
         let known = libm::hypot(course.tau_u_rel, DEAD_U_S / course.tau_s);
-        (learned - best > CLEARLY && libm::log(factor).abs() > 2.0 * known).then_some(factor)
+        (learned - best > CLEARLY && libm::log(factor).abs() > 3.0 * known).then_some(factor)
     }
 }
 

@@ -8,7 +8,7 @@ const CIRCUMFERENCE: f64 = 33.0;
 fn rule(tau_s: f64, before_mm_s: f64) -> PointRule {
     let course = Course { tau_s, tau_u_rel: 0.1, rate_mm_s2: None };
     let response = Response { dead_s: 0.0, start_s: 0.0, rising: course, falling: course };
-    let change = Change { before_mm_s, single: true, ramp_s: 0.0, begins_s: 0.0 };
+    let change = Change { before_mm_s, before_u_mm_s: 0.0, single: true, ramp_s: 0.0, begins_s: 0.0 };
     let wanted = Wanted { rel: 0.005, floor_mm_s: 0.32 };
     PointRule { wanted, change: Some((response, change)), circumference_mm: CIRCUMFERENCE }
 }
@@ -39,8 +39,7 @@ fn way(
 ) -> Vec<(f64, f64)> {
     let (mut random, mut way) = (Random::new(seed), Vec::new());
     let (mut turns, mut turn, mut factor) = (0.0, 0.0, 1.0);
-    for k in 0..(until_s / 0.005) as u32 {
-        let t = f64::from(k) * 0.005;
+    for t in (0..100_000_u32).map(|k| f64::from(k) * 0.005).take_while(|t| *t < until_s) {
         way.push((t, -turns));
         let speed = to - (to - from) * libm::exp(-t / tau_s);
         let more = if t > jump.0 { 1.0 + jump.1 } else { 1.0 };
@@ -173,16 +172,16 @@ fn sweep(learned: f64, scatter: f64, seed: u64) -> (f64, f64, f64) {
     };
     rig.ready(&mut motion, 230.0);
     let known = pool(scatter);
-    let mut rule = self::rule(learned, 0.0);
+    let mut point = rule(learned, 0.0);
     let (mut from, mut worst, mut beyond) = (3.0, 0.0_f64, 0.0);
-    for point in 1..=28 {
-        let to = 13.67 * f64::from(point);
+    for step_no in 1..=28 {
+        let to = 13.67 * f64::from(step_no);
         for _ in 0..100 {
             step(&mut rig, &mut motion, from);
         }
         let origin = rig.time_s;
         motion.begin_trace(rig.at(0.0));
-        if let Some((_, change)) = &mut rule.change {
+        if let Some((_, change)) = &mut point.change {
             change.before_mm_s = from;
         }
         let (mut measuring, mut from_s, mut tries) = (false, 0.0, 0);
@@ -193,31 +192,31 @@ fn sweep(learned: f64, scatter: f64, seed: u64) -> (f64, f64, f64) {
             assert!(t < 60.0);
             if !measuring {
                 let seen = motion.glance().map_or(0.0, |glance| glance.speed_mm_s);
-                measuring = rule.may_begin(t, seen, &known);
+                measuring = point.may_begin(t, seen, &known);
                 if measuring {
                     motion.begin_measure();
                 }
                 continue;
             }
-            let Some(look) = rule.look(&motion, &known, from_s).filter(|look| look.judged.reached) else {
+            let Some(look) = point.look(&motion, &known, from_s).filter(|look| look.judged.reached) else {
                 continue;
             };
             let Some(off) = look.off.filter(|_| tries < 3) else { break look.judged.measured.speed_mm_s };
-            if let Some((response, _)) = rule.change.as_mut() {
+            if let Some((response, _)) = point.change.as_mut() {
                 let mut learned = *response;
-                rule.relearn(off, look.judged.measured.speed_mm_s, &mut learned);
-                rule.change = rule.change.map(|(_, change)| (learned, change));
+                point.relearn(off, look.judged.measured.speed_mm_s, &mut learned);
+                point.change = point.change.map(|(_, change)| (learned, change));
             }
             (tries, from_s) = (tries + 1, t);
             motion.begin_measure();
         };
         motion.end_measure();
-        let part = (found.abs() - to).abs() / rule.wanted.at(to);
+        let part = (found.abs() - to).abs() / point.wanted.at(to);
         worst = worst.max(part);
         beyond += f64::from(u8::from(part > 1.0)) / 28.0;
         from = to;
     }
-    (worst, beyond, rule.change.map_or(0.0, |(response, _)| response.rising.tau_s))
+    (worst, beyond, point.change.map_or(0.0, |(response, _)| response.rising.tau_s))
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! Nonlinear least squares for a few parameters, by the steps of Levenberg and Marquardt.
 //!
 //! K. Levenberg, Q. Appl. Math. 2, 1944; D. Marquardt, J. SIAM 11, 1963 (from memory). Derivatives are central
-//! differences. Checked against the certified values of NIST StRD `BoxBOD` and `Misra1a`.
+//! differences. Checked against the certified values of NIST `StRD` sets `BoxBOD` and `Misra1a`.
 use nalgebra::{SMatrix, SVector};
 
 const MOST_STEPS: u32 = 200;

@@ -111,8 +111,8 @@ pub(super) struct Cx {
     pub(super) start_s: f64,
     /// What is known of its scatter from turn to turn, forward and reverse.
     pub(super) scatter: [TurnScatter; 2],
-    /// The steady speed last measured, mm/s, and when the setting it belongs to was ordered.
-    pub(super) steady: Option<(BenchTime, f64)>,
+    /// When the setting was ordered whose steady speed was last measured; that speed and its doubt (k = 1), mm/s.
+    pub(super) steady: Option<(BenchTime, f64, f64)>,
     /// Points that were less precise than wanted when their time was over, and the worst of them.
     pub(super) short: (u32, Option<String>),
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.

@@ -58,7 +58,8 @@ impl PointEnd {
 #[derive(Clone, Copy, Debug)]
 struct Before {
     value: u16,
-    steady_mm_s: Option<f64>,
+    /// With its standard uncertainty.
+    steady_mm_s: Option<(f64, f64)>,
     seen_mm_s: f64,
 }
 
@@ -124,17 +125,21 @@ impl Point {
         if before.value == 0 {
             // From rest: every order of the ramp is taken for the last one.
             let begins_s = (response.start_s - cx.now.since(cx.turned_at).as_secs_f64()).max(response.dead_s);
-            return Some(Change { before_mm_s: 0.0, single: false, ramp_s, begins_s });
+            return Some(Change { before_mm_s: 0.0, before_u_mm_s: 0.0, single: false, ramp_s, begins_s });
         }
-        if orders == 0 {
+        let (before_mm_s, before_u_mm_s) = match before.steady_mm_s {
+            Some(steady) => steady,
             // It has been there for a while, and what came before is not known.
+            None if orders == 0 => (0.0, 0.0),
+            None => (before.seen_mm_s, 0.0),
+        };
+        if orders == 0 {
             let begins_s = response.dead_s - cx.now.since(cx.ordered_at).as_secs_f64();
-            let before_mm_s = before.steady_mm_s.unwrap_or(0.0);
-            return Some(Change { before_mm_s, single: false, ramp_s: cx.momentum_s, begins_s });
+            let ramp_s = cx.momentum_s;
+            return Some(Change { before_mm_s, before_u_mm_s, single: false, ramp_s, begins_s });
         }
         let single = orders == 1 && before.steady_mm_s.is_some() && cx.momentum_s <= 0.0;
-        let before_mm_s = before.steady_mm_s.unwrap_or(before.seen_mm_s);
-        Some(Change { before_mm_s, single, ramp_s, begins_s: response.dead_s })
+        Some(Change { before_mm_s, before_u_mm_s, single, ramp_s, begins_s: response.dead_s })
     }
 
     fn rule(&self, cx: &Cx, change: Option<Change>) -> PointRule {
@@ -280,7 +285,7 @@ impl Point {
         measured.short = measured.half_width_mm_s > asked;
         cx.motion.end_measure();
         cx.motion.end_trace();
-        cx.steady = Some((cx.ordered_at, measured.speed_mm_s.abs()));
+        cx.steady = Some((cx.ordered_at, measured.speed_mm_s.abs(), measured.u_repeat_mm_s));
         if !measured.unsteady {
             cx.scatter[side(self.wish.direction)].learn(measured.speed_mm_s, seen);
         }
@@ -314,8 +319,8 @@ fn mover_orders(stage: &Stage) -> u32 {
 
 /// The engine as it runs before the move.
 fn at_present(cx: &Cx) -> Before {
-    let steady_mm_s =
-        cx.steady.filter(|(ordered_at, _)| *ordered_at == cx.ordered_at).map(|(_, speed)| speed);
+    let steady = cx.steady.filter(|(ordered_at, ..)| *ordered_at == cx.ordered_at);
+    let steady_mm_s = steady.map(|(_, speed, u)| (speed, u));
     let seen_mm_s = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
     Before { value: cx.ordered.0.value, steady_mm_s, seen_mm_s }
 }
