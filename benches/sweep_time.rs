@@ -94,6 +94,8 @@ struct Swept {
     anchors_s: f64,
     worst_mm_s: f64,
     worst_parts: f64,
+    /// 1 where how the engine answers could not be learned: then points settle by looks.
+    unlearned: f64,
 }
 
 fn sweep(sim: &SimSpec, steps: SweepSteps) -> Swept {
@@ -116,6 +118,8 @@ fn sweep(sim: &SimSpec, steps: SweepSteps) -> Swept {
         orders.filter(|record| drives(&record.body)).map(|record| record.at.as_secs_f64()).collect();
     let first = times.first().copied().unwrap_or(entered.as_secs_f64()).min(entered.as_secs_f64());
     let mut swept = Swept { seconds: ended.as_secs_f64() - first, ..Swept::default() };
+    let noted = |body: &RecordBody| matches!(body, RecordBody::Noted(reason) if reason.code == "engine-response-not-learned");
+    swept.unlearned = f64::from(u8::from(at(&end.records, noted).is_some()));
     let linear =
         with_cvs(sim, &[(2, 0), (5, 0), (6, 0), (3, 0), (4, 0), (29, 2), (66, 128), (95, 128)], &end);
     let mut before = entered;
@@ -203,7 +207,7 @@ fn main() {
     let seeds = arguments.iter().find_map(|argument| argument.parse().ok()).unwrap_or(20);
     println!("{seeds} seeds a line; the fixed rule takes {FIXED_S:.0} s");
     println!(
-        "engine                 | steps | seconds (sd, most) | of the fixed rule | points | good    | averaging | anchors | worst of the table, mm/s (most), of its tolerance"
+        "engine                 | steps | seconds (sd, most) | of the fixed rule | points | good    | averaging | anchors | worst of the table, mm/s (most), of its tolerance | response not learned"
     );
     for (name, time_constant_s, drifts) in [
         ("time constant 0.19 s", 0.19, false),
@@ -224,7 +228,7 @@ fn main() {
             let most = |of: fn(&Swept) -> f64| rows.iter().map(of).fold(0.0, f64::max);
             let seconds = mean(&rows, |row| row.seconds);
             println!(
-                "{name:22} | {word:5} | {seconds:5.1} ({:4.1}, {:5.1}) | {:5.3} | {:4.1} | {:>8} | {:5.1} s | {:4.1} s | {:.2} ({:.2}), {:.2}",
+                "{name:22} | {word:5} | {seconds:5.1} ({:4.1}, {:5.1}) | {:5.3} | {:4.1} | {:>8} | {:5.1} s | {:4.1} s | {:.2} ({:.2}), {:.2} | {:.0}",
                 spread(&rows, |row| row.seconds),
                 most(|row| row.seconds),
                 seconds / FIXED_S,
@@ -239,6 +243,7 @@ fn main() {
                 mean(&rows, |row| row.worst_mm_s),
                 most(|row| row.worst_mm_s),
                 mean(&rows, |row| row.worst_parts),
+                rows.iter().map(|row| row.unlearned).sum::<f64>(),
             );
         }
     }

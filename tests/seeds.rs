@@ -73,7 +73,12 @@ fn within(all: &[Played], source: StepSource) -> (usize, usize) {
     let figures: Vec<&Figure> =
         all.iter().flat_map(|played| &played.figures).filter(|figure| figure.source == source).collect();
     let inside = figures.iter().filter(|figure| figure.off() <= 2.0).count();
-    eprintln!("{source:?}: {inside} of {} within twice their doubt", figures.len());
+    let squares: f64 = figures.iter().map(|figure| figure.off() * figure.off()).sum();
+    let rms = (squares / figures.len().max(1) as f64).sqrt();
+    eprintln!(
+        "{source:?}: {inside} of {} within twice their doubt, {rms:.2} of it in the mean",
+        figures.len()
+    );
     (inside, figures.len())
 }
 

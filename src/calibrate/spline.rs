@@ -124,24 +124,26 @@ fn back(filtered: &State, predicted: &State, behind: &State, h: f64) -> State {
     if h <= 0.0 {
         return *behind;
     }
-    let [v, b, s] = filtered.cov;
+    let own = filtered.cov;
     // Covariance of the state here with the one ahead.
-    let cross = [[v + h * b, b], [b + h * s, s]];
-    let [pv, pb, ps] = predicted.cov;
-    let det = pv * ps - pb * pb;
+    let cross = [[own[0] + h * own[1], own[1]], [own[1] + h * own[2], own[2]]];
+    let ahead = predicted.cov;
+    let det = ahead[0] * ahead[2] - ahead[1] * ahead[1];
     if det.is_nan() || det <= 0.0 {
         return *filtered;
     }
-    let gain = cross.map(|[a, c]| [(a * ps - c * pb) / det, (c * pv - a * pb) / det]);
-    let off = [behind.mean[0] - predicted.mean[0], behind.mean[1] - predicted.mean[1]];
-    let less = [behind.cov[0] - pv, behind.cov[1] - pb, behind.cov[2] - ps];
+    let gain = cross.map(|[to_value, to_slope]| {
+        [(to_value * ahead[2] - to_slope * ahead[1]) / det, (to_slope * ahead[0] - to_value * ahead[1]) / det]
+    });
+    let off = [0, 1].map(|i: usize| behind.mean[i] - predicted.mean[i]);
+    let less = [0, 1, 2].map(|i: usize| behind.cov[i] - ahead[i]);
     let through = |i: usize, k: usize| {
-        let ([a, c], [d, e]) = (gain[i], gain[k]);
-        a * (less[0] * d + less[1] * e) + c * (less[1] * d + less[2] * e)
+        gain[i][0] * (less[0] * gain[k][0] + less[1] * gain[k][1])
+            + gain[i][1] * (less[1] * gain[k][0] + less[2] * gain[k][1])
     };
     State {
         mean: [0, 1].map(|i: usize| filtered.mean[i] + gain[i][0] * off[0] + gain[i][1] * off[1]),
-        cov: [v + through(0, 0), b + through(0, 1), s + through(1, 1)],
+        cov: [own[0] + through(0, 0), own[1] + through(0, 1), own[2] + through(1, 1)],
     }
 }
 
@@ -177,7 +179,7 @@ mod tests {
     }
 
     /// With a slope that does not wander it is the straight line of least squares: the points and the doubts of GUM H.3
-    /// are of that kind; here four points by hand, slope 1 with variance u^2/s_xx.
+    /// are of that kind; here four points by hand, slope 1 with variance `u^2/s_xx`.
     #[test]
     fn a_slope_that_does_not_wander_gives_the_line_of_least_squares() {
         let seen = points(&[(0.0, 0.1), (0.2, 0.1), (0.4, 0.5), (0.6, 0.5)], 0.1);

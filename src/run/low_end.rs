@@ -12,12 +12,12 @@ use std::time::Duration;
 const STANDS: Duration = Duration::from_millis(2500);
 /// Turning this long at a step is the result "keeps going": longer than it rolls on from the step before. Where the time
 /// constant is known, so many of them and a second.
-const TURNS: Duration = Duration::from_millis(4000);
+const TURNS: Duration = Duration::from_secs(4);
 const TIME_CONSTANTS: f64 = 4.0;
 /// Slower than this part of the creep speed wanted it rolls out, or crawls as no table needs it.
 const CRAWLS: f64 = 0.1;
 /// From rest, turning this long is the result "starts".
-const STARTS: Duration = Duration::from_millis(1000);
+const STARTS: Duration = Duration::from_secs(1);
 /// Longest look at a step: what has not clearly turned by then stands, for a table.
 const LOOK_MOST: Duration = Duration::from_secs(30);
 

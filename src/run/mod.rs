@@ -4,6 +4,7 @@
 //! files, tokio or the simulator. [`desk::Desk`] joins it with the protocol machines behind one queue.
 mod backoff;
 mod baseline;
+mod climb;
 mod cv_job;
 mod cx;
 pub mod desk;

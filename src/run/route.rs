@@ -66,7 +66,7 @@ impl Route {
         let block = settings.len().div_ceil(BLOCKS).max(1);
         let mut route = Self::default();
         for (i, value) in settings.iter().rev().enumerate() {
-            let way = if (i / block) % 2 == 0 { &mut route.out } else { &mut route.back };
+            let way = if (i / block).is_multiple_of(2) { &mut route.out } else { &mut route.back };
             way.push(*value);
         }
         route

@@ -9,6 +9,7 @@
 //! What lies between the last step that stands and the first that starts from rest cannot be counted on, so the curve begins
 //! at the first that starts.
 use super::baseline::BaselineFound;
+use super::climb::Climb;
 use super::cx::{Cx, Failure, Step};
 use super::low_end::LowEndSearch;
 use super::outcome::LowEnd;
@@ -24,10 +25,6 @@ use crate::station::Direction;
 use std::collections::VecDeque;
 use std::time::Duration;
 
-/// The next point is not driven to if it would come nearer than this to the speed limit.
-const LIMIT_PART: f64 = 0.97;
-/// Nor is one further than the next step, if it would be faster than this part of what is needed.
-const NEEDED_PART: f64 = 1.05;
 /// The sweep goes this much beyond what the target needs, so that its own scatter cannot leave the top out.
 const TOP_ROOM: f64 = 1.01;
 /// An engine that ran at this part of the target's top does not stand at a higher setting.
@@ -132,7 +129,7 @@ impl Sweep {
     }
 
     /// Down in the other direction, up in the first, with these settings besides the anchors.
-    fn way_back(&mut self, settings: [Vec<u16>; 2]) {
+    fn way_back(&mut self, settings: &[Vec<u16>; 2]) {
         let (first, other) = (self.first, self.first.other());
         let [mut up, mut down] = [first, other].map(|direction| {
             let mut all = settings[side(direction)].clone();
@@ -217,7 +214,7 @@ impl Sweep {
         Ok(match task {
             Task::Up(value) => {
                 let known = self.swept.has(here, value) && !self.swept.anchors.contains(&value);
-                let skip = known || !self.is_slow_enough(cx, here, value);
+                let skip = known || !self.climb(cx, here).is_slow_enough(value);
                 (!skip).then(|| self.point(cx, value))
             }
             Task::Down(value) => {
@@ -227,7 +224,7 @@ impl Sweep {
                 (!(known || beyond)).then(|| self.point(cx, value))
             }
             Task::Top => {
-                let Some(value) = self.next_up(cx, here) else { return Ok(None) };
+                let Some(value) = self.climb(cx, here).next() else { return Ok(None) };
                 self.left.push_front((self.direction, Task::Top));
                 Some(self.point(cx, value))
             }
@@ -262,7 +259,8 @@ impl Sweep {
     /// A setting was measured.
     fn moved(&mut self, task: Task, value: u16) {
         let here = side(self.direction);
-        let fast = self.fastest(here).is_some_and(|(at, speed)| at == value && speed >= self.needed_mm_s);
+        let reached = |visit: &Visit| visit.value == value && visit.speed_mm_s() >= self.needed_mm_s;
+        let fast = self.highest(here) == Some(value) && self.swept.visits[here].iter().any(reached);
         if fast && matches!(task, Task::Up(_) | Task::Top) {
             // Faster than needed there is nothing to measure.
             let direction = self.direction;
@@ -347,7 +345,7 @@ impl Sweep {
         if self.steps != SweepSteps::Learn {
             if self.rounds == 0 {
                 let back = self.route.back.clone();
-                self.way_back([back.clone(), back]);
+                self.way_back(&[back.clone(), back]);
                 self.rounds = 1;
             }
             return;
@@ -355,7 +353,7 @@ impl Sweep {
         let chosen = self.wanted(cx);
         let none = chosen.iter().all(Vec::is_empty);
         if self.rounds == 0 || (!none && self.rounds < ROUNDS_MOST) {
-            self.way_back(chosen);
+            self.way_back(&chosen);
             self.rounds += 1;
         }
     }
@@ -365,7 +363,7 @@ impl Sweep {
         let limits = &cx.plan.spec.limits;
         let Ok(mut target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
         // An engine too slow for its target gets a lower one, where that is allowed.
-        let top = [0, 1].map(|here: usize| self.fastest(here).map_or(0.0, |(_, speed)| speed));
+        let top = [0, 1].map(|here: usize| self.climb(cx, here).fastest_mm_s());
         let reachable = (1.0 - limits.top_reserve) * top[0].min(top[1]);
         if reachable < target.top()
             && let Ok(lower) = target.scaled_to_top(reachable)
@@ -392,50 +390,10 @@ impl Sweep {
         !ran && value <= self.ran_at
     }
 
-    /// The two fastest settings of a side, the fastest first; the probes stand in where it has fewer.
-    fn two_fastest(&self, here: usize) -> [(u16, f64); 2] {
-        let mut all: Vec<(u16, f64)> =
-            self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s())).collect();
-        all.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.total_cmp(&a.1)));
-        all.dedup_by_key(|row| row.0);
-        let probes = self.known.probes.iter().rev();
-        let lowest = all.last().map_or(u16::MAX, |row| row.0);
-        all.extend(probes.filter(|probe| probe.0 < lowest));
-        [all.first().copied().unwrap_or(self.known.probes[1]), all.get(1).copied().unwrap_or((0, 0.0))]
-    }
-
-    /// The speed that a setting above the fastest one is foreseen to give.
-    fn foreseen(&self, here: usize, value: u16) -> f64 {
-        let [(high, fast), (low, slow)] = self.two_fastest(here);
-        let slope = ((fast - slow) / (f64::from(high) - f64::from(low)).max(1.0)).max(0.0);
-        fast + slope * (f64::from(value) - f64::from(high))
-    }
-
-    /// A setting on the way up that comes near neither the limit nor, further than a step away, what is needed.
-    fn is_slow_enough(&self, cx: &Cx, here: usize, value: u16) -> bool {
-        let foreseen = self.foreseen(here, value);
-        let next = self.highest(here).is_some_and(|highest| value <= highest + 1);
-        foreseen <= LIMIT_PART * cx.plan.spec.limits.speed_mm_s
-            && (next || foreseen <= NEEDED_PART * self.needed_mm_s)
-    }
-
-    /// The setting above the highest at which it is foreseen to be as fast as needed; none where it is, or cannot be.
-    fn next_up(&self, cx: &Cx, here: usize) -> Option<u16> {
-        let (highest, speed) = self.fastest(here)?;
-        if speed >= self.needed_mm_s {
-            return None;
-        }
-        let far = (highest + 1..=self.known.of).find(|value| self.foreseen(here, *value) >= self.needed_mm_s);
-        let value = far.unwrap_or(self.known.of).max(highest + 1);
-        let value = (highest + 1..=value.min(self.known.of))
-            .rev()
-            .find(|value| self.is_slow_enough(cx, here, *value))?;
-        Some(value)
-    }
-
-    fn fastest(&self, here: usize) -> Option<(u16, f64)> {
-        let all = self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s()));
-        all.max_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)))
+    /// What the way up of a side knows.
+    fn climb(&self, cx: &Cx, here: usize) -> Climb {
+        let seen = self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s()));
+        Climb::new(seen, &self.known, self.needed_mm_s, cx.plan.spec.limits.speed_mm_s)
     }
 
     fn highest(&self, here: usize) -> Option<u16> {
