@@ -8,10 +8,11 @@
 mod played;
 
 use pacewright::config::SweepSteps;
-use pacewright::run::{End, LowEnd, PointPurpose, RecordBody, RunOutcome};
+use pacewright::run::{DecoderState, End, LowEnd, PointPurpose, RecordBody, RunOutcome};
 use pacewright::sim::{SimBench, SimFault, SimSpec};
 use pacewright::station::Direction;
 use played::{ENGINES, Engine, for_each, outcome, play};
+use std::time::Duration;
 
 const LAPWING: Engine = ENGINES[0];
 const AVOCET: Engine = ENGINES[1];
@@ -124,15 +125,19 @@ fn drift_during_the_sweep_is_seen_and_taken_out() {
     assert!(rate > 0.4 && rate < 3.0 && u < 0.3 * rate, "{drift:?}");
 }
 
-/// A supply that gives way: no straight line takes that out.
+/// An engine that is measured while it still warms fast: no straight line takes that out.
 #[test]
 fn an_engine_that_drifts_too_much_is_rejected() {
     let mut sim = (AVOCET.recipe)(1);
-    (sim.engine.flux_loss, sim.engine.friction_fall, sim.engine.warming_s) = (0.8, 0.0, 1200.0);
-    let (outcome, end) = played(AVOCET, &sim, SweepSteps::Learn);
+    (sim.engine.flux_loss, sim.engine.friction_fall, sim.engine.warming_s) = (0.4, 0.0, 300.0);
+    let mut bench = AVOCET.bench(sim);
+    let warm_up = &mut bench.plan.spec.warm_up;
+    (warm_up.shortest, warm_up.longest) = (Duration::from_secs(10), Duration::from_secs(60));
+    let end = play(bench);
+    let outcome = outcome(&end);
     assert_eq!(outcome.outcome, End::Rejected, "{:?}", outcome.reasons);
     assert_eq!(outcome.reasons[0].code, "engine-drifts-too-much", "{:?}", outcome.reasons);
-    assert!(end.bench.truth().cvs.contains_key(&67));
+    assert_eq!(outcome.decoder_state, DecoderState::Original, "nothing new was written");
 }
 
 /// Every setting of `all` is measured in both directions, from where the engine starts to where it is fast enough.
@@ -154,6 +159,6 @@ fn all_leaves_no_step_out() {
             .collect();
         let (first, last) = (outcome.engine.low_end[side].starts.unwrap(), *measured.last().unwrap());
         assert!((first..=last).all(|step| measured.contains(&step)), "{way:?}: {measured:?}");
-        assert!(last - first > 15, "{measured:?}");
+        assert!(last - first > 10, "{measured:?}");
     }
 }
