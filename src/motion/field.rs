@@ -21,6 +21,14 @@ pub(super) struct Field {
     pairs: f64,
 }
 
+/// How a sample came.
+#[derive(Clone, Copy, Debug)]
+struct Sampled {
+    still: bool,
+    measuring: bool,
+    by_arrival: bool,
+}
+
 /// Angle that must be turned before it counts as path, so that noise at rest adds none.
 const PATH_STEP: f64 = 0.1;
 
@@ -77,11 +85,11 @@ impl Field {
         field.iter().all(|value| value.abs() <= LARGEST)
     }
 
-    /// A sample; `measuring`: the calibration must stay as it is.
-    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], measuring: bool) -> Seen {
+    /// A sample; `measuring`: the calibration must stay as it is. `by_arrival`: its time is no better than that.
+    pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], measuring: bool, by_arrival: bool) -> Seen {
         let still = self.still.take(t_us, field);
         let tracked = self.track.take(t_us, field, self.still.noise(), still, measuring);
-        self.look(t_us, field, still, tracked, measuring);
+        self.look(t_us, field, tracked, Sampled { still, measuring, by_arrival });
         let seen = match tracked {
             Tracked::Blind => Seen::Nothing,
             Tracked::Lost => Seen::Cut { way: 0.0 },
@@ -99,15 +107,18 @@ impl Field {
     }
 
     /// Lets the watch see the sample.
-    fn look(&mut self, t_us: i64, field: [f64; 3], still: bool, tracked: Tracked, measuring: bool) {
+    fn look(&mut self, t_us: i64, field: [f64; 3], tracked: Tracked, sampled: Sampled) {
         let stood = match self.still.standing() {
-            Standing::For(stood) if still && self.is_calibrated() => Some(stood),
+            Standing::For(stood) if sampled.still && self.is_calibrated() => Some(stood),
             _ => None,
         };
         self.watch.field(t_us, field, stood);
         if let Tracked::Phase(phase) = tracked {
             let noise = self.track.angle_noise(phase.phi, self.noise().unwrap_or(0.0));
-            self.watch.angle(t_us, (phase.phi, phase.point), noise, measuring);
+            self.watch.angle(phase.phi, phase.point);
+            if !sampled.by_arrival {
+                self.watch.timed(t_us, phase.phi, noise, sampled.measuring);
+            }
         }
         if self.watch.is_due(self.track.axes()) {
             let known = known(&self.track, &self.still, self.pairs);

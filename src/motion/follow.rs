@@ -55,7 +55,9 @@ impl Follow {
     /// A sample; its time may be off by `jitter_s`. `measuring`: what a measurement rests on must stay as it is.
     pub(super) fn take(&mut self, t_us: i64, jitter_s: f64, reading: Reading, measuring: bool) -> Seen {
         match (self, reading) {
-            (Self::Field { field, .. }, Reading::Field(value)) => field.take(t_us, value, measuring),
+            (Self::Field { field, .. }, Reading::Field(value)) => {
+                field.take(t_us, value, measuring, jitter_s > 0.0)
+            }
             (Self::Counter(counter), reading) => counter.take(t_us, jitter_s, reading),
             (Self::Rate(rate), reading) => rate.take(t_us, reading),
             (Self::Field { .. }, _) => Seen::Nothing,

@@ -225,9 +225,13 @@ impl Watch {
         }
     }
 
-    /// The angle that was made of it: unwrapped, the corrected point, and the angle's noise. `steady`: one setting holds.
-    pub(super) fn angle(&mut self, t_us: i64, (phi, point): (f64, [f64; 2]), noise: f64, steady: bool) {
+    /// The angle that was made of it, unwrapped, and the corrected point.
+    pub(super) fn angle(&mut self, phi: f64, point: [f64; 2]) {
         self.ripple.add(phi, point);
+    }
+
+    /// The same angle where its time is well known; `noise` is the angle's, and with `steady` one setting holds.
+    pub(super) fn timed(&mut self, t_us: i64, phi: f64, noise: f64, steady: bool) {
         self.leaps.take(t_us, phi, noise);
         if steady {
             self.quarters.take(t_us, phi);

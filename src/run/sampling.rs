@@ -7,6 +7,11 @@ use std::time::Duration;
 
 /// A setting must have held this long before its speed is one.
 const HELD: Duration = Duration::from_secs(1);
+/// Two settings tell a line if they lie this part of the range apart, and for so many times their distance ahead.
+const APART: f64 = 0.07;
+const AHEAD: f64 = 2.0;
+/// From this part of the range on a line through nought will do.
+const UNDER_WAY: f64 = 0.25;
 /// The sweep goes this much beyond what the target needs.
 const ROOM: f64 = 1.01;
 
@@ -24,13 +29,18 @@ impl Reach {
         }
     }
 
-    /// Speed at another setting: on the steeper of the lines through the last two and through the last and nought.
-    fn foretell(&self, value: u16) -> Option<f64> {
-        let [before, last] = self.held;
-        let (at, speed) = last?;
-        let (value, at) = (f64::from(value), f64::from(at));
-        let steep = before.map_or(0.0, |(from, slower)| (speed - slower) / (at - f64::from(from)));
-        Some(speed + steep.max(speed / at.max(1.0)) * (value - at))
+    /// Speed at another setting of `of`: on the line through the last two, where they lie far enough apart to tell it, else
+    /// on that through the last and nought. None where neither would: an engine may start with a jump.
+    fn foretell(&self, value: u16, of: u16) -> Option<f64> {
+        let (at, speed) = self.held[1]?;
+        let ahead = f64::from(value) - f64::from(at);
+        let line = self.held[0].and_then(|(from, slower)| {
+            let apart = f64::from(at) - f64::from(from);
+            let tells = apart >= f64::from(of) * APART && ahead <= AHEAD * apart;
+            tells.then(|| (speed - slower) / apart)
+        });
+        let straight = (f64::from(at) >= f64::from(of) * UNDER_WAY).then(|| speed / f64::from(at));
+        Some(speed + line.or(straight)?.max(0.0) * ahead)
     }
 }
 
@@ -45,7 +55,9 @@ impl Cx {
         if value == 0 || self.now < self.ordered_at + HELD {
             return;
         }
-        if let Some(glance) = self.fresh_glance() {
+        if let Some(glance) = self.fresh_glance()
+            && glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s
+        {
             self.reach.learn(value, glance.speed_mm_s.abs());
         }
     }
@@ -55,7 +67,7 @@ impl Cx {
         let Some(fastest_mm_s) = self.motion.fastest_mm_s() else { return Ok(()) };
         let spec = &self.plan.spec;
         let (wanted_mm_s, what) = if self.has_moved() {
-            let Some(foretold) = self.reach.foretell(value) else { return Ok(()) };
+            let Some(foretold) = self.reach.foretell(value, self.ordered.0.of) else { return Ok(()) };
             (foretold, format!("setting {value} of {} would give about", self.ordered.0.of))
         } else {
             let room = ROOM / (1.0 - spec.limits.top_reserve).max(0.1);
@@ -77,14 +89,21 @@ mod tests {
     #[test]
     fn the_next_speed_is_foretold_with_the_dead_zone_in_mind() {
         let mut reach = Reach::default();
-        assert_eq!(reach.foretell(10), None);
-        // 10 mm/s a setting from setting 5 on: the first alone says less than two do.
-        reach.learn(8, 30.0);
-        assert!((reach.foretell(16).expect("a speed") - 60.0).abs() < 1e-9);
+        assert_eq!(reach.foretell(10, 28), None);
+        // 10 mm/s a setting from setting 5 on: one setting alone says less than two do.
         reach.learn(8, 31.0);
         reach.learn(8, 30.0);
+        assert!((reach.foretell(16, 28).expect("a speed") - 60.0).abs() < 1e-9);
         reach.learn(10, 50.0);
-        assert!((reach.foretell(16).expect("a speed") - 110.0).abs() < 1e-9);
-        assert!((reach.foretell(10).expect("a speed") - 50.0).abs() < 1e-9);
+        assert!((reach.foretell(14, 28).expect("a speed") - 90.0).abs() < 1e-9);
+        assert!((reach.foretell(10, 28).expect("a speed") - 50.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_engine_that_starts_with_a_jump_foretells_nothing() {
+        let mut reach = Reach::default();
+        reach.learn(10, 3.0);
+        reach.learn(11, 40.0);
+        assert_eq!(reach.foretell(48, 126), None);
     }
 }
