@@ -7,7 +7,7 @@ use super::world::{Played, Twist, Watch, World, delivered};
 use crate::run::desk::Desk;
 use crate::run::input::{Answer, Input, JournalTrouble, Output, PersonAct};
 use crate::run::outcome::{DecoderState, End, StopGrade};
-use crate::run::record::RecordBody;
+use crate::run::record::{PhaseName, Record, RecordBody};
 use crate::station::{Direction, OrderEnd, Session, StationEvent};
 use crate::time::BenchTime;
 use proptest::collection::vec;
@@ -134,10 +134,14 @@ fn check_decoder(played: &Played) -> Result<(), TestCaseError> {
 #[test]
 fn an_engine_that_was_only_held_is_not_called_still() {
     let refused = OrderEnd::Refused { code: "400".to_owned(), words: "no".to_owned() };
+    // While it runs fast, in warm-up.
+    let plain = World::new().play(Vec::new()).unwrap();
+    let warm = |record: &&Record| record.body == RecordBody::Phase(PhaseName::WarmUp);
+    let at = plain.records.iter().find(warm).unwrap().at.as_nanos() / 1_000_000 + 5_000;
     let twists = vec![
-        (26_261, Twist::Answers(Some(refused))),
-        (125_361, Twist::Held(true)),
-        (133_701, Twist::Held(false)),
+        (at, Twist::Answers(Some(refused))),
+        (at + 102_100, Twist::Held(true)),
+        (at + 110_440, Twist::Held(false)),
     ];
     let played = World::new().play(twists).unwrap();
     assert!(played.speed_mm_s > 100.0, "{}", played.speed_mm_s);
