@@ -19,6 +19,7 @@ mod field;
 mod follow;
 mod idle;
 mod jitter;
+mod laps;
 mod points;
 mod rate;
 mod recent;
@@ -28,11 +29,13 @@ mod stamps;
 mod stats;
 mod still;
 mod stream;
+mod surge;
 #[cfg(test)]
 mod testing;
 mod track;
 
 pub use stream::Motion;
+pub use surge::Surge;
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,6 +47,17 @@ pub struct AxleSetup {
     pub circumference_u_rel: f64,
     /// Where the speed comes from.
     pub source: Source,
+    /// A closed loop that is run on.
+    pub lap: Option<Lap>,
+}
+
+/// A closed loop: speeds are taken over whole laps, where such fit into the time of a measurement.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lap {
+    /// Its length, in mm.
+    pub length_mm: f64,
+    /// Longest time of a measurement.
+    pub within: Duration,
 }
 
 /// A speed as seen just now, for guards, settling and the person. Not a result.
@@ -74,6 +88,12 @@ pub struct Measured {
     pub seconds: f64,
     /// First half against second half differ (Welch, p < 0.01): it had not settled, or something changed.
     pub unsteady: bool,
+    /// A swing that was seen meanwhile, as that of a measuring car behind a slack coupling.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surge: Option<Surge>,
+    /// Share of a lap that it rests on, where that is less than a whole one: what the track does to the speed is in the doubt.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part_of_lap: Option<f64>,
 }
 
 /// How good the turning signal is.

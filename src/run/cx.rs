@@ -4,12 +4,13 @@ pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
+use super::laps::{self, LapPlan};
 use super::record::{Durability, PhaseName, Record, RecordBody};
 use super::sensor_link::SensorLink;
-use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
+use crate::cause::{Cause, Reason, engine as engine_causes, path as path_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
-use crate::motion::{AxleSetup, Glance, Motion, Standing};
+use crate::motion::{AxleSetup, Glance, Measured, Motion, Standing};
 use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -18,6 +19,8 @@ use std::time::Duration;
 
 /// Longest time that a coarse source is given to show a creep.
 const UNSEEN_MOST: Duration = Duration::from_secs(20);
+/// A swing of the speed beyond this part of it is said.
+const SURGE_SAID: f64 = 0.03;
 
 /// What is known of the station.
 #[derive(Debug, Default)]
@@ -89,6 +92,8 @@ impl CvBook {
 #[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the run")]
 pub(super) struct Cx {
     pub(super) now: BenchTime,
+    /// On a loop, what of the points asked for is offered.
+    pub(super) laps_asked: Option<LapPlan>,
     pub(super) plan: RunPlan,
     pub(super) motion: Motion,
     pub(super) station: StationMirror,
@@ -135,19 +140,25 @@ pub(super) struct Cx {
     answer: Option<Answer>,
     /// Waiting for the person.
     pub(super) waiting: bool,
+    surge_said: bool,
 }
 
 impl Cx {
-    pub(super) fn new(plan: RunPlan) -> Self {
+    pub(super) fn new(mut plan: RunPlan) -> Self {
+        let laps_asked = laps::plan(&plan.spec);
+        laps::trim(&mut plan.spec);
         let (axle, source) = (plan.spec.axle, plan.spec.sensor.source);
+        let lap = laps::lap(&plan.spec);
         let of = plan.spec.engine.step_mode;
         Self {
             now: BenchTime::ZERO,
+            laps_asked,
             plan,
             motion: Motion::new(AxleSetup {
                 circumference_mm: axle.circumference_mm,
                 circumference_u_rel: axle.circumference_u_rel,
                 source,
+                lap,
             }),
             station: StationMirror::default(),
             cvs: CvBook::default(),
@@ -179,6 +190,7 @@ impl Cx {
             questions: 0,
             answer: None,
             waiting: false,
+            surge_said: false,
         }
     }
 
@@ -193,6 +205,23 @@ impl Cx {
     /// Says something without ending the run.
     pub(super) fn note(&mut self, cause: &Cause, evidence: impl Into<String>) {
         self.record(RecordBody::Noted(Reason::new(cause, evidence)));
+    }
+
+    /// Says once that the speed swings, where that is much.
+    pub(super) fn note_surge(&mut self, measured: &Measured) {
+        let Some(surge) = measured.surge.filter(|_| !self.surge_said) else { return };
+        let share = surge.amplitude_mm_s.abs() / measured.speed_mm_s.abs();
+        if share >= SURGE_SAID {
+            self.surge_said = true;
+            let evidence = format!(
+                "by {:.1} mm/s to either side ({:.0} %) every {:.2} s at {:.1} mm/s",
+                surge.amplitude_mm_s.abs(),
+                100.0 * share,
+                surge.period_s,
+                measured.speed_mm_s.abs()
+            );
+            self.note(&path_causes::SURGE, evidence);
+        }
     }
 
     /// Gives an order; its end comes by [`Cx::ended`]. A rise of speed leaves only when it is written down.

@@ -18,9 +18,9 @@ use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
 use super::verify::{VerifyRound, complain};
 use super::warm_up::WarmUp;
-use super::{result, snapshot, write};
+use super::{laps, result, snapshot, write};
 use crate::calibrate::Verdict;
-use crate::cause::{Reason, engine as causes};
+use crate::cause::{Reason, path as path_causes};
 use crate::config::PathKind;
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
@@ -232,9 +232,10 @@ impl Run {
                 if phase.poll(cx)?.is_none() {
                     return Ok(false);
                 }
-                if let PathKind::Straight { length_mm } = cx.plan.spec.path {
+                laps::say(cx, cx.laps_asked);
+                if let PathKind::Straight { length_mm, .. } = cx.plan.spec.path {
                     return Err(Failure::rejected(
-                        &causes::PATH_TOO_SHORT,
+                        &path_causes::TOO_SHORT,
                         format!("{length_mm:.0} mm between ends"),
                     ));
                 }

@@ -15,6 +15,7 @@ mod housekeeping;
 mod information_link;
 pub mod input;
 mod kept;
+mod laps;
 mod link_check;
 mod machine;
 mod mover;

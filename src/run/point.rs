@@ -165,7 +165,7 @@ impl Point {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }
-        let measured = cx.motion.measured();
+        let measured = if over { cx.motion.measured_so_far() } else { cx.motion.measured() };
         let Some(measured) = measured else {
             if !over {
                 return Ok(None);
@@ -194,6 +194,7 @@ impl Point {
             return Ok(None);
         }
         cx.motion.end_measure();
+        cx.note_surge(&measured);
         cx.record(RecordBody::Point {
             purpose: self.wish.purpose,
             setting: cx.ordered.0,

@@ -28,6 +28,7 @@ mod server;
 mod service;
 mod spec;
 mod track;
+mod way;
 
 #[cfg(test)]
 mod measurand_tests;
@@ -37,6 +38,7 @@ mod tests;
 pub use bench::{Conn, SimBench, SimOutput, Truth};
 pub use fault::SimFault;
 pub use spec::{
-    BATTERY_FALL_V_H, DecoderSim, EngineSim, LineForm, Measurand, PulseLines, Rounding, SELF_HEATING_K,
-    SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+    BATTERY_FALL_V_H, CarSim, DecoderSim, EngineSim, LineForm, Measurand, PathSim, PulseLines, Rounding,
+    SELF_HEATING_K, SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+    TrackSim,
 };

@@ -103,6 +103,8 @@ fn records() -> Vec<Record> {
         turns: 7,
         seconds: 3.25,
         unsteady: false,
+        surge: None,
+        part_of_lap: None,
     };
     numbered(vec![
         RecordBody::Phase(PhaseName::LinkCheck),
