@@ -87,6 +87,10 @@ impl Question {
             Self::MoveToBench => {
                 "Put the engine back on the bench with its wheels on the sensor axle; then say done."
             }
+            Self::PutOnMark => {
+                "Put the engine on its start mark: the reserve away from one end, so that it runs away from that end when \
+                 driven forward. See that soft buffers stand at both ends and the way is free; then say done."
+            }
         }
     }
 
@@ -95,7 +99,7 @@ impl Question {
     pub const fn answers(self) -> &'static [Answer] {
         match self {
             Self::WhichEndLed => &[Answer::Front, Answer::Rear],
-            Self::MoveToProgramming | Self::MoveToBench => &[Answer::Done],
+            Self::MoveToProgramming | Self::MoveToBench | Self::PutOnMark => &[Answer::Done],
         }
     }
 }

@@ -7,7 +7,9 @@ use super::input::{Answer, Output, Question, RunPlan};
 use super::laps::{self, LapPlan};
 use super::record::{Durability, PhaseName, Record, RecordBody};
 use super::sensor_link::SensorLink;
+use super::straight::Straight;
 use crate::cause::{Cause, Reason, engine as engine_causes, path as path_causes, sensor as sensor_causes};
+use crate::config::PathKind;
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
 use crate::motion::{AxleSetup, Glance, Measured, Motion, Standing};
@@ -141,6 +143,16 @@ pub(super) struct Cx {
     /// Waiting for the person.
     pub(super) waiting: bool,
     surge_said: bool,
+    /// A straight, with where the engine is on it.
+    pub(super) straight: Option<Straight>,
+    /// A phase wants to run at this setting and must turn round first.
+    pub(super) shuttle_wanted: Option<(u16, Direction)>,
+    /// It turned round for this setting and may go now.
+    pub(super) way_cleared: Option<(u16, Direction)>,
+    /// That steps are left out on the straight was said.
+    pub(super) way_judged: bool,
+    /// When phases rested while the engine turned round.
+    pub(super) away: Vec<(BenchTime, BenchTime)>,
 }
 
 impl Cx {
@@ -150,16 +162,22 @@ impl Cx {
         let (axle, source) = (plan.spec.axle, plan.spec.sensor.source);
         let lap = laps::lap(&plan.spec);
         let of = plan.spec.engine.step_mode;
+        let setup = AxleSetup {
+            circumference_mm: axle.circumference_mm,
+            circumference_u_rel: axle.circumference_u_rel,
+            source,
+            lap,
+        };
+        let straight = if let PathKind::Straight { length_mm, reserve_mm } = plan.spec.path {
+            Some(Straight::new(length_mm, reserve_mm, setup))
+        } else {
+            None
+        };
         Self {
             now: BenchTime::ZERO,
             laps_asked,
             plan,
-            motion: Motion::new(AxleSetup {
-                circumference_mm: axle.circumference_mm,
-                circumference_u_rel: axle.circumference_u_rel,
-                source,
-                lap,
-            }),
+            motion: Motion::new(setup),
             station: StationMirror::default(),
             cvs: CvBook::default(),
             ordered: (Setting { value: 0, of }, Direction::Forward),
@@ -191,6 +209,11 @@ impl Cx {
             answer: None,
             waiting: false,
             surge_said: false,
+            straight,
+            shuttle_wanted: None,
+            way_cleared: None,
+            way_judged: false,
+            away: Vec::new(),
         }
     }
 
@@ -354,6 +377,10 @@ impl Cx {
     pub(super) fn ask(&mut self, what: Question) -> u32 {
         self.questions += 1;
         self.answer = None;
+        // Who carries the engine about puts it back anywhere.
+        if let (Some(straight), false) = (&mut self.straight, what == Question::PutOnMark) {
+            straight.lose();
+        }
         self.record(RecordBody::Asked { question: self.questions, what });
         self.questions
     }

@@ -110,6 +110,8 @@ pub enum Question {
     MoveToProgramming,
     /// Put the engine back on the bench.
     MoveToBench,
+    /// Put the engine on the start mark of its straight.
+    PutOnMark,
 }
 
 /// Where a run stands just now, for people. Not written down.

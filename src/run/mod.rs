@@ -27,8 +27,10 @@ mod recovery;
 mod result;
 mod rewarm;
 mod sensor_link;
+mod shuttle;
 mod snapshot;
 mod stopper;
+mod straight;
 mod sweep;
 #[cfg(test)]
 mod tests;

@@ -124,7 +124,7 @@ impl Point {
             cx.wake_at(cx.now + LOOK_EVERY);
             return Ok(None);
         }
-        if cx.passed(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
+        if cx.worked(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
             // It creeps so slowly that not even a turn came round.
             return self.creeps(cx);
         }
@@ -160,7 +160,7 @@ impl Point {
     }
 
     fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Step<PointEnd> {
-        let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
+        let over = cx.worked(since, cx.plan.spec.sweep.point_limit);
         if cx.stands_for(STANDS) && self.wish.may_stand {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));

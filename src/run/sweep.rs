@@ -203,7 +203,8 @@ impl Sweep {
             return false;
         };
         let slope = ((last - slower) / (value - before)).max(0.0);
-        last + slope * (f64::from(next) - value) > LIMIT_PART * cx.plan.spec.limits.speed_mm_s
+        last + slope * (f64::from(next) - value)
+            > LIMIT_PART * cx.plan.spec.limits.speed_mm_s.min(cx.fastest_mm_s())
     }
 
     fn drift(&self, value: u16, again: Option<Measured>) -> f64 {

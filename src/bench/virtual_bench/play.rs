@@ -5,9 +5,10 @@ use crate::bench::start::endpoint_key;
 use crate::journal::{FrameRef, Header, Recorder, RecorderError};
 use crate::run::desk::Desk;
 use crate::run::{
-    CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Record, RecordBody, RunOutcome,
+    CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record, RecordBody,
+    RunOutcome,
 };
-use crate::sim::Conn;
+use crate::sim::{Conn, SimFault};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, VecDeque};
@@ -225,6 +226,9 @@ impl Play {
         if let RecordBody::Asked { question, what } = record.body
             && let Some(answer) = (self.setup.answers)(what)
         {
+            if what == Question::PutOnMark {
+                self.setup.bench.apply(SimFault::PutBack);
+            }
             let act = PersonAct::Answer { question, answer };
             self.fly(Duration::from_secs(5), Flight::Input(Input::Person(act)));
         }
