@@ -187,7 +187,7 @@ fn asked(end: &VirtualEnd) -> usize {
 #[test]
 fn on_a_straight_passes_alternate_and_the_truth_is_met_both_ways() {
     let cases: [(Engine, f64, u64); 3] =
-        [(ENGINES[1], 4000.0, 1), (ENGINES[0], 3000.0, 2), (ENGINES[2], 5000.0, 3)];
+        [(ENGINES[1], 6000.0, 1), (ENGINES[0], 4000.0, 2), (ENGINES[2], 5000.0, 3)];
     for_each(&cases, |(engine, length_mm, seed)| {
         let name = format!("{} on a straight of {length_mm} mm", engine.name);
         let (recipe, mut bench) = on_straight(*engine, *seed, *length_mm, 300.0);
@@ -213,18 +213,22 @@ fn a_straight_too_short_for_the_top_leaves_steps_out_or_says_the_length_it_needs
     let why = &outcome(&end).reasons[0];
     assert_eq!((outcome(&end).outcome, why.code.as_str()), (End::Rejected, "path-too-short"));
     assert!(why.evidence.contains("need a straight of"), "{}", why.evidence);
+    // Long enough for the top with its momentum, and not for the reserve above it.
+    let (_, bench) = on_straight(ENGINES[1], 1, 4600.0, 300.0);
     let mut lowered = quick(bench);
     lowered.plan.spec.limits.lower_top = true;
+    lowered.plan.spec.limits.top_reserve = 0.6;
+    lowered.plan.spec.limits.speed_mm_s = 2000.0;
     let end = play(lowered);
     let told = told("lowered", outcome(&end));
     assert_eq!(end.bench.truth().hit_end_mm_s, None, "{told}");
-    assert_eq!(outcome(&end).outcome, End::Calibrated, "{told}");
     assert_eq!(noted(&end, "straight-steps-left-out").len(), 1, "{told}");
+    assert_eq!(outcome(&end).outcome, End::Calibrated, "{told}");
 }
 
 #[test]
 fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() {
-    let (_, mut bench) = on_straight(ENGINES[1], 1, 4000.0, 300.0);
+    let (_, mut bench) = on_straight(ENGINES[1], 1, 6000.0, 300.0);
     bench.answers = |_| None;
     bench.plan.spec.limits.run_time = Duration::from_secs(1800);
     let end = play(quick(bench.clone()));
@@ -233,7 +237,7 @@ fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() 
     };
     assert!(asked(&end) == 1 && !moved(&end), "{}", told("unanswered", outcome(&end)));
     // Killed in the middle of a run: the next start does not know where it is, asks, and moves only then.
-    let (_, whole) = on_straight(ENGINES[1], 1, 4000.0, 300.0);
+    let (_, whole) = on_straight(ENGINES[1], 1, 6000.0, 300.0);
     let whole = quick(whole);
     let played = play(whole.clone());
     let sweep = played
@@ -257,7 +261,7 @@ fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() 
 
 #[test]
 fn whatever_happens_on_a_straight_the_engine_stays_between_its_ends_where_anything_of_ours_reaches_it() {
-    let (_, bench) = on_straight(ENGINES[1], 2, 4000.0, 300.0);
+    let (_, bench) = on_straight(ENGINES[1], 2, 6000.0, 300.0);
     let bench = quick(bench);
     let whole = play(bench.clone());
     assert_eq!(outcome(&whole).outcome, End::Calibrated, "{}", told("whole", outcome(&whole)));
@@ -275,10 +279,8 @@ fn whatever_happens_on_a_straight_the_engine_stays_between_its_ends_where_anythi
     let before = |turn: usize, millis: u64| {
         BenchTime::from_nanos(turns[turn].as_nanos().saturating_sub(millis * 1_000_000))
     };
-    let moments: Vec<BenchTime> = [third, 2 * third]
-        .into_iter()
-        .flat_map(|turn| [3500, 2200, 1500, 800].map(|ms| before(turn, ms)))
-        .collect();
+    let moments: Vec<BenchTime> =
+        [third, 2 * third].into_iter().flat_map(|turn| [2000, 1000].map(|ms| before(turn, ms))).collect();
     let ever = Duration::from_secs(100_000);
     let ms = Duration::from_millis;
     // What must never end at an end, and what no program can help.

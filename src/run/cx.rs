@@ -169,7 +169,7 @@ impl Cx {
             lap,
         };
         let straight = if let PathKind::Straight { length_mm, reserve_mm } = plan.spec.path {
-            Some(Straight::new(length_mm, reserve_mm, setup))
+            Some(Straight::new(length_mm, reserve_mm, setup, plan.spec.target.top_mm_s()))
         } else {
             None
         };

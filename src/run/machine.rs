@@ -186,7 +186,7 @@ impl Run {
                 self.shuttle = None;
                 continue;
             }
-            if let Some(wish) = self.cx.shuttle_wanted.take() {
+            if let (Ok(_), Some(wish)) = (&moved, self.cx.shuttle_wanted.take()) {
                 self.shuttle = Some(Shuttle::first(&mut self.cx, wish));
                 continue;
             }
@@ -277,6 +277,7 @@ impl Run {
                     return Ok(false);
                 }
                 snapshot::judge(cx)?;
+                cx.judge_way()?;
                 self.after_snapshot();
             }
             Phase::Settling(job) => {

@@ -76,7 +76,7 @@ impl Mover {
         if now_at.value == self.value {
             return Ok(Some(()));
         }
-        if !self.cleared && cx.way_ahead(self.value, self.direction)? == Ahead::Wait {
+        if self.value > 0 && !self.cleared && cx.way_ahead(self.value, self.direction)? == Ahead::Wait {
             return Ok(None);
         }
         self.cleared = true;

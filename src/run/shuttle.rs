@@ -8,7 +8,7 @@ use super::cx::{Cx, Failure, Step};
 use super::input::Question;
 use super::mover::Mover;
 use super::record::RecordBody;
-use super::straight::{Room, Sight};
+use super::straight::{Room, Sight, Straight};
 use crate::cause::path as causes;
 use crate::motion::Standing;
 use crate::station::Direction;
@@ -129,7 +129,7 @@ impl Shuttle {
                 }
                 Stage::Settling { since } => {
                     let since = *since;
-                    let wait = cx.straight.as_ref().map_or(0.0, super::straight::Straight::settle_s);
+                    let wait = cx.straight.as_ref().map_or(0.0, |straight| self.settle_s(straight));
                     if !cx.passed(since, Duration::from_secs_f64(wait)) {
                         return Ok(None);
                     }
@@ -161,6 +161,10 @@ impl Shuttle {
         }
         self.stage = braking(cx);
         Ok(())
+    }
+
+    fn settle_s(&self, straight: &Straight) -> f64 {
+        straight.settle_s(straight.likely_mm_s(self.wish.0).unwrap_or(f64::MAX))
     }
 
     /// The engine stands: what comes first.
@@ -265,7 +269,7 @@ impl Cx {
     /// The engine runs and must stop now to stand before the reserve.
     pub(super) fn must_turn(&self) -> bool {
         let value = self.ordered.0.value;
-        let look = |straight: &super::straight::Straight| straight.look(&self.sight(), value) != Room::Free;
+        let look = |straight: &Straight| straight.look(&self.sight(), value) != Room::Free;
         value > 0 && self.straight.as_ref().is_some_and(look)
     }
 
@@ -298,25 +302,31 @@ impl Cx {
     /// Way at the settled speed since the last turn or order, mm.
     fn passed_mm(&self) -> f64 {
         let Some(straight) = &self.straight else { return 0.0 };
-        let settled = self.ordered_at + Duration::from_secs_f64(straight.settle_s());
-        let from =
-            self.away.last().map_or(settled, |(_, until)| settled.max(*until).min(settled.max(self.now)));
         let speed = self.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+        let settled = self.ordered_at + Duration::from_secs_f64(straight.settle_s(speed));
+        // What brought it here after a turn waited for it to settle.
+        let turned = self.away.last().map(|(_, until)| *until).filter(|until| *until > self.ordered_at);
+        let from = turned.unwrap_or(settled);
         if from >= self.now { 0.0 } else { speed * self.now.since(from).as_secs_f64() }
     }
 
     /// Says before the run goes on whether the wanted top fits on the straight.
     pub(super) fn judge_way(&mut self) -> Result<(), Failure> {
-        let (target, limits) = (&self.plan.spec.target, &self.plan.spec.limits);
-        let top = target.top_mm_s();
+        let limits = &self.plan.spec.limits;
+        let top = self.plan.spec.target.top_mm_s();
         let needed = top / (1.0 - limits.top_reserve).max(0.1);
-        if self.straight.is_none() || self.fastest_mm_s() >= needed {
+        let Some(straight) = &self.straight else { return Ok(()) };
+        // The sweep runs without momentum, verify with what the decoder had.
+        let momentum_s = super::write::momentum_back_s(self);
+        let (sweep, verify) = (straight.fastest_mm_s(), straight.fastest_with_mm_s(momentum_s));
+        if sweep >= needed && verify >= top {
             return Ok(());
         }
-        if !limits.lower_top {
-            return Err(Failure::rejected(&causes::TOO_SHORT, self.fit_evidence(needed)));
+        let (speed, with_s) = if verify < top { (top, momentum_s) } else { (needed, 0.0) };
+        let evidence = self.fit_evidence(speed, with_s);
+        if !limits.lower_top || verify < top {
+            return Err(Failure::rejected(&causes::TOO_SHORT, evidence));
         }
-        let evidence = self.fit_evidence(needed);
         if !std::mem::replace(&mut self.way_judged, true) {
             self.note(&causes::STEPS_LEFT_OUT, evidence);
         }
@@ -325,21 +335,24 @@ impl Cx {
 
     /// The fastest speed that there is room for, mm/s.
     pub(super) fn fastest_mm_s(&self) -> f64 {
-        self.straight.as_ref().map_or(f64::MAX, super::straight::Straight::fastest_mm_s)
+        self.straight.as_ref().map_or(f64::MAX, Straight::fastest_mm_s)
     }
 
     /// A setting does not fit on the straight.
     pub(super) fn does_not_fit(&self, value: u16, speed: f64) -> Failure {
-        Failure::rejected(&causes::TOO_SHORT, format!("setting {value}: {}", self.fit_evidence(speed)))
+        let evidence = self.fit_evidence(speed, self.momentum_s);
+        Failure::rejected(&causes::TOO_SHORT, format!("setting {value}: {evidence}"))
     }
 
     /// What a speed needs, against what there is.
-    pub(super) fn fit_evidence(&self, speed: f64) -> String {
+    fn fit_evidence(&self, speed: f64, momentum_s: f64) -> String {
         let Some(straight) = &self.straight else { return String::new() };
+        let slow =
+            if momentum_s > 0.0 { format!(" with a momentum of {momentum_s:.0} s") } else { String::new() };
         format!(
-            "{speed:.0} mm/s need a straight of {:.1} m, and on this one {:.0} mm/s fit",
-            straight.length_for_mm(speed) / 1000.0,
-            straight.fastest_mm_s()
+            "{speed:.0} mm/s need a straight of {:.1} m{slow}, and on this one {:.0} mm/s fit",
+            straight.length_for_mm(speed, momentum_s) / 1000.0,
+            straight.fastest_with_mm_s(momentum_s)
         )
     }
 

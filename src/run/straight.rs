@@ -113,7 +113,7 @@ impl Stops {
 
     /// The way that a stop from this speed takes, with room for a longer one, mm.
     pub(super) fn way_mm(&self, speed: f64) -> f64 {
-        let unlearned = speed * (UNLEARNED_S + 0.6 * self.momentum_s);
+        let unlearned = speed * (UNLEARNED_S + USUAL_PART / 2.0 * self.momentum_s);
         self.likely_mm(speed).map_or(unlearned, |way| LONGER * way + LATER_S * speed)
     }
 
@@ -122,16 +122,18 @@ impl Stops {
         self.likely_mm(speed).unwrap_or(0.0).max(0.1 * speed).min(self.way_mm(speed))
     }
 
-    /// In proportion to the speed, by the fastest stop seen: what is needed to judge whether a speed fits at all.
-    fn in_proportion_mm(&self, speed: f64) -> f64 {
-        let usual = RAMP_S * USUAL_PART / 2.0 + TAU_S + 0.1 + 0.6 * self.momentum_s;
-        speed * self.seen.last().map_or(usual, |(seen, way)| way / seen)
+    /// In proportion to the speed, by the fastest stop seen: what is needed to judge whether a speed fits at all. None
+    /// before one was seen.
+    fn in_proportion_mm(&self, speed: f64) -> Option<f64> {
+        self.seen.last().map(|(seen, way)| way / seen * speed)
     }
 }
 
 /// The straight and the engine on it.
 #[derive(Clone, Debug)]
 pub(super) struct Straight {
+    /// The target's top, mm/s.
+    top_mm_s: f64,
     length_mm: f64,
     reserve_mm: f64,
     axle: AxleSetup,
@@ -153,8 +155,9 @@ pub(super) struct Straight {
 }
 
 impl Straight {
-    pub(super) fn new(length_mm: f64, reserve_mm: f64, axle: AxleSetup) -> Self {
+    pub(super) fn new(length_mm: f64, reserve_mm: f64, axle: AxleSetup, top_mm_s: f64) -> Self {
         Self {
+            top_mm_s,
             length_mm,
             reserve_mm,
             axle,
@@ -267,7 +270,8 @@ impl Straight {
     pub(super) fn learn_stop(&mut self, speed: f64, way: f64, part: f64) {
         self.stops.learn(speed, way);
         let tau = way / speed - RAMP_S * part / 2.0 - 0.05;
-        if tau.is_finite() {
+        // With a momentum of its own the decoder hides it.
+        if tau.is_finite() && self.stops.momentum_s <= 0.0 {
             let tau = tau.clamp(TAU_BOUNDS_S.0, TAU_BOUNDS_S.1);
             self.tau_s = if self.passes == 0 { tau } else { (0.7 * self.tau_s).max(tau) };
         }
@@ -299,38 +303,59 @@ impl Straight {
 
     /// A known setting at which it runs back: as fast as half of the way allows, and no faster than `most_mm_s`.
     pub(super) fn way_back(&self, most_mm_s: f64) -> Option<u16> {
-        let fits = |speed: f64| self.needs_mm(speed, 0.0) <= 0.6 * self.usable_mm() && speed <= most_mm_s;
+        let fits = |speed: f64| {
+            self.needs_mm(speed, 0.0, self.stops.momentum_s) <= 0.6 * self.usable_mm() && speed <= most_mm_s
+        };
         let fast = self.response.iter().filter(|(_, speed)| fits(**speed)).next_back();
         fast.or(self.response.iter().next()).map(|(value, _)| *value)
     }
 
-    /// How long a setting is waited for after it was reached, s.
-    pub(super) fn settle_s(&self) -> f64 {
-        SETTLE.0 * self.tau_s + SETTLE.1 + self.stops.momentum_s
+    /// How long a setting is waited for after it was reached, for a speed of this size, s.
+    pub(super) fn settle_s(&self, speed: f64) -> f64 {
+        SETTLE.0 * self.tau_s + SETTLE.1 + self.of_momentum_s(speed, self.stops.momentum_s)
     }
 
-    /// Way for getting to a speed, settling, so many turns, and stopping again.
-    fn needs_mm(&self, speed: f64, turns: f64) -> f64 {
-        let ramp_s = RAMP_S * USUAL_PART / 2.0 + 0.6 * self.stops.momentum_s;
-        speed * (ramp_s + self.settle_s())
+    /// Time that the decoder's momentum takes to this speed or back from it, s.
+    fn of_momentum_s(&self, speed: f64, momentum_s: f64) -> f64 {
+        momentum_s * USUAL_PART * (speed / self.top_mm_s).min(1.0)
+    }
+
+    /// Way for getting to a speed, settling, so many turns, and stopping again, with this momentum of the decoder.
+    fn needs_mm(&self, speed: f64, turns: f64, momentum_s: f64) -> f64 {
+        let ramp_s = RAMP_S * USUAL_PART / 2.0;
+        // While the speed changes evenly it goes half as far.
+        let changing_s = self.of_momentum_s(speed, momentum_s) / 2.0;
+        let usual = speed * (ramp_s + self.tau_s + 0.1 + changing_s);
+        let seen = self.stops.in_proportion_mm(speed).filter(|_| momentum_s <= self.stops.momentum_s);
+        speed * (ramp_s + changing_s + SETTLE.0 * self.tau_s + SETTLE.1)
             + turns * self.axle.circumference_mm
-            + self.stops.in_proportion_mm(speed)
+            + seen.unwrap_or(usual).max(usual)
     }
 
     /// A pass at this speed is worth while with so much way before it, mm.
     pub(super) fn good_mm(&self, speed: f64) -> f64 {
-        self.needs_mm(speed, TURNS_GOOD).min(0.8 * self.usable_mm())
+        self.needs_mm(speed, TURNS_GOOD, self.stops.momentum_s).min(0.8 * self.usable_mm())
     }
 
-    /// Length that a straight must have for this speed, mm.
-    pub(super) fn length_for_mm(&self, speed: f64) -> f64 {
-        self.needs_mm(speed, TURNS_LEAST) + self.length_mm - self.usable_mm()
+    /// Length that a straight must have for this speed with this momentum of the decoder, mm.
+    pub(super) fn length_for_mm(&self, speed: f64, momentum_s: f64) -> f64 {
+        self.needs_mm(speed, TURNS_LEAST, momentum_s) + self.length_mm - self.usable_mm()
     }
 
-    /// The fastest speed that can be settled and measured here, mm/s. What is needed grows in proportion to the speed.
+    /// The fastest speed that can be settled and measured here, as the decoder is now, mm/s.
     pub(super) fn fastest_mm_s(&self) -> f64 {
-        let turns = TURNS_LEAST * self.axle.circumference_mm;
-        (self.usable_mm() - turns).max(0.0) / self.needs_mm(1.0, 0.0)
+        self.fastest_with_mm_s(self.stops.momentum_s)
+    }
+
+    /// The same with this momentum of the decoder. What is needed grows with the speed: found by halving.
+    pub(super) fn fastest_with_mm_s(&self, momentum_s: f64) -> f64 {
+        let (mut slow, mut fast) = (0.0, 4.0 * self.top_mm_s);
+        for _ in 0..40 {
+            let speed = f64::midpoint(slow, fast);
+            let fits = self.needs_mm(speed, TURNS_LEAST, momentum_s) <= self.usable_mm();
+            if fits { slow = speed } else { fast = speed }
+        }
+        slow
     }
 
     /// A pass ended in which `mm` were measured; true where too many in a row brought nothing.

@@ -12,7 +12,7 @@ fn axle(u_rel: f64) -> AxleSetup {
 }
 
 fn placed(length_mm: f64, reserve_mm: f64, u_rel: f64) -> Straight {
-    let mut straight = Straight::new(length_mm, reserve_mm, axle(u_rel));
+    let mut straight = Straight::new(length_mm, reserve_mm, axle(u_rel), 383.0);
     assert!(!straight.is_sure(), "before the person says so nobody knows where it stands");
     straight.place();
     straight
@@ -131,14 +131,15 @@ fn what_does_not_fit_is_known_with_the_length_it_would_need() {
     let straight = placed(1500.0, 250.0, 0.002);
     let fastest = straight.fastest_mm_s();
     assert!(fastest < 383.0, "120 km/h in 1:87 do not fit on 1.5 m: {fastest}");
-    assert!((straight.length_for_mm(fastest) - 1500.0).abs() < 1e-6);
-    let length = straight.length_for_mm(430.0);
+    assert!((straight.length_for_mm(fastest, 0.0) - 1500.0).abs() < 1e-6);
+    let length = straight.length_for_mm(430.0, 0.0);
     let longer = placed(length * 1.01, 250.0, 0.002);
     assert!(longer.fastest_mm_s() >= 430.0, "{length}");
-    // A momentum of 5 s needs more.
+    // A momentum of 10 s needs more.
+    let with = longer.fastest_with_mm_s(10.0);
     let mut slow = longer;
-    slow.forget(5.0);
-    assert!(slow.fastest_mm_s() < 200.0, "{}", slow.fastest_mm_s());
+    slow.forget(10.0);
+    assert!((slow.fastest_mm_s() - with).abs() < 1e-6 && with < 300.0, "{with}");
 }
 
 #[test]
