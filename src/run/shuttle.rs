@@ -38,7 +38,7 @@ enum Stage {
     Braking { mover: Mover, speed: f64, place_mm: f64, part: f64 },
     Returning { mover: Mover },
     Restoring(Mover),
-    Settling { since: BenchTime },
+    Settling { since: BenchTime, wait: Duration },
     Over,
 }
 
@@ -125,12 +125,12 @@ impl Shuttle {
                     if mover.poll(cx)?.is_none() {
                         return Ok(None);
                     }
-                    Stage::Settling { since: cx.now }
+                    let wait_s = cx.straight.as_ref().map_or(0.0, |straight| self.settle_s(straight));
+                    Stage::Settling { since: cx.now, wait: Duration::from_secs_f64(wait_s) }
                 }
-                Stage::Settling { since } => {
-                    let since = *since;
-                    let wait = cx.straight.as_ref().map_or(0.0, |straight| self.settle_s(straight));
-                    if !cx.passed(since, Duration::from_secs_f64(wait)) {
+                Stage::Settling { since, wait } => {
+                    let (since, wait) = (*since, *wait);
+                    if !cx.passed(since, wait) {
                         return Ok(None);
                     }
                     Stage::Over
@@ -241,7 +241,8 @@ impl Cx {
     pub(super) fn follow_way(&mut self) -> Result<(), Failure> {
         let sight = self.sight();
         let handled = self.waiting;
-        let (value, steady) = (self.ordered.0.value, self.now >= self.ordered_at + STEADY);
+        let (value, steady) =
+            (self.ordered.0.value, self.now >= self.ordered_at + self.with_momentum(STEADY));
         let slowest = CREEPS * self.plan.spec.target.top_mm_s();
         let Some(straight) = &mut self.straight else { return Ok(()) };
         straight.follow(&sight);
