@@ -209,15 +209,17 @@ fn on_a_straight_passes_alternate_and_the_truth_is_met_both_ways() {
 #[test]
 fn a_straight_too_short_for_the_top_leaves_steps_out_or_says_the_length_it_needs() {
     let (_, bench) = on_straight(ENGINES[1], 1, 2000.0, 300.0);
-    let end = play(quick(bench.clone()));
+    let end = play(quick(bench));
     let why = &outcome(&end).reasons[0];
     assert_eq!((outcome(&end).outcome, why.code.as_str()), (End::Rejected, "path-too-short"));
     assert!(why.evidence.contains("need a straight of"), "{}", why.evidence);
-    // Long enough for the top with its momentum, and not for the reserve above it.
-    let (_, bench) = on_straight(ENGINES[1], 1, 4600.0, 300.0);
-    let mut lowered = quick(bench);
+    // Without momentum it is long enough for the top, and not for the reserve above it.
+    let (mut recipe, _) = on_straight(ENGINES[1], 1, 2000.0, 300.0);
+    recipe.decoder.cvs.extend([(3, 0), (4, 0)]);
+    let mut lowered = quick(ENGINES[1].bench(recipe));
+    lowered.plan.spec.path = PathKind::Straight { length_mm: 2000.0, reserve_mm: 300.0 };
     lowered.plan.spec.limits.lower_top = true;
-    lowered.plan.spec.limits.top_reserve = 0.6;
+    lowered.plan.spec.limits.top_reserve = 0.25;
     lowered.plan.spec.limits.speed_mm_s = 2000.0;
     let end = play(lowered);
     let told = told("lowered", outcome(&end));
@@ -231,7 +233,7 @@ fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() 
     let (_, mut bench) = on_straight(ENGINES[1], 1, 6000.0, 300.0);
     bench.answers = |_| None;
     bench.plan.spec.limits.run_time = Duration::from_secs(1800);
-    let end = play(quick(bench.clone()));
+    let end = play(quick(bench));
     let moved = |end: &VirtualEnd| {
         end.records.iter().any(|record| matches!(record.body, RecordBody::Ordered { rising: true, .. }))
     };
@@ -239,16 +241,17 @@ fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() 
     // Killed in the middle of a run: the next start does not know where it is, asks, and moves only then.
     let (_, whole) = on_straight(ENGINES[1], 1, 6000.0, 300.0);
     let whole = quick(whole);
-    let played = play(whole.clone());
+    let played = play(whole);
     let sweep = played
         .records
         .iter()
         .position(|record| matches!(record.body, RecordBody::Point { purpose: PointPurpose::Sweep, .. }));
-    let mut killed = whole.clone();
+    let fresh = || quick(on_straight(ENGINES[1], 1, 6000.0, 300.0).1);
+    let mut killed = fresh();
     killed.kill_at = Some(played.made_at[sweep.unwrap()]);
     let broken = killed.run_to_end(Duration::from_secs(20_000)).unwrap();
     assert!(broken.outcome.is_none());
-    let mut again = whole;
+    let mut again = fresh();
     (again.bench, again.began, again.disk) = (broken.bench, broken.ended, broken.disk);
     again.folder = "/runs/2".into();
     again.bench.apply(SimFault::Stall);
@@ -261,9 +264,8 @@ fn nothing_moves_on_a_straight_before_the_person_says_where_the_engine_stands() 
 
 #[test]
 fn whatever_happens_on_a_straight_the_engine_stays_between_its_ends_where_anything_of_ours_reaches_it() {
-    let (_, bench) = on_straight(ENGINES[1], 2, 6000.0, 300.0);
-    let bench = quick(bench);
-    let whole = play(bench.clone());
+    let fresh = || quick(on_straight(ENGINES[1], 2, 6000.0, 300.0).1);
+    let whole = play(fresh());
     assert_eq!(outcome(&whole).outcome, End::Calibrated, "{}", told("whole", outcome(&whole)));
     // Moments at which it is worst: shortly before a turn at speed, right at it, in the way back, in the middle of a pass.
     let turns: Vec<_> = whole
@@ -309,7 +311,7 @@ fn whatever_happens_on_a_straight_the_engine_stays_between_its_ends_where_anythi
         .flat_map(|(must, name, fault)| moments.iter().map(move |at| (must, name, fault, *at)))
         .collect();
     let results = for_each(&cases, |(must, name, fault, at)| {
-        let mut struck = bench.clone();
+        let mut struck = fresh();
         struck.faults = vec![(*at, (*fault).clone())];
         if *name == "pause" {
             struck.faults.push((*at + ms(30_000), Fault::Person(PersonAct::GoOn)));

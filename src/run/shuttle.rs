@@ -17,6 +17,9 @@ use std::time::Duration;
 
 /// A speed counts as that of its setting after this time there.
 const STEADY: Duration = Duration::from_millis(1500);
+/// Time between two looks at a speed that settles, and the change between them that is none.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+const EVEN: f64 = 0.003;
 /// The engine must stand this long after the person put it on its mark.
 const PLACED: Duration = Duration::from_secs(1);
 /// No faster than this part of the target's top it runs back.
@@ -38,7 +41,7 @@ enum Stage {
     Braking { mover: Mover, speed: f64, place_mm: f64, part: f64 },
     Returning { mover: Mover },
     Restoring(Mover),
-    Settling { since: BenchTime, wait: Duration },
+    Settling { since: BenchTime, looked: (BenchTime, f64) },
     Over,
 }
 
@@ -125,12 +128,10 @@ impl Shuttle {
                     if mover.poll(cx)?.is_none() {
                         return Ok(None);
                     }
-                    let wait_s = cx.straight.as_ref().map_or(0.0, |straight| self.settle_s(straight));
-                    Stage::Settling { since: cx.now, wait: Duration::from_secs_f64(wait_s) }
+                    Stage::Settling { since: cx.now, looked: (cx.now, 0.0) }
                 }
-                Stage::Settling { since, wait } => {
-                    let (since, wait) = (*since, *wait);
-                    if !cx.passed(since, wait) {
+                Stage::Settling { since, looked } => {
+                    if !settled(cx, *since, looked) {
                         return Ok(None);
                     }
                     Stage::Over
@@ -161,10 +162,6 @@ impl Shuttle {
         }
         self.stage = braking(cx);
         Ok(())
-    }
-
-    fn settle_s(&self, straight: &Straight) -> f64 {
-        straight.settle_s(straight.likely_mm_s(self.wish.0).unwrap_or(f64::MAX))
     }
 
     /// The engine stands: what comes first.
@@ -204,6 +201,19 @@ fn braking(cx: &mut Cx) -> Stage {
     let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
     let place_mm = cx.straight.as_ref().map_or(0.0, |straight| straight.place_mm().0);
     Stage::Braking { mover: Mover::stand(cx), speed, place_mm, part: cx.ordered.0.ratio() }
+}
+
+/// The speed is that of the setting: the least time is over, and between two looks it hardly changed.
+fn settled(cx: &mut Cx, since: BenchTime, looked: &mut (BenchTime, f64)) -> bool {
+    let (least_s, most_s) = cx.straight.as_ref().map_or((0.0, 0.0), Straight::settle_s);
+    if !cx.passed(since, Duration::from_secs_f64(least_s)) || !cx.passed(looked.0, LOOK_EVERY) {
+        return false;
+    }
+    let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+    let before = std::mem::replace(looked, (cx.now, speed)).1;
+    cx.wake_at(cx.now + LOOK_EVERY);
+    let even = speed > 0.0 && (speed - before).abs() <= EVEN * speed;
+    even || cx.now >= since + Duration::from_secs_f64(most_s)
 }
 
 /// The engine stands again: how far it went since it began to brake.
@@ -304,7 +314,7 @@ impl Cx {
     fn passed_mm(&self) -> f64 {
         let Some(straight) = &self.straight else { return 0.0 };
         let speed = self.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
-        let settled = self.ordered_at + Duration::from_secs_f64(straight.settle_s(speed));
+        let settled = self.ordered_at + Duration::from_secs_f64(straight.settle_s().1);
         // What brought it here after a turn waited for it to settle.
         let turned = self.away.last().map(|(_, until)| *until).filter(|until| *until > self.ordered_at);
         let from = turned.unwrap_or(settled);

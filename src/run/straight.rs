@@ -25,6 +25,8 @@ const TAU_BOUNDS_S: (f64, f64) = (0.05, 3.0);
 const RAMP_S: f64 = 1.5;
 /// About this part of the range carries an engine to its wanted top (own estimate).
 const USUAL_PART: f64 = 0.55;
+/// About this part of the decoder's full range carries an engine to its wanted top, at most (own estimate).
+const MOMENTUM_PART: f64 = 0.75;
 /// Settling takes so many time constants and this long beside, s.
 const SETTLE: (f64, f64) = (5.0, 0.5);
 /// Turns that must at least be measured in a pass, the one that is lost to its beginning included, and turns that make a
@@ -117,9 +119,14 @@ impl Stops {
         self.likely_mm(speed).map_or(unlearned, |way| LONGER * way + LATER_S * speed)
     }
 
-    /// The way that it takes at the very least.
+    /// The way that it takes at the very least: in proportion to that of a slower stop, as the square to that of a faster.
     fn least_mm(&self, speed: f64) -> f64 {
-        self.likely_mm(speed).unwrap_or(0.0).max(0.1 * speed).min(self.way_mm(speed))
+        let below = self.seen.iter().rfind(|(seen, _)| *seen <= speed);
+        let above = self.seen.iter().find(|(seen, _)| *seen >= speed);
+        let below = below.map(|(seen, way)| way * speed / seen);
+        let above = above.map(|(seen, way)| way * (speed / seen) * (speed / seen));
+        let seen = below.unwrap_or(0.0).max(above.unwrap_or(0.0));
+        seen.max(0.1 * speed).min(self.way_mm(speed))
     }
 
     /// In proportion to the speed, by the fastest stop seen: what is needed to judge whether a speed fits at all. None
@@ -310,14 +317,16 @@ impl Straight {
         fast.or(self.response.iter().next()).map(|(value, _)| *value)
     }
 
-    /// How long a setting is waited for after it was reached, for a speed of this size, s.
-    pub(super) fn settle_s(&self, speed: f64) -> f64 {
-        SETTLE.0 * self.tau_s + SETTLE.1 + self.of_momentum_s(speed, self.stops.momentum_s)
+    /// How long a setting is waited for after it was reached, at least and at most, s. In between the decoder's momentum
+    /// may be at work: how long shows only in the speed.
+    pub(super) fn settle_s(&self) -> (f64, f64) {
+        let least = SETTLE.0 * self.tau_s + SETTLE.1;
+        (least, least + self.stops.momentum_s)
     }
 
     /// Time that the decoder's momentum takes to this speed or back from it, s.
     fn of_momentum_s(&self, speed: f64, momentum_s: f64) -> f64 {
-        momentum_s * USUAL_PART * (speed / self.top_mm_s).min(1.0)
+        momentum_s * MOMENTUM_PART * (speed / self.top_mm_s).min(1.0)
     }
 
     /// Way for getting to a speed, settling, so many turns, and stopping again, with this momentum of the decoder.

@@ -6,7 +6,7 @@
 //! random comes from the seed of the recipe.
 //!
 //! The way of things: `server` (SRCP lines) -> `track` and `service` (which packets) -> `packet` (their bytes) ->
-//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `sensor` with `field` and `pulses` (samples) -> `lines` (their
+//! `decoder` with `cvs` and `drive` -> `engine` (speed) on its `way` -> `sensor` with `field` and `pulses` (samples) -> `lines` (their
 //! form) -> `outlet` (what becomes of them on the way out).
 mod bench;
 mod cvs;
