@@ -92,7 +92,8 @@ fn which_end_leads_is_asked_after_the_first_slow_move_with_the_engine_standing()
 
 #[test]
 fn a_straight_is_refused_before_anything_moves_or_is_written() {
-    let bench = avocet(|spec| spec.path = config::PathKind::Straight { length_mm: 1500.0 });
+    let bench =
+        avocet(|spec| spec.path = config::PathKind::Straight { length_mm: 1500.0, reserve_mm: 250.0 });
     let before = bench.bench.truth().cvs;
     let (end, outcome) = play(bench);
     assert_eq!(outcome.outcome, End::Rejected);

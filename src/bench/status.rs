@@ -96,6 +96,10 @@ impl Question {
                  where they were; its rails or rollers are live, so nothing metal across them. Take fingers, hair and \
                  threads away, then say done: it starts."
             }
+            Self::PutOnMark => {
+                "Put the engine on its start mark: the reserve away from one end, so that it runs away from that end when \
+                 driven forward. See that soft buffers stand at both ends and the way is free; then say done."
+            }
         }
     }
 
@@ -104,7 +108,11 @@ impl Question {
     pub const fn answers(self) -> &'static [Answer] {
         match self {
             Self::WhichEndLed => &[Answer::Front, Answer::Rear],
-            Self::MoveToProgramming | Self::MoveToBench | Self::MayLift | Self::PutBack => &[Answer::Done],
+            Self::MoveToProgramming
+            | Self::MoveToBench
+            | Self::MayLift
+            | Self::PutBack
+            | Self::PutOnMark => &[Answer::Done],
         }
     }
 }

@@ -155,13 +155,6 @@ pub const RUN_TOO_LONG: Cause = Cause {
     may_be: "The engine settles slowly, or the limit is too tight for the points asked for.",
     to_try: "Ask for fewer points or raise the run time in the bench file.",
 };
-/// A straight is too short for a sweep.
-pub const PATH_TOO_SHORT: Cause = Cause {
-    code: "path-too-short",
-    seen: "The bench file names a straight, and a sweep needs endless running.",
-    may_be: "The engine is not on rollers nor on a loop.",
-    to_try: "Put the engine on rollers or a closed loop and say so under path.",
-};
 /// The person ended the run.
 pub const PERSON_STOPPED: Cause = Cause {
     code: "person-stopped",
@@ -209,7 +202,6 @@ pub const ALL: &[&Cause] = &[
     &DRIFTED,
     &DRIFTS_TOO_MUCH,
     &RUN_TOO_LONG,
-    &PATH_TOO_SHORT,
     &PERSON_STOPPED,
     &REAR_LEADS,
     &PLACINGS_UNANSWERED,

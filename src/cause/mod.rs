@@ -7,6 +7,7 @@ pub mod bench_file;
 pub mod cv_list;
 pub mod engine;
 pub mod link;
+pub mod path;
 pub mod program;
 pub mod record;
 pub mod sensor;
@@ -56,6 +57,7 @@ pub fn all() -> impl Iterator<Item = &'static Cause> {
         cv_list::ALL,
         engine::ALL,
         link::ALL,
+        path::ALL,
         program::ALL,
         record::ALL,
         sensor::ALL,

@@ -160,10 +160,12 @@ pub enum PathKind {
         /// Length in mm.
         length_mm: f64,
     },
-    /// A straight of this length between ends.
+    /// A straight between two ends.
     Straight {
-        /// Length in mm.
+        /// The way that the engine can go between both ends, in mm: the track's length less the train's.
         length_mm: f64,
+        /// Kept free at each end, in mm; the start mark lies so far from the end that is left first.
+        reserve_mm: f64,
     },
 }
 

@@ -5,6 +5,7 @@
 //! over whole turns would not do that). Speed is total path over total time. Blocks are whole turns; Student's t on
 //! blocks is fair where it would not be on samples (section 5).
 use super::decode::TURN;
+use super::laps::Laps;
 use super::stats::{mean_and_variance, t_975, welch};
 use core::f64::consts::PI;
 
@@ -132,6 +133,35 @@ pub(super) struct Blocks {
     /// Mean variance of a passage's angle, in rad^2, and how many it is the mean of.
     noise: (f64, u32),
     summary: Option<Summary>,
+    stretches: Stretches,
+    /// Turns that belong together, so that a swing of the speed cancels within them.
+    group: usize,
+    /// Whole laps of a loop, where one is run on.
+    pub(super) laps: Option<Laps>,
+}
+
+/// A measurement may go on after an interruption. Times of later stretches are moved so that the first passage of one
+/// stands where the last passage of the one before does.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stretches {
+    /// The next passage is the first of a stretch.
+    begins: bool,
+    moved_s: f64,
+    last_s: Option<f64>,
+    joints: u32,
+}
+
+impl Stretches {
+    /// The time of a passage in the joined course; none for one that stands for the last one before.
+    fn join(&mut self, t_s: f64) -> Option<f64> {
+        if let (true, Some(last_s)) = (std::mem::take(&mut self.begins), self.last_s) {
+            self.moved_s = t_s - last_s;
+            self.joints += 1;
+            return None;
+        }
+        self.last_s = Some(t_s - self.moved_s);
+        self.last_s
+    }
 }
 
 impl Blocks {
@@ -156,12 +186,30 @@ impl Blocks {
             skipped: 0,
             noise: (0.0, 0),
             summary: None,
+            stretches: Stretches::default(),
+            group: 1,
+            laps: None,
         }
     }
 
     /// Begins again.
     pub(super) fn restart(&mut self) {
-        *self = Self::new(self.manner);
+        let laps = self.laps.as_ref().map(Laps::again);
+        *self = Self { group: self.group, laps, ..Self::new(self.manner) };
+    }
+
+    /// The course is interrupted: what comes next is another stretch of it, in the same sense.
+    pub(super) fn interrupt(&mut self) {
+        (self.start, self.before, self.course) = (None, None, None);
+        self.stretches.begins = true;
+    }
+
+    /// So many turns belong together: the summary rests on whole groups only.
+    pub(super) fn set_group(&mut self, turns: usize) {
+        if turns != self.group {
+            self.group = turns.max(1);
+            self.summary = self.sum_up(self.group);
+        }
     }
 
     pub(super) fn summary(&self) -> Option<Summary> {
@@ -171,6 +219,23 @@ impl Blocks {
     /// Times of the passages between which the blocks lie, by the sensor's clock, s.
     pub(super) fn passages(&self) -> &[f64] {
         &self.passages
+    }
+
+    /// Whole turns are taken together, for a swing.
+    pub(super) fn is_grouped(&self) -> bool {
+        self.group > 1
+    }
+
+    /// The same where the time is over: if no two whole groups of turns came round, over single turns.
+    pub(super) fn plain(&self) -> Option<Summary> {
+        self.summary.or_else(|| self.sum_up(1))
+    }
+
+    /// Turns a second by all passages so far, without sign; none before two.
+    pub(super) fn turns_per_s(&self) -> Option<f64> {
+        let (first, last) = (self.passages.first()?, self.passages.last()?);
+        let turns = (self.passages.len() - 1) as f64 * f64::from(self.turns_each);
+        (last > first).then(|| turns / (last - first))
     }
 
     /// An angle at `t_s`. `noise` gives the standard deviation of a sample's angle at an unwrapped angle.
@@ -222,6 +287,10 @@ impl Blocks {
     }
 
     fn passage(&mut self, t_s: f64, variance: f64) {
+        let Some(t_s) = self.stretches.join(t_s) else { return };
+        if let Some(laps) = &mut self.laps {
+            laps.turn(t_s);
+        }
         // Of points the scatter becomes known as they come: what is known last holds for all.
         let count = match self.manner {
             Manner::Samples { .. } => self.noise.1.saturating_add(1),
@@ -238,25 +307,27 @@ impl Blocks {
             self.passages = self.passages.iter().copied().step_by(2).collect();
             self.turns_each = self.turns_each.saturating_mul(2);
         }
-        self.summary = self.sum_up();
+        self.summary = self.sum_up(self.group);
     }
 
-    fn sum_up(&self) -> Option<Summary> {
+    fn sum_up(&self, group: usize) -> Option<Summary> {
         let sense = self.course?.sense;
-        let turns_each = f64::from(self.turns_each);
-        let speeds: Vec<f64> =
-            self.passages.windows(2).map(|pair| turns_each / (pair[1] - pair[0])).collect();
+        let group = group.div_ceil(usize::try_from(self.turns_each).unwrap_or(1));
+        let turns_each = f64::from(self.turns_each) * group as f64;
+        let passages: Vec<f64> = self.passages.iter().copied().step_by(group).collect();
+        let speeds: Vec<f64> = passages.windows(2).map(|pair| turns_each / (pair[1] - pair[0])).collect();
         if speeds.len() < 2 {
             return None;
         }
-        let seconds = self.passages.last()? - self.passages.first()?;
+        let seconds = passages.last()? - passages.first()?;
         let n = speeds.len() as f64;
         let speed = turns_each * n / seconds;
         let relative: Vec<f64> = speeds.iter().map(|block| block / speed - 1.0).collect();
         // Variance that the field's noise gives to the time of one passage, relative to a block.
         let passage = self.noise.0 / (TURN * TURN) / (turns_each * turns_each);
         let (scatter, degrees) = scatter(&relative, passage);
-        let u_rel = (scatter / n + 2.0 * passage / (n * n)).sqrt();
+        let ends = 2.0 * f64::from(1 + self.stretches.joints);
+        let u_rel = (scatter / n + ends * passage / (n * n)).sqrt();
         let good = speed.is_finite() && speed > 0.0 && u_rel.is_finite();
         let shown = Shown {
             blocks: u32::try_from(speeds.len()).unwrap_or(u32::MAX),
@@ -271,7 +342,7 @@ impl Blocks {
             u_rel,
             degrees,
             factor: t_975(degrees),
-            turns: u32::try_from(speeds.len()).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
+            turns: u32::try_from(speeds.len() * group).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
             seconds,
             unsteady: halves_differ(&speeds, speed),
             shown,

@@ -20,6 +20,7 @@ mod field;
 mod follow;
 mod idle;
 mod jitter;
+mod laps;
 mod leaps;
 mod points;
 mod pool;
@@ -36,6 +37,7 @@ mod stamps;
 pub(crate) mod stats;
 mod still;
 mod stream;
+mod surge;
 #[cfg(test)]
 mod testing;
 mod trace;
@@ -48,6 +50,7 @@ pub use pool::{Known, TurnBlocks, TurnScatter};
 pub use response::{Change, Course, Response, Rest};
 pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
+pub use surge::Surge;
 pub use verdict::{Swing, Trouble};
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
@@ -65,6 +68,17 @@ pub struct AxleSetup {
     pub circumference_u_rel: f64,
     /// Where the speed comes from.
     pub source: Source,
+    /// A closed loop that is run on.
+    pub lap: Option<Lap>,
+}
+
+/// A closed loop: speeds are taken over whole laps, where such fit into the time of a measurement.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lap {
+    /// Its length, in mm.
+    pub length_mm: f64,
+    /// Longest time of a measurement.
+    pub within: Duration,
 }
 
 /// A speed as seen just now, for guards, settling and the person. Not a result.
@@ -101,6 +115,12 @@ pub struct Measured {
     /// It took as long as it may, and is less precise than wanted.
     #[serde(default)]
     pub short: bool,
+    /// A swing that was seen meanwhile, as that of a measuring car behind a slack coupling.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surge: Option<Surge>,
+    /// Share of a lap that it rests on, where that is less than a whole one: what the track does to the speed is in the doubt.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part_of_lap: Option<f64>,
 }
 
 /// How good the turning signal is.

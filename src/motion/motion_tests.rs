@@ -324,6 +324,7 @@ fn doubt_of_axle_and_clock_is_in_the_speed() {
         circumference_mm: CIRCUMFERENCE,
         circumference_u_rel: 0.004,
         source: Source::Field { pole_pairs: 1 },
+        lap: None,
     });
     let mut rig = Rig::new(16);
     rig.ready(&mut motion, 100.0);

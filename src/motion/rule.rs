@@ -181,6 +181,14 @@ impl PointRule {
         to
     }
 
+    /// What a measurement comes to by itself, where the track or a car shapes what single turns show.
+    #[must_use]
+    pub fn alone(&self, measured: Measured) -> Judged {
+        let enough = measured.turns >= TURNS_ALONE;
+        let reached = enough && measured.half_width_mm_s <= self.wanted.at(measured.speed_mm_s);
+        Judged { measured, reached }
+    }
+
     /// What a measurement comes to.
     #[must_use]
     pub fn judge(&self, measured: Measured, seen: &TurnBlocks, scatter: &TurnScatter) -> Judged {

@@ -80,6 +80,8 @@ fn the_rest_is_taken_off_and_its_doubt_put_in() {
         seconds: 1.0,
         unsteady: false,
         short: false,
+        surge: None,
+        part_of_lap: None,
         degrees: 5.0,
     };
     let judged = rule.judge(measured, &seen(0.003, 6, (from, until)), &pool);
@@ -105,6 +107,8 @@ fn blocks_that_contradict_what_is_known_stand_alone_and_need_ten() {
         seconds: 1.0,
         unsteady: false,
         short: false,
+        surge: None,
+        part_of_lap: None,
         degrees: 5.0,
     };
     // Ten times the variance that is known.

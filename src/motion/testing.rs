@@ -138,7 +138,7 @@ impl Rig {
 
 /// Motion of the axle of these tests, by this source.
 pub(super) fn motion(source: Source) -> Motion {
-    Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0, source })
+    Motion::new(AxleSetup { circumference_mm: CIRCUMFERENCE, circumference_u_rel: 0.0, source, lap: None })
 }
 
 /// The whole number nearest below.

@@ -52,7 +52,7 @@ impl BaselineFound {
         let of = cx.plan.spec.engine.step_mode;
         let [(low, slow), (high, fast)] = self.probes;
         let slope = (fast - slow) / (f64::from(high) - f64::from(low)).max(1.0);
-        let wanted = 0.6 * cx.plan.spec.target.top_mm_s();
+        let wanted = (0.6 * cx.plan.spec.target.top_mm_s()).min(0.8 * cx.fastest_mm_s());
         let reaches = |value: u16| slow + slope * (f64::from(value) - f64::from(low)) >= wanted;
         (low..of).find(|value| reaches(*value)).unwrap_or(of)
     }
@@ -158,6 +158,7 @@ impl Baseline {
 
     fn written(&mut self, cx: &mut Cx, refused: &[u16]) -> Result<Stage, Failure> {
         cx.momentum_s = 0.0;
+        cx.response_changed();
         if refused.iter().any(|cv| SPEED.contains(cv)) {
             let list: Vec<String> = refused.iter().map(u16::to_string).collect();
             return self.other_kind(cx, &format!("refused: CV {}", list.join(", ")));

@@ -4,14 +4,17 @@ pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
+use super::laps::{self, LapPlan};
 use super::outcome::Warming;
 use super::record::{Durability, PhaseName, Record, RecordBody};
 use super::sampling::Reach;
 use super::sensor_link::SensorLink;
-use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
+use super::straight::Straight;
+use crate::cause::{Cause, Reason, engine as engine_causes, path as path_causes, sensor as sensor_causes};
+use crate::config::PathKind;
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
-use crate::motion::{AxleSetup, Glance, Motion, Response, Standing, TurnScatter};
+use crate::motion::{AxleSetup, Glance, Measured, Motion, Response, Standing, TurnScatter};
 use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -20,6 +23,8 @@ use std::time::Duration;
 
 /// Longest time that a coarse source is given to show a creep.
 const UNSEEN_MOST: Duration = Duration::from_secs(20);
+/// A swing of the speed beyond this part of it is said.
+const SURGE_SAID: f64 = 0.03;
 
 /// What is known of the station.
 #[derive(Debug, Default)]
@@ -91,6 +96,8 @@ impl CvBook {
 #[expect(clippy::struct_excessive_bools, reason = "each is an independent fact of the run")]
 pub(super) struct Cx {
     pub(super) now: BenchTime,
+    /// On a loop, what of the points asked for is offered.
+    pub(super) laps_asked: Option<LapPlan>,
     pub(super) plan: RunPlan,
     pub(super) motion: Motion,
     pub(super) station: StationMirror,
@@ -151,20 +158,42 @@ pub(super) struct Cx {
     answer: Option<Answer>,
     /// Waiting for the person.
     pub(super) waiting: bool,
+    surge_said: bool,
+    /// A straight, with where the engine is on it.
+    pub(super) straight: Option<Straight>,
+    /// A phase wants to run at this setting and must turn round first.
+    pub(super) shuttle_wanted: Option<(u16, Direction)>,
+    /// It turned round for this setting and may go now.
+    pub(super) way_cleared: Option<(u16, Direction)>,
+    /// That steps are left out on the straight was said.
+    pub(super) way_judged: bool,
+    /// When phases rested while the engine turned round.
+    pub(super) away: Vec<(BenchTime, BenchTime)>,
 }
 
 impl Cx {
-    pub(super) fn new(plan: RunPlan) -> Self {
+    pub(super) fn new(mut plan: RunPlan) -> Self {
+        let laps_asked = laps::plan(&plan.spec);
+        laps::trim(&mut plan.spec);
         let (axle, source) = (plan.spec.axle, plan.spec.sensor.source);
+        let lap = laps::lap(&plan.spec);
         let of = plan.spec.engine.step_mode;
+        let setup = AxleSetup {
+            circumference_mm: axle.circumference_mm,
+            circumference_u_rel: axle.circumference_u_rel,
+            source,
+            lap,
+        };
+        let straight = if let PathKind::Straight { length_mm, reserve_mm } = plan.spec.path {
+            Some(Straight::new(length_mm, reserve_mm, setup, plan.spec.target.top_mm_s()))
+        } else {
+            None
+        };
         Self {
             now: BenchTime::ZERO,
+            laps_asked,
             plan,
-            motion: Motion::new(AxleSetup {
-                circumference_mm: axle.circumference_mm,
-                circumference_u_rel: axle.circumference_u_rel,
-                source,
-            }),
+            motion: Motion::new(setup),
             station: StationMirror::default(),
             cvs: CvBook::default(),
             ordered: (Setting { value: 0, of }, Direction::Forward),
@@ -202,6 +231,12 @@ impl Cx {
             questions: 0,
             answer: None,
             waiting: false,
+            surge_said: false,
+            straight,
+            shuttle_wanted: None,
+            way_cleared: None,
+            way_judged: false,
+            away: Vec::new(),
         }
     }
 
@@ -216,6 +251,23 @@ impl Cx {
     /// Says something without ending the run.
     pub(super) fn note(&mut self, cause: &Cause, evidence: impl Into<String>) {
         self.record(RecordBody::Noted(Reason::new(cause, evidence)));
+    }
+
+    /// Says once that the speed swings, where that is much.
+    pub(super) fn note_surge(&mut self, measured: &Measured) {
+        let Some(surge) = measured.surge.filter(|_| !self.surge_said) else { return };
+        let share = surge.amplitude_mm_s.abs() / measured.speed_mm_s.abs();
+        if share >= SURGE_SAID {
+            self.surge_said = true;
+            let evidence = format!(
+                "by {:.1} mm/s to either side ({:.0} %) every {:.2} s at {:.1} mm/s",
+                surge.amplitude_mm_s.abs(),
+                100.0 * share,
+                surge.period_s,
+                measured.speed_mm_s.abs()
+            );
+            self.note(&path_causes::SURGE, evidence);
+        }
     }
 
     /// Gives an order; its end comes by [`Cx::ended`]. A rise of speed leaves only when it is written down.
@@ -351,6 +403,10 @@ impl Cx {
     pub(super) fn ask(&mut self, what: Question) -> u32 {
         self.questions += 1;
         self.answer = None;
+        // Who carries the engine about puts it back anywhere.
+        if let (Some(straight), false) = (&mut self.straight, what == Question::PutOnMark) {
+            straight.lose();
+        }
         self.record(RecordBody::Asked { question: self.questions, what });
         self.questions
     }
@@ -463,6 +519,11 @@ impl Cx {
         let turns = self.turns_faster_than(floor_mm_s(self));
         let proof = if turns { Duration::ZERO } else { self.unseen_time() };
         self.passed(since, within + proof)
+    }
+
+    /// It may run on for ever without a curve, a grade or an end.
+    pub(super) fn is_endless(&self) -> bool {
+        matches!(self.plan.spec.path, PathKind::Rollers)
     }
 
     /// A span stretched by the decoder's own momentum: that of its CVs, and what it keeps in spite of them.

@@ -114,6 +114,8 @@ pub enum Question {
     MayLift,
     /// Lift the engine off and put it back.
     PutBack,
+    /// Put the engine on the start mark of its straight.
+    PutOnMark,
 }
 
 /// Where a run stands just now, for people. Not written down.

@@ -15,16 +15,16 @@ use super::placing::Placing;
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
+use super::shuttle::Shuttle;
 use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
 use super::verify::{VerifyRound, complain};
 use super::warm_up::WarmUp;
-use super::{result, snapshot, write};
+use super::{laps, result, snapshot, write};
 use crate::calibrate::Verdict;
-use crate::cause::{Reason, engine as causes};
-use crate::config::PathKind;
+use crate::cause::Reason;
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -87,6 +87,8 @@ pub(super) struct Run {
     end: End,
     pause: bool,
     resting: Option<Resting>,
+    /// On a straight: the engine turns round, and the phase rests.
+    shuttle: Option<Shuttle>,
     broken: u64,
     /// How often the person said stop.
     stops: u32,
@@ -115,6 +117,7 @@ impl Run {
             end: End::Calibrated,
             pause: false,
             resting: None,
+            shuttle: None,
             broken: 0,
             stops: 0,
             recovery: None,
@@ -144,7 +147,7 @@ impl Run {
             return;
         }
         let failure = explain(&self.cx, failure);
-        self.recovery = None;
+        (self.recovery, self.shuttle) = (None, None);
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Ending(failure.reason.clone()));
         self.end = failure.end;
@@ -172,7 +175,7 @@ impl Run {
         self.cx.take_wake();
         self.cx.keep_sensor();
         if !self.is_ending()
-            && let Err(failure) = self.look()
+            && let Err(failure) = self.look().and_then(|()| self.turn_in_time())
         {
             self.meet(failure);
         }
@@ -182,9 +185,19 @@ impl Run {
                 self.recover()
             } else if self.pause && !self.is_ending() && !self.is_programming() {
                 self.rest().map(|()| false)
+            } else if let Some(shuttle) = &mut self.shuttle {
+                shuttle.poll(&mut self.cx).map(|over| over.is_some())
             } else {
                 self.advance()
             };
+            if let (Ok(true), Some(_)) = (&moved, &self.shuttle) {
+                self.shuttle = None;
+                continue;
+            }
+            if let (Ok(_), Some(wish)) = (&moved, self.cx.shuttle_wanted.take()) {
+                self.shuttle = Some(Shuttle::first(&mut self.cx, wish));
+                continue;
+            }
             match moved {
                 Ok(true) => {}
                 Ok(false) => break,
@@ -196,11 +209,27 @@ impl Run {
         }
     }
 
+    /// On a straight: the engine turns round where it must.
+    fn turn_in_time(&mut self) -> Result<(), Failure> {
+        if self.recovery.is_some() || self.pause || !self.cx.must_turn() {
+            return Ok(());
+        }
+        match &mut self.shuttle {
+            Some(shuttle) => shuttle.turns(&mut self.cx),
+            None => {
+                self.shuttle = Some(Shuttle::turn(&mut self.cx)?);
+                Ok(())
+            }
+        }
+    }
+
     /// What must not happen, looked at once.
     fn look(&mut self) -> Result<(), Failure> {
+        let followed = self.cx.follow_way();
         if let Some(recovery) = &self.recovery {
             return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
         }
+        followed?;
         self.information.look(&mut self.cx);
         self.cx.learn_reach();
         self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
@@ -211,6 +240,8 @@ impl Run {
     /// A pause: the present point is given up, the engine goes to standstill and waits.
     fn rest(&mut self) -> Result<(), Failure> {
         if self.resting.is_none() {
+            self.shuttle = None;
+            self.cx.motion.end_measure();
             self.rewind(Duration::ZERO);
             self.resting = Some(Resting { mover: Mover::stand(&self.cx), stands: false });
         }
@@ -221,6 +252,9 @@ impl Run {
         {
             resting.stands = true;
             self.cx.waiting = true;
+            if let Some(straight) = &mut self.cx.straight {
+                straight.lose();
+            }
         }
         Ok(())
     }
@@ -242,12 +276,8 @@ impl Run {
                 if phase.poll(cx)?.is_none() {
                     return Ok(false);
                 }
-                if let PathKind::Straight { length_mm } = cx.plan.spec.path {
-                    return Err(Failure::rejected(
-                        &causes::PATH_TOO_SHORT,
-                        format!("{length_mm:.0} mm between ends"),
-                    ));
-                }
+                laps::say(cx, cx.laps_asked);
+                cx.judge_way()?;
                 let job = snapshot::job(cx);
                 self.enter(PhaseName::Snapshot, Phase::Snapshot(job));
             }
@@ -257,6 +287,7 @@ impl Run {
                     return Ok(false);
                 }
                 snapshot::judge(cx)?;
+                cx.judge_way()?;
                 self.after_snapshot();
             }
             Phase::Settling(job) => {
@@ -269,6 +300,7 @@ impl Run {
             }
             Phase::Baseline(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                cx.judge_way()?;
                 let warm_at = found.warm_up_value(cx);
                 self.findings.warm_at = warm_at;
                 let phase = WarmUp::new(cx, warm_at, found);
@@ -276,6 +308,12 @@ impl Run {
             }
             Phase::WarmUp(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                if !cx.is_endless() {
+                    // Grades, and turning round, would be taken for the engine's own answer.
+                    let phase = Sweep::new(cx, baseline);
+                    self.enter(PhaseName::Sweep, Phase::Sweep(phase));
+                    return Ok(true);
+                }
                 let phase = Learn::new(baseline);
                 self.enter(PhaseName::Learn, Phase::Learn(phase));
             }
@@ -352,6 +390,7 @@ impl Run {
         }
         self.cx.cvs.whole = true;
         self.cx.momentum_s = write::momentum_s(&self.cx);
+        self.cx.response_changed();
         match then.take() {
             Some(AfterWrite::Verify { number, before }) => {
                 let round = VerifyRound::new(&self.cx);

@@ -1,6 +1,7 @@
 //! Brings the engine to a setting and direction: ramps between settings, reverses only after standstill was seen, and
 //! starts only while samples come.
 use super::cx::{Cx, Failure, Link, Step};
+use super::shuttle::Ahead;
 use crate::cause::{heard, sensor as sensor_causes, station as station_causes};
 use crate::station::{Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -26,17 +27,24 @@ pub(super) struct Mover {
     /// In one order, not along a ramp.
     at_once: bool,
     orders: u32,
+    /// On a straight: there is room for it.
+    cleared: bool,
 }
 
 impl Mover {
     /// To `value` of the step mode's range, in this direction.
     pub(super) fn to(value: u16, direction: Direction) -> Self {
-        Self { value, direction, pending: None, changed_at: None, at_once: false, orders: 0 }
+        Self { value, direction, pending: None, changed_at: None, at_once: false, orders: 0, cleared: false }
     }
 
     /// The same in one order, whatever the change: only where both ends are known to be safe.
     pub(super) fn at_once(value: u16, direction: Direction) -> Self {
         Self { at_once: true, ..Self::to(value, direction) }
+    }
+
+    /// The same where the way on a straight was looked at already.
+    pub(super) fn cleared(value: u16, direction: Direction) -> Self {
+        Self { cleared: true, ..Self::to(value, direction) }
     }
 
     /// Orders that it took so far.
@@ -81,6 +89,10 @@ impl Mover {
         if now_at.value == self.value {
             return Ok(Some(()));
         }
+        if self.value > 0 && !self.cleared && cx.way_ahead(self.value, self.direction)? == Ahead::Wait {
+            return Ok(None);
+        }
+        self.cleared = true;
         if now_at.value == 0 && !cx.sensor_lives() {
             return self.blind(cx);
         }

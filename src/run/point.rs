@@ -9,7 +9,7 @@ use super::looks::{LOOK_EVERY, Looks, SETTLE_MOST};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
 use crate::cause::{engine as engine_causes, sensor as causes};
-use crate::motion::{Change, Judged, Measured, PointRule, TURNS_TO_LEARN, TurnBlocks, Wanted};
+use crate::motion::{Change, Judged, Measured, Off, PointRule, TURNS_TO_LEARN, TurnBlocks, Wanted};
 use crate::station::Direction;
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -102,8 +102,7 @@ impl Point {
                 if mover.poll(cx)?.is_some() {
                     let change = self.change(cx, before, mover_orders(&self.stage));
                     cx.motion.begin_trace(cx.now);
-                    self.stage =
-                        Stage::Settling { since: cx.now, change, looks: Looks::default(), looked: cx.now };
+                    self.stage = settling(cx, change);
                     cx.wake_at(cx.now + LOOK_EVERY);
                 }
                 Ok(None)
@@ -166,7 +165,7 @@ impl Point {
             cx.wake_at(cx.now + LOOK_EVERY);
             return Ok(None);
         }
-        if cx.passed(start, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
+        if cx.worked(start, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
             // It creeps so slowly that not even a turn came round.
             return self.creeps(cx);
         }
@@ -230,21 +229,37 @@ impl Point {
         origin: BenchTime,
         change: Option<Change>,
     ) -> Step<PointEnd> {
-        let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
+        let over = cx.worked(since, cx.plan.spec.sweep.point_limit);
         if cx.stands_for(STANDS) && self.wish.may_stand {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }
+        let rule = self.rule(cx, change);
+        let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
+        let alone = !cx.is_endless() || cx.motion.takes_turns_together();
         let newest_s = cx.motion.turn_blocks().map(|seen| seen.span_s.1);
         if let Some(newest_s) = newest_s
             && !over
+            && !alone
             && std::mem::replace(&mut self.looked_s, newest_s).to_bits() == newest_s.to_bits()
         {
             return Ok(None);
         }
-        let rule = self.rule(cx, change);
-        let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
-        let Some(look) = rule.look(&cx.motion, &cx.scatter[side(self.wish.direction)], from_s) else {
+        if alone && change.is_some() {
+            // A car swings behind it: what was learned of the engine alone does not hold for both.
+            cx.response = None;
+            cx.motion.end_measure();
+            self.stage = settling(cx, None);
+            return Ok(None);
+        }
+        let look = if alone {
+            let measured = if over { cx.motion.measured_so_far() } else { cx.motion.measured() };
+            measured.map(|measured| (rule.alone(measured), None, measured.unsteady.then_some(Off::Trend)))
+        } else {
+            let look = rule.look(&cx.motion, &cx.scatter[side(self.wish.direction)], from_s);
+            look.map(|look| (look.judged, Some(look.seen), look.off))
+        };
+        let Some((judged, seen, off)) = look else {
             if !over {
                 return Ok(None);
             }
@@ -259,34 +274,34 @@ impl Point {
         };
         // In warm-up the engine has to run anyway, and many turns tell how it scatters.
         let teaches =
-            self.wish.purpose != PointPurpose::WarmUp || look.judged.measured.turns >= TURNS_TO_LEARN;
-        if !(look.judged.reached && teaches || over) {
+            alone || self.wish.purpose != PointPurpose::WarmUp || judged.measured.turns >= TURNS_TO_LEARN;
+        if !(judged.reached && teaches || over) {
             return Ok(None);
         }
-        if let Some(off) = look.off
+        if let Some(off) = off
             && !over
             && self.tries < RETRIES
         {
             self.tries += 1;
             if let Some(response) = &mut cx.response {
-                rule.relearn(off, look.judged.measured.speed_mm_s, response);
+                rule.relearn(off, judged.measured.speed_mm_s, response);
             }
             cx.motion.end_measure();
             cx.motion.begin_measure();
             self.stage = Stage::Measuring { since: cx.now, origin, change };
             return Ok(None);
         }
-        Ok(Some(PointEnd::Moves(self.finish(cx, &look.judged, &look.seen))))
+        Ok(Some(PointEnd::Moves(self.finish(cx, &judged, seen.as_ref()))))
     }
 
-    fn finish(&self, cx: &mut Cx, judged: &Judged, seen: &TurnBlocks) -> Measured {
+    fn finish(&self, cx: &mut Cx, judged: &Judged, seen: Option<&TurnBlocks>) -> Measured {
         let mut measured = judged.measured;
         let asked = self.rule(cx, None).wanted.at(measured.speed_mm_s) / self.wish.sharpness;
         measured.short = measured.half_width_mm_s > asked;
         cx.motion.end_measure();
         cx.motion.end_trace();
         cx.steady = Some((cx.ordered_at, measured.speed_mm_s.abs(), measured.u_repeat_mm_s));
-        if !measured.unsteady {
+        if let (Some(seen), false) = (seen, measured.unsteady) {
             cx.scatter[side(self.wish.direction)].learn(measured.speed_mm_s, seen);
         }
         let counts = !matches!(self.wish.purpose, PointPurpose::Probe | PointPurpose::WarmUp);
@@ -298,6 +313,7 @@ impl Point {
                 cx.ordered.0.value
             ));
         }
+        cx.note_surge(&measured);
         cx.record(RecordBody::Point {
             purpose: self.wish.purpose,
             setting: cx.ordered.0,
@@ -307,6 +323,10 @@ impl Point {
         });
         measured
     }
+}
+
+fn settling(cx: &Cx, change: Option<Change>) -> Stage {
+    Stage::Settling { since: cx.now, change, looks: Looks::default(), looked: cx.now }
 }
 
 fn moving(wish: PointWish) -> Stage {

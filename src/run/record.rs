@@ -188,6 +188,17 @@ pub enum RecordBody {
     },
     /// How the engine answers a change of its setting was learned.
     Learned(Response),
+    /// On a straight the engine was stopped to turn round.
+    Turned {
+        /// Where it stands, from the end that was left first, mm.
+        place_mm: f64,
+        /// How well that is known, mm.
+        doubt_mm: f64,
+        /// Speed before, mm/s.
+        speed_mm_s: f64,
+        /// Way from the order to standstill, mm.
+        stopped_in_mm: f64,
+    },
     /// A table was computed.
     Fitted {
         /// What will be written.

@@ -396,7 +396,8 @@ impl Sweep {
     /// What the way up of a side knows.
     fn climb(&self, cx: &Cx, here: usize) -> Climb {
         let seen = self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s()));
-        Climb::new(seen, &self.known, self.needed_mm_s, cx.plan.spec.limits.speed_mm_s)
+        let limit_mm_s = cx.plan.spec.limits.speed_mm_s.min(cx.fastest_mm_s());
+        Climb::new(seen, &self.known, self.needed_mm_s, limit_mm_s)
     }
 
     fn highest(&self, here: usize) -> Option<u16> {

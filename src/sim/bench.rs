@@ -57,6 +57,10 @@ pub struct Truth {
     pub warmth: f64,
     /// The highest speed so far, mm/s, whichever way.
     pub highest_speed_mm_s: f64,
+    /// Where the engine is on its track, mm: on a straight from the end that it leaves when it runs forward as built.
+    pub place_mm: f64,
+    /// It ran into an end of its straight, first at this speed, mm/s.
+    pub hit_end_mm_s: Option<f64>,
     /// All CVs that the decoder has.
     pub cvs: BTreeMap<u16, u8>,
     /// How often the decoder was set back to its delivered state.
@@ -92,7 +96,7 @@ impl SimBench {
             now: BenchTime::ZERO,
             ticks: 0,
             circumference_mm: spec.engine.circumference_mm,
-            engine: Engine::new(spec.engine, seed),
+            engine: Engine::new(spec.engine, spec.path, seed),
             decoder: Decoder::new(spec.decoder, seed),
             sensor: Sensor::new(spec.sensor, seed),
             server: Server::new(spec.server, track),
@@ -176,6 +180,8 @@ impl SimBench {
             functions: self.decoder.functions(),
             warmth: self.engine.warmth(),
             highest_speed_mm_s: self.highest_speed_mm_s,
+            place_mm: self.engine.way().place_mm(),
+            hit_end_mm_s: self.engine.way().hit_mm_s(),
             cvs: self.decoder.memory().all().clone(),
             factory_resets: self.decoder.memory().factory_resets(),
         }
@@ -230,6 +236,7 @@ impl SimBench {
                     self.server.other_lock(now, address.number);
                 }
             }
+            SimFault::PutBack => self.engine.put_back(),
             SimFault::Warmth(warmth) => self.engine.set_warmth(warmth),
         }
         self.after_server();
@@ -243,8 +250,11 @@ impl SimBench {
 
     /// The wheel `into_tick_s` seconds after the last tick.
     fn wheel(&self, into_tick_s: f64) -> Wheel {
-        let way_mm = self.engine.position_mm(into_tick_s);
-        Wheel { turns: way_mm / self.circumference_mm, way_mm, speed_mm_s: self.engine.speed_mm_s() }
+        let engine_mm_s = self.engine.speed_mm_s();
+        let at_s = self.ticks as f64 * TICK_NS as f64 / 1e9 + into_tick_s;
+        let (off_mm, faster_mm_s) = self.engine.way().swing(at_s, engine_mm_s);
+        let way_mm = self.engine.position_mm(into_tick_s) + off_mm;
+        Wheel { turns: way_mm / self.circumference_mm, way_mm, speed_mm_s: engine_mm_s + faster_mm_s }
     }
 
     /// When the present tick ends.

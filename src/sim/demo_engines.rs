@@ -3,8 +3,8 @@
 use super::flaws::Flaws;
 use super::noise::{Noise, Stream, nearest_count};
 use super::spec::{
-    DecoderSim, EngineSim, LineForm, Measurand, Rounding, SensorSim, ServerSim, SimSpec, Spelling202,
-    TableReading,
+    DecoderSim, EngineSim, LineForm, Measurand, PathSim, Rounding, SensorSim, ServerSim, SimSpec,
+    Spelling202, TableReading,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::TAU;
@@ -95,7 +95,7 @@ fn whole(seed: u64, engine: EngineSim, decoder: DecoderSim, mut noise: Noise) ->
         epoch_ms: 1_790_000_000_000 + nearest_count(noise.between(0.0, 1e9)),
         ..ServerSim::default()
     };
-    SimSpec { seed, engine, decoder, sensor, server }
+    SimSpec { seed, engine, decoder, sensor, server, path: PathSim::default() }
 }
 
 /// The motor of standards/measurement.md section 10 with values inside its ranges.

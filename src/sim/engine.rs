@@ -3,7 +3,8 @@
 //! Model and ranges: standards/measurement.md section 10 (textbook brushed motor; ranges partly from memory there).
 //! Between two ticks the drive is constant, so the motor's speed follows its exponential exactly.
 use super::noise::{Noise, Stream};
-use super::spec::EngineSim;
+use super::spec::{EngineSim, PathSim};
+use super::way::Way;
 use std::f64::consts::TAU;
 
 /// Length of a tick, s.
@@ -40,10 +41,11 @@ pub(super) struct Engine {
     /// Speed as it stands now over the mean of all placings.
     placed: f64,
     stalled: bool,
+    way: Way,
 }
 
 impl Engine {
-    pub(super) fn new(spec: EngineSim, seed: u64) -> Self {
+    pub(super) fn new(spec: EngineSim, path: PathSim, seed: u64) -> Self {
         let constants = constants(&spec, 0.0);
         let mut engine = Self {
             spec,
@@ -58,6 +60,7 @@ impl Engine {
             turn_factor: 1.0,
             placed: 1.0,
             stalled: false,
+            way: Way::new(path),
         };
         engine.lift();
         engine
@@ -85,6 +88,16 @@ impl Engine {
         self.warmth
     }
 
+    /// Where it is on its path.
+    pub(super) fn way(&self) -> &Way {
+        &self.way
+    }
+
+    /// The person puts it back to where it began.
+    pub(super) fn put_back(&mut self) {
+        self.way.put_back();
+    }
+
     /// Blocks the wheels, or sets them free.
     pub(super) fn set_stalled(&mut self, stalled: bool) {
         self.stalled = stalled;
@@ -98,8 +111,10 @@ impl Engine {
 
     /// Runs one tick under a drive of -1 to 1.
     pub(super) fn tick(&mut self, drive: f64) {
-        self.position_mm += self.speed_mm_s * TICK_S;
-        self.motor_rad_s = if self.stalled { 0.0 } else { self.next_rad_s(drive) };
+        let step_mm = self.speed_mm_s * TICK_S;
+        self.position_mm += step_mm;
+        let held = self.way.go(step_mm, TICK_S);
+        self.motor_rad_s = if self.stalled || held { 0.0 } else { self.next_rad_s(drive) };
         self.warm();
         self.speed_mm_s = if self.motor_rad_s == 0.0 { 0.0 } else { self.rim_speed() };
     }
@@ -143,7 +158,7 @@ impl Engine {
         }
         let angle = TAU * (self.position_mm / self.spec.circumference_mm - turn);
         let ripple = 1.0 + self.spec.ripple * libm::cos(angle - self.spec.ripple_at_rad);
-        self.even_speed(self.motor_rad_s) * ripple * self.turn_factor
+        self.even_speed(self.motor_rad_s) * ripple * self.turn_factor * self.way.factor()
     }
 
     fn even_speed(&self, motor_rad_s: f64) -> f64 {
@@ -226,7 +241,7 @@ mod tests {
     /// Closed forms of standards/measurement.md section 10: time constant, D0, steady speeds.
     #[test]
     fn steady_speeds_and_dead_zone_are_those_of_the_closed_form() {
-        let engine = Engine::new(check_motor(), 1);
+        let engine = Engine::new(check_motor(), PathSim::default(), 1);
         for (drive, speed) in
             [(0.1, 30.541_883_16), (0.25, 109.078_154_14), (0.5, 239.971_939_12), (1.0, 501.759_509_06)]
         {
@@ -241,7 +256,7 @@ mod tests {
     /// Start from standstill under half drive: w(t) of scipy's integrator in standards/measurement.md section 10.
     #[test]
     fn the_start_follows_the_published_exponential() {
-        let mut engine = Engine::new(check_motor(), 1);
+        let mut engine = Engine::new(check_motor(), PathSim::default(), 1);
         let mut ticks = 0;
         for (until, rad_s) in [
             (50, 160.860_21),
@@ -266,7 +281,7 @@ mod tests {
     fn warming_changes_the_speed_as_published() {
         let spec = EngineSim { friction_fall: 0.2, winding_rise: 0.0786, flux_loss: 0.03, ..check_motor() };
         for (drive, percent) in [(0.15, 7.423), (0.25, 5.322), (0.5, 4.080), (1.0, 3.541)] {
-            let mut engine = Engine::new(spec.clone(), 1);
+            let mut engine = Engine::new(spec.clone(), PathSim::default(), 1);
             let cold = engine.steady_speed(drive);
             engine.set_warmth(1.0);
             let change = 100.0 * (engine.steady_speed(drive) / cold - 1.0);
@@ -276,7 +291,7 @@ mod tests {
 
     #[test]
     fn stiction_holds_it_until_overcome_and_running_friction_keeps_it_going() {
-        let mut engine = Engine::new(EngineSim { stiction: 1.5, ..check_motor() }, 1);
+        let mut engine = Engine::new(EngineSim { stiction: 1.5, ..check_motor() }, PathSim::default(), 1);
         let dead_zone = 0.041_666_67;
         let run = |engine: &mut Engine, drive: f64| (0..3000).for_each(|_| engine.tick(drive));
         run(&mut engine, dead_zone * 1.4);
@@ -291,7 +306,11 @@ mod tests {
 
     #[test]
     fn a_turn_with_ripple_takes_the_time_that_the_steady_speed_says() {
-        let mut engine = Engine::new(EngineSim { ripple: 0.05, ripple_at_rad: 1.0, ..check_motor() }, 1);
+        let mut engine = Engine::new(
+            EngineSim { ripple: 0.05, ripple_at_rad: 1.0, ..check_motor() },
+            PathSim::default(),
+            1,
+        );
         for _ in 0..5000 {
             engine.tick(0.5);
         }
@@ -305,7 +324,8 @@ mod tests {
 
     #[test]
     fn it_warms_while_it_turns_and_cools_while_it_stands() {
-        let mut engine = Engine::new(EngineSim { friction_fall: 0.3, ..check_motor() }, 1);
+        let mut engine =
+            Engine::new(EngineSim { friction_fall: 0.3, ..check_motor() }, PathSim::default(), 1);
         for _ in 0..150_000 {
             engine.tick(0.3);
         }

@@ -70,6 +70,8 @@ pub enum SimFault {
     },
     /// Somebody at the station itself takes the engine's lock, without limit.
     AnotherLock,
+    /// The person puts the engine back to where it began on its straight.
+    PutBack,
     /// The engine is as warm as this at once: 0 cold, 1 warm from running.
     Warmth(f64),
 }

@@ -6,8 +6,8 @@
 //! random comes from the seed of the recipe.
 //!
 //! The way of things: `server` (SRCP lines) -> `track` and `service` (which packets) -> `packet` (their bytes) ->
-//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `sensor` with `field`, its `flaws` and `pulses` (samples) ->
-//! `lines` (their form) -> `outlet` (what becomes of them on the way out).
+//! `decoder` with `cvs` and `drive` -> `engine` (speed) on its `way` -> `sensor` with `field`, its `flaws` and `pulses`
+//! (samples) -> `lines` (their form) -> `outlet` (what becomes of them on the way out).
 mod bench;
 mod cvs;
 mod decoder;
@@ -29,6 +29,7 @@ mod server;
 mod service;
 mod spec;
 mod track;
+mod way;
 
 #[cfg(test)]
 mod measurand_tests;
@@ -39,6 +40,7 @@ pub use bench::{Conn, SimBench, SimOutput, Truth};
 pub use fault::SimFault;
 pub use flaws::Flaws;
 pub use spec::{
-    BATTERY_FALL_V_H, DecoderSim, EngineSim, LineForm, Measurand, PulseLines, Rounding, SELF_HEATING_K,
-    SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+    BATTERY_FALL_V_H, CarSim, DecoderSim, EngineSim, LineForm, Measurand, PathSim, PulseLines, Rounding,
+    SELF_HEATING_K, SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,
+    TrackSim,
 };

@@ -17,6 +17,50 @@ pub struct SimSpec {
     pub sensor: SensorSim,
     /// The station's server.
     pub server: ServerSim,
+    /// What the engine runs on, and a measuring car behind it.
+    pub path: PathSim,
+}
+
+/// What the engine runs on.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct PathSim {
+    /// The track.
+    pub track: TrackSim,
+    /// Share of the wheel's way by which it slips on the track.
+    pub slip: f64,
+    /// The sensor sits on a measuring car behind the engine.
+    pub car: Option<CarSim>,
+}
+
+/// A kind of track.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum TrackSim {
+    /// Rollers.
+    #[default]
+    Rollers,
+    /// A closed loop.
+    Loop {
+        /// Length, mm.
+        length_mm: f64,
+        /// Shares of the speed by which grades and curves change it: waves of 1, 4, 9, ... periods a lap.
+        unevenness: Vec<f64>,
+    },
+    /// A straight between two ends.
+    Straight {
+        /// The way that the engine can go, mm.
+        length_mm: f64,
+        /// Where it stands at the beginning, from the end that it leaves when it runs forward as built, mm.
+        start_mm: f64,
+    },
+}
+
+/// A measuring car on a slack coupling.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CarSim {
+    /// Amplitude of its swing to and fro, mm.
+    pub swing_mm: f64,
+    /// Period of the swing, s.
+    pub period_s: f64,
 }
 
 /// A brushed permanent-magnet motor with averaged drive, its gears and friction.

@@ -226,8 +226,10 @@ impl Play {
         if let RecordBody::Asked { question, what } = record.body
             && let Some(answer) = (self.setup.answers)(what)
         {
-            if what == Question::PutBack {
-                self.setup.bench.apply(SimFault::Lifted);
+            match what {
+                Question::PutBack => self.setup.bench.apply(SimFault::Lifted),
+                Question::PutOnMark => self.setup.bench.apply(SimFault::PutBack),
+                _ => {}
             }
             let act = PersonAct::Answer { question, answer };
             self.fly(Duration::from_secs(5), Flight::Input(Input::Person(act)));

@@ -4,7 +4,7 @@ use crate::config::key::AnyKey;
 use crate::config::keys::vehicle::{self as key, AddressKind, PathForm};
 use crate::config::kind::DoubtValue;
 use crate::config::reading::{Given, Reading};
-use crate::config::spec::{AxleSpec, EngineSpec, FunctionSpec, PathKind};
+use crate::config::spec::{AxleSpec, EngineSpec, FunctionSpec, LeadingEnd, PathKind};
 use crate::dcc::Address;
 
 /// The largest doubt of the axle that makes sense: every speed would be that wrong.
@@ -91,8 +91,14 @@ fn address(reading: &mut Reading<'_>, number: u16, kind: AddressKind) -> Option<
 
 pub(super) fn path(reading: &mut Reading<'_>) -> Option<PathKind> {
     let form = reading.value(&key::PATH_KIND);
-    let length = reading.given(&key::LENGTH);
-    match (form?, length) {
+    let (length, reserve) = (reading.given(&key::LENGTH), reading.given(&key::RESERVE));
+    let form = form?;
+    if form != PathForm::Straight && !matches!(reserve, Given::Absent) {
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::PATH_KIND, "this has no ends")];
+        let hint = "leave the reserve out, or write kind = \"straight\"";
+        reading.contradiction(&key::RESERVE, others, "no reserve but on a straight", hint);
+    }
+    match (form, length) {
         (PathForm::Rollers, Given::Absent) => Some(PathKind::Rollers),
         (PathForm::Rollers, _) => {
             let others: &[(&dyn AnyKey, &str)] = &[(&key::PATH_KIND, "rollers are endless")];
@@ -108,8 +114,33 @@ pub(super) fn path(reading: &mut Reading<'_>) -> Option<PathKind> {
         }
         (_, Given::Bad) => None,
         (PathForm::Loop, Given::Good(length_mm)) => Some(PathKind::Loop { length_mm }),
-        (PathForm::Straight, Given::Good(length_mm)) => Some(PathKind::Straight { length_mm }),
+        (PathForm::Straight, Given::Good(length_mm)) => straight(reading, length_mm, &reserve),
     }
+}
+
+/// A straight needs room between what is kept free at its ends, and where it begins must be known.
+fn straight(reading: &mut Reading<'_>, length_mm: f64, reserve: &Given<f64>) -> Option<PathKind> {
+    let reserve_mm = match reserve {
+        Given::Absent => key::USUAL_RESERVE_MM,
+        Given::Good(mm) => *mm,
+        Given::Bad => return None,
+    };
+    if length_mm < 4.0 * reserve_mm {
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::LENGTH, "the length is said here")];
+        let place: &dyn AnyKey = if reading.stands(&key::RESERVE) { &key::RESERVE } else { &key::LENGTH };
+        let hint = format!(
+            "{reserve_mm:.0} mm are kept free at each end: lengthen the straight or shorten the reserve"
+        );
+        reading.contradiction(place, others, "a straight of at least four times the reserve", hint);
+        return None;
+    }
+    if reading.quiet(&key::LEADING_END) == Some(LeadingEnd::Ask) {
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::PATH_KIND, "a straight has ends")];
+        let hint = "try with a hand controller which end leads forward, and write front or rear";
+        reading.contradiction(&key::LEADING_END, others, "front or rear on a straight", hint);
+        return None;
+    }
+    Some(PathKind::Straight { length_mm, reserve_mm })
 }
 
 pub(super) fn functions(reading: &mut Reading<'_>) -> Option<FunctionSpec> {

@@ -182,16 +182,36 @@ pub(in crate::config) static LENGTH: Key<Length> = Key {
     kind: Length { least: "100 mm", most: "1000 m" },
     need: Need::Free("on rollers, which have none"),
     example: "\"4.2 m\"",
-    about: "Length of the loop or the straight. Rollers have none.",
+    about: "Of a loop: its length, once round. Of a straight: the way that the engine can go between both ends, that is \
+            the length of the track less the length of the engine with its cars. Rollers have none.",
 };
+
+/// Kept free at each end of a straight.
+pub(in crate::config) static RESERVE: Key<Length> = Key {
+    section: "path",
+    name: "reserve",
+    kind: Length { least: "50 mm", most: "10 m" },
+    need: Need::Free("then \"300 mm\" on a straight; only a straight has ends"),
+    example: "\"300 mm\"",
+    about: "Kept free at each end of a straight: the run turns round before it, and when half of it is used up the engine \
+            gets an emergency stop. Before each start put the engine on its start mark: this far from one end, so that it \
+            runs away from that end when it is driven forward. The run asks you whether it stands there.",
+};
+
+/// What is kept free where the file does not say.
+pub(in crate::config) const USUAL_RESERVE_MM: f64 = 300.0;
 
 /// The path.
 pub(in crate::config) static PATH: Section = Section {
     name: "path",
     required: true,
     about: "What the engine runs on.",
-    cautions: &["See that it can neither fall nor hit anything, at full speed and in both directions."],
-    keys: &[&PATH_KIND, &LENGTH],
+    cautions: &[
+        "See that it can neither fall nor hit anything, at full speed and in both directions.",
+        "On a straight put a soft buffer at both ends that stops the engine at full speed: the program steers by the turning \
+         of an axle, which may slip, and by links, which may fail. It is never the only safeguard.",
+    ],
+    keys: &[&PATH_KIND, &LENGTH, &RESERVE],
     either: &[],
 };
 

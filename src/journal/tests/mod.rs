@@ -107,6 +107,8 @@ fn records() -> Vec<Record> {
         seconds: 3.25,
         unsteady: false,
         short: false,
+        surge: None,
+        part_of_lap: None,
     };
     numbered(vec![
         RecordBody::Phase(PhaseName::LinkCheck),

@@ -23,6 +23,7 @@ impl Run {
             return self.fail(failure.adding(&format!("the run had been interrupted {MOST} times before")));
         }
         self.interruptions += 1;
+        self.shuttle = None;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Noted(failure.reason.clone()));
         if failure.link == Some(Link::Station) && self.cx.may_move {
