@@ -54,7 +54,7 @@ enum Phase {
     Snapshot(CvJob),
     Settling(CvJob),
     Baseline(Baseline),
-    WarmUp(WarmUp),
+    WarmUp(Box<WarmUp>),
     Sweep(Sweep),
     Write { job: CvJob, then: Option<AfterWrite> },
     Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
@@ -82,7 +82,7 @@ pub(super) struct Run {
     pause: bool,
     resting: Option<Resting>,
     /// On a straight: the engine turns round, and the phase rests.
-    shuttle: Option<Shuttle>,
+    shuttle: Option<Box<Shuttle>>,
     broken: u64,
     /// How often the person said stop.
     stops: u32,
@@ -187,7 +187,7 @@ impl Run {
                 continue;
             }
             if let (Ok(_), Some(wish)) = (&moved, self.cx.shuttle_wanted.take()) {
-                self.shuttle = Some(Shuttle::first(&mut self.cx, wish));
+                self.shuttle = Some(Box::new(Shuttle::first(&mut self.cx, wish)));
                 continue;
             }
             match moved {
@@ -206,13 +206,11 @@ impl Run {
         if self.recovery.is_some() || self.pause || !self.cx.must_turn() {
             return Ok(());
         }
-        match &mut self.shuttle {
-            Some(shuttle) => shuttle.turns(&mut self.cx),
-            None => {
-                self.shuttle = Some(Shuttle::turn(&mut self.cx)?);
-                Ok(())
-            }
+        if let Some(shuttle) = &mut self.shuttle {
+            return shuttle.turns(&mut self.cx);
         }
+        self.shuttle = Some(Box::new(Shuttle::turn(&mut self.cx)?));
+        Ok(())
     }
 
     /// What must not happen, looked at once.
@@ -292,7 +290,7 @@ impl Run {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
                 cx.judge_way()?;
                 let phase = WarmUp::new(cx, found.warm_up_value(cx), found);
-                self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
+                self.enter(PhaseName::WarmUp, Phase::WarmUp(Box::new(phase)));
             }
             Phase::WarmUp(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
