@@ -16,6 +16,16 @@ const UNSEEN: f64 = 0.02;
 /// Laps from which their own scatter is judged by Student's t.
 const FEWEST_FOR_T: usize = 3;
 
+/// The whole number below a value that is not negative.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "what is negative, too large or no number becomes the nearest there is, which is meant"
+)]
+pub(super) fn whole(value: f64) -> u32 {
+    value as u32
+}
+
 /// How the speed changes along a lap: share of the mean speed in each of [`PARTS`] equal parts of the way.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Pattern(Vec<f64>);
@@ -27,7 +37,7 @@ impl Pattern {
         if self.0.is_empty() {
             return UNSEEN;
         }
-        let parts = (share * self.0.len() as f64).max(1.0) as usize;
+        let parts = whole((share * self.0.len() as f64).max(1.0)) as usize;
         if parts >= self.0.len() {
             return 0.0;
         }
@@ -106,7 +116,7 @@ impl Laps {
         }
         let end = self.ends.len() as f64 * self.turns_a_lap;
         let place = (from / self.turns_a_lap).fract() * PARTS as f64;
-        if let Some(part) = self.parts.get_mut(place as usize) {
+        if let Some(part) = self.parts.get_mut(whole(place) as usize) {
             *part = (part.0 + turn_s, part.1 + 1.0);
         }
         if self.turns as f64 >= end {

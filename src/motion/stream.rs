@@ -5,7 +5,7 @@ use super::clock::Clock;
 use super::decode::TURN;
 use super::field::Field;
 use super::follow::Follow;
-use super::laps::{Laps, Pattern};
+use super::laps::{Laps, Pattern, whole};
 use super::pool::TurnBlocks;
 use super::recent::Recent;
 use super::response::{Fitted, fit_change};
@@ -488,14 +488,14 @@ impl Motion {
 
     fn by_laps(&self) -> Option<Measured> {
         let laps = self.blocks.as_ref()?.laps.as_ref()?;
-        let (by_turns, whole) = (self.by_turns(Blocks::plain, 0.0)?, laps.summary()?);
-        let (turns, seconds) = (whole.turns_per_s * whole.seconds, whole.seconds * self.clock_factor());
-        let speed = self.mm_s(whole.turns_per_s.copysign(by_turns.speed_mm_s));
-        let measured = self.with_doubts(speed, (whole.u_rel, whole.degrees, whole.factor));
+        let (by_turns, rounds) = (self.by_turns(Blocks::plain, 0.0)?, laps.summary()?);
+        let (turns, seconds) = (rounds.turns_per_s * rounds.seconds, rounds.seconds * self.clock_factor());
+        let speed = self.mm_s(rounds.turns_per_s.copysign(by_turns.speed_mm_s));
+        let measured = self.with_doubts(speed, (rounds.u_rel, rounds.degrees, rounds.factor));
         Some(Measured {
-            turns: turns as u32,
+            turns: whole(turns),
             seconds,
-            unsteady: whole.unsteady,
+            unsteady: rounds.unsteady,
             surge: by_turns.surge,
             ..measured
         })

@@ -4,6 +4,7 @@
 //! cancels over whole turns anyway. Its period is where the autocorrelation has its first peak behind its first fall
 //! below nought, twice as far as well (`standards/measurement.md` section 6). Turns are then taken together in such
 //! numbers that whole swings fall into them.
+use super::laps::whole;
 use core::f64::consts::{PI, TAU};
 use serde::{Deserialize, Serialize};
 
@@ -44,7 +45,7 @@ pub(super) fn left_of(length: f64, period: f64) -> f64 {
 /// anything of it is left, else the best.
 pub(super) fn turns_together(turn_s: f64, period_s: f64) -> u32 {
     let left = |turns: u32| left_of(f64::from(turns) * turn_s, period_s);
-    let most = ((MOST_SWINGS * period_s / turn_s) as u32).max(1);
+    let most = whole(MOST_SWINGS * period_s / turn_s).max(1);
     let best = (1..=most).min_by(|a, b| left(*a).total_cmp(&left(*b)));
     (1..=most).find(|turns| left(*turns) <= LEFT).or(best).unwrap_or(1)
 }
@@ -52,7 +53,7 @@ pub(super) fn turns_together(turn_s: f64, period_s: f64) -> u32 {
 /// Sums over the samples of a block of time.
 #[derive(Clone, Copy, Debug)]
 struct Open {
-    number: i64,
+    number: u32,
     samples: f64,
     t: f64,
     phi: f64,
@@ -65,7 +66,7 @@ pub(super) struct SurgeWatch {
     origin: Option<(f64, f64)>,
     open: Option<Open>,
     /// Mean time and angle of the block before, and its number.
-    before: Option<(f64, f64, i64)>,
+    before: Option<(f64, f64, u32)>,
     /// Speed in rad/s and angle.
     blocks: Vec<(f64, f64)>,
     looked_at: usize,
@@ -86,7 +87,7 @@ impl SurgeWatch {
         }
         let (origin_s, origin) = *self.origin.get_or_insert((t_s, phi));
         let (t, phi) = (t_s - origin_s, phi - origin);
-        let number = libm::floor(t / BLOCK_S) as i64;
+        let number = whole(t / BLOCK_S);
         if let Some(open) = &mut self.open
             && open.number == number
         {
@@ -109,7 +110,7 @@ impl SurgeWatch {
         let (t, phi) = (done.t / done.samples, done.phi / done.samples);
         if let Some((t_before, phi_before, number)) = self.before.replace((t, phi, done.number)) {
             let speed = (phi - phi_before) / (t - t_before);
-            for _ in number..done.number.min(number + FEWEST as i64) {
+            for _ in (number..done.number).take(FEWEST) {
                 self.blocks.push((speed, phi));
             }
         }

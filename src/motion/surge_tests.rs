@@ -13,7 +13,7 @@ fn watched(
 ) -> SurgeWatch {
     let (mut watch, mut random) = (SurgeWatch::default(), Random::new(seed));
     let (mut phi, mut turn, mut factor) = (0.0, 0.0, 1.0);
-    for at in 0..(seconds * 200.0) as u32 {
+    for at in 0..whole(seconds * 200.0) {
         let t = f64::from(at) * 0.005;
         if libm::floor(phi / TAU) > turn {
             turn = libm::floor(phi / TAU);
@@ -28,9 +28,9 @@ fn watched(
 
 #[test]
 fn what_a_mean_leaves_of_a_swing_is_as_published() {
-    // `standards/measurement.md` section 6: T/P and what a boxcar leaves.
+    // `standards/measurement.md` section 6: T/P and what a boxcar leaves (0.636620 at a half).
     for (ratio, left) in [
-        (0.5, 0.636_620),
+        (0.5, core::f64::consts::FRAC_2_PI),
         (1.0, 0.0),
         (1.5, 0.212_207),
         (2.5, 0.127_324),

@@ -160,7 +160,7 @@ pub(super) struct Cx {
     pub(super) waiting: bool,
     surge_said: bool,
     /// A straight, with where the engine is on it.
-    pub(super) straight: Option<Straight>,
+    pub(super) straight: Option<Box<Straight>>,
     /// A phase wants to run at this setting and must turn round first.
     pub(super) shuttle_wanted: Option<(u16, Direction)>,
     /// It turned round for this setting and may go now.
@@ -185,7 +185,7 @@ impl Cx {
             lap,
         };
         let straight = if let PathKind::Straight { length_mm, reserve_mm } = plan.spec.path {
-            Some(Straight::new(length_mm, reserve_mm, setup, plan.spec.target.top_mm_s()))
+            Some(Box::new(Straight::new(length_mm, reserve_mm, setup, plan.spec.target.top_mm_s())))
         } else {
             None
         };

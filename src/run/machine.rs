@@ -57,7 +57,7 @@ enum Phase {
     Snapshot(CvJob),
     Settling(CvJob),
     Baseline(Baseline),
-    WarmUp(WarmUp),
+    WarmUp(Box<WarmUp>),
     Learn(Learn),
     Sweep(Sweep),
     Placing(Placing),
@@ -88,7 +88,7 @@ pub(super) struct Run {
     pause: bool,
     resting: Option<Resting>,
     /// On a straight: the engine turns round, and the phase rests.
-    shuttle: Option<Shuttle>,
+    shuttle: Option<Box<Shuttle>>,
     broken: u64,
     /// How often the person said stop.
     stops: u32,
@@ -195,7 +195,7 @@ impl Run {
                 continue;
             }
             if let (Ok(_), Some(wish)) = (&moved, self.cx.shuttle_wanted.take()) {
-                self.shuttle = Some(Shuttle::first(&mut self.cx, wish));
+                self.shuttle = Some(Box::new(Shuttle::first(&mut self.cx, wish)));
                 continue;
             }
             match moved {
@@ -214,13 +214,11 @@ impl Run {
         if self.recovery.is_some() || self.pause || !self.cx.must_turn() {
             return Ok(());
         }
-        match &mut self.shuttle {
-            Some(shuttle) => shuttle.turns(&mut self.cx),
-            None => {
-                self.shuttle = Some(Shuttle::turn(&mut self.cx)?);
-                Ok(())
-            }
+        if let Some(shuttle) = &mut self.shuttle {
+            return shuttle.turns(&mut self.cx);
         }
+        self.shuttle = Some(Box::new(Shuttle::turn(&mut self.cx)?));
+        Ok(())
     }
 
     /// What must not happen, looked at once.
@@ -304,7 +302,7 @@ impl Run {
                 let warm_at = found.warm_up_value(cx);
                 self.findings.warm_at = warm_at;
                 let phase = WarmUp::new(cx, warm_at, found);
-                self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
+                self.enter(PhaseName::WarmUp, Phase::WarmUp(Box::new(phase)));
             }
             Phase::WarmUp(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };

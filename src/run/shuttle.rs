@@ -93,7 +93,7 @@ impl Shuttle {
         loop {
             cx.may_stand = false;
             let next = match &mut self.stage {
-                Stage::Deciding => self.decide(cx)?,
+                Stage::Deciding => self.decide(cx),
                 Stage::Asking(question) => {
                     if cx.answer(*question).is_none() {
                         return Ok(None);
@@ -165,10 +165,10 @@ impl Shuttle {
     }
 
     /// The engine stands: what comes first.
-    fn decide(&mut self, cx: &mut Cx) -> Result<Stage, Failure> {
+    fn decide(&mut self, cx: &mut Cx) -> Stage {
         let (value, direction) = self.wish;
         let top = cx.plan.spec.target.top_mm_s();
-        let Some(straight) = &cx.straight else { return Ok(Stage::Over) };
+        let Some(straight) = &cx.straight else { return Stage::Over };
         if !straight.is_sure() {
             let (place, doubt) = straight.place_mm();
             let evidence = if straight.was_placed() {
@@ -177,7 +177,7 @@ impl Shuttle {
                 "nobody has said where it stands".to_owned()
             };
             cx.note(&causes::PLACE_UNSURE, evidence);
-            return Ok(Stage::Asking(cx.ask(Question::PutOnMark)));
+            return Stage::Asking(cx.ask(Question::PutOnMark));
         }
         let speed = straight.likely_mm_s(value).unwrap_or(UNKNOWN_PART * top);
         let here = straight.room_mm(facing(direction));
@@ -186,9 +186,9 @@ impl Shuttle {
         if here < straight.good_mm(speed) && !self.returned && there > here.min(50.0) {
             self.returned = true;
             let back = straight.way_back(BACK_PART * top).unwrap_or(value);
-            return Ok(Stage::Returning { mover: Mover::cleared(back, direction.other()) });
+            return Stage::Returning { mover: Mover::cleared(back, direction.other()) };
         }
-        Ok(if self.restores { Stage::Restoring(Mover::cleared(value, direction)) } else { Stage::Over })
+        if self.restores { Stage::Restoring(Mover::cleared(value, direction)) } else { Stage::Over }
     }
 }
 
@@ -205,7 +205,7 @@ fn braking(cx: &mut Cx) -> Stage {
 
 /// The speed is that of the setting: the least time is over, and between two looks it hardly changed.
 fn settled(cx: &mut Cx, since: BenchTime, looked: &mut (BenchTime, f64)) -> bool {
-    let (least_s, most_s) = cx.straight.as_ref().map_or((0.0, 0.0), Straight::settle_s);
+    let (least_s, most_s) = cx.straight.as_ref().map_or((0.0, 0.0), |straight| straight.settle_s());
     if !cx.passed(since, Duration::from_secs_f64(least_s)) || !cx.passed(looked.0, LOOK_EVERY) {
         return false;
     }
@@ -281,7 +281,7 @@ impl Cx {
     pub(super) fn must_turn(&self) -> bool {
         let value = self.ordered.0.value;
         let look = |straight: &Straight| straight.look(&self.sight(), value) != Room::Free;
-        value > 0 && self.straight.as_ref().is_some_and(look)
+        value > 0 && self.straight.as_deref().is_some_and(look)
     }
 
     /// Before a phase goes to a setting: whether there is room for it.
@@ -346,7 +346,7 @@ impl Cx {
 
     /// The fastest speed that there is room for, mm/s.
     pub(super) fn fastest_mm_s(&self) -> f64 {
-        self.straight.as_ref().map_or(f64::MAX, Straight::fastest_mm_s)
+        self.straight.as_ref().map_or(f64::MAX, |straight| straight.fastest_mm_s())
     }
 
     /// A setting does not fit on the straight.

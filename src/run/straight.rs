@@ -313,7 +313,7 @@ impl Straight {
         let fits = |speed: f64| {
             self.needs_mm(speed, 0.0, self.stops.momentum_s) <= 0.6 * self.usable_mm() && speed <= most_mm_s
         };
-        let fast = self.response.iter().filter(|(_, speed)| fits(**speed)).next_back();
+        let fast = self.response.iter().rfind(|(_, speed)| fits(**speed));
         fast.or(self.response.iter().next()).map(|(value, _)| *value)
     }
 
