@@ -108,11 +108,9 @@ impl Question {
     pub const fn answers(self) -> &'static [Answer] {
         match self {
             Self::WhichEndLed => &[Answer::Front, Answer::Rear],
-            Self::MoveToProgramming
-            | Self::MoveToBench
-            | Self::MayLift
-            | Self::PutBack
-            | Self::PutOnMark => &[Answer::Done],
+            Self::MoveToProgramming | Self::MoveToBench | Self::MayLift | Self::PutBack | Self::PutOnMark => {
+                &[Answer::Done]
+            }
         }
     }
 }

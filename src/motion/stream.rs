@@ -505,7 +505,8 @@ impl Motion {
     fn by_turns(&self, say: impl Fn(&Blocks) -> Option<Summary>, more_u_rel: f64) -> Option<Measured> {
         let summary = say(self.blocks.as_ref()?)?;
         let speed = self.mm_s(summary.turns_per_s);
-        let measured = self.with_doubts(speed, (libm::hypot(summary.u_rel, more_u_rel), summary.degrees, summary.factor));
+        let measured = self
+            .with_doubts(speed, (libm::hypot(summary.u_rel, more_u_rel), summary.degrees, summary.factor));
         let swing = |(period_s, size): (f64, f64)| Surge {
             period_s: period_s * self.clock_factor(),
             amplitude_mm_s: self.mm_s(size / TURN),
