@@ -75,6 +75,7 @@ impl Axle {
             circumference_mm: CIRCUMFERENCE_MM,
             circumference_u_rel: CIRCUMFERENCE_U,
             source: Source::Field { pole_pairs: 1 },
+            lap: None,
         };
         let motion = Motion::new(setup);
         let turns = random.unit();

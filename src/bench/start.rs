@@ -210,7 +210,8 @@ impl Prepared {
             control,
             signals: self.signals,
         };
-        let mut ended = live::run(job)
+        // Boxed: it is large, and lives as long as the run.
+        let mut ended = Box::pin(live::run(job))
             .await
             .map_err(|error| NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, error.to_string())))?;
         let outcome = match ended.end {

@@ -217,7 +217,7 @@ impl PointRule {
         let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
         let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();
         let speed_mm_s = to.copysign(measured.speed_mm_s);
-        let measured = Measured { speed_mm_s, u_repeat_mm_s, u_mm_s, half_width_mm_s, degrees, ..measured };
+        let measured = Measured { speed_mm_s, u_repeat_mm_s, degrees, u_mm_s, half_width_mm_s, ..measured };
         Judged { measured, reached: enough && half_width_mm_s <= self.wanted.at(to) }
     }
 

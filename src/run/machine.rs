@@ -31,6 +31,7 @@ use std::time::Duration;
 
 mod intake;
 mod interruption;
+mod measuring;
 
 /// What comes after a write.
 #[derive(Debug)]
@@ -296,45 +297,8 @@ impl Run {
                 cx.record(RecordBody::OriginalsBack);
                 self.begin_baseline();
             }
-            Phase::Baseline(phase) => {
-                let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                cx.judge_way()?;
-                let warm_at = found.warm_up_value(cx);
-                self.findings.warm_at = warm_at;
-                let phase = WarmUp::new(cx, warm_at, found);
-                self.enter(PhaseName::WarmUp, Phase::WarmUp(Box::new(phase)));
-            }
-            Phase::WarmUp(phase) => {
-                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
-                if !cx.is_endless() {
-                    // Grades, and turning round, would be taken for the engine's own answer.
-                    let phase = Sweep::new(cx, baseline);
-                    self.enter(PhaseName::Sweep, Phase::Sweep(phase));
-                    return Ok(true);
-                }
-                let phase = Learn::new(baseline);
-                self.enter(PhaseName::Learn, Phase::Learn(phase));
-            }
-            Phase::Learn(phase) => {
-                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
-                let phase = Sweep::new(cx, baseline);
-                self.enter(PhaseName::Sweep, Phase::Sweep(phase));
-            }
-            Phase::Sweep(phase) => {
-                let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                self.findings.sweep = Some(found);
-                if self.cx.plan.spec.sweep.placings < 2 {
-                    self.fit()?;
-                    return Ok(true);
-                }
-                let phase = Placing::new(&self.cx, self.findings.warm_at);
-                self.enter(PhaseName::Placing, Phase::Placing(phase));
-            }
-            Phase::Placing(phase) => {
-                let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                self.findings.placing = found.part;
-                self.findings.reasons.extend(found.reason);
-                self.fit()?;
+            Phase::Baseline(_) | Phase::WarmUp(_) | Phase::Learn(_) | Phase::Sweep(_) | Phase::Placing(_) => {
+                return self.advance_measuring();
             }
             Phase::Write { .. } => return self.advance_write(),
             Phase::Verify { .. } => return self.advance_verify(),
