@@ -39,7 +39,19 @@ fn help_names_every_verb_and_exit_code() {
     let folder = tempfile::tempdir().unwrap();
     let (code, stdout, stderr) = outcome(pacewright(folder.path()).arg("--help"));
     assert_eq!((code, stderr.as_str()), (0, ""));
-    for verb in ["run", "demo", "simulate", "stop", "template", "schema", "replay", "cvs", "tell"] {
+    for verb in [
+        "run",
+        "demo",
+        "simulate",
+        "stop",
+        "template",
+        "schema",
+        "replay",
+        "cvs",
+        "circumference",
+        "drag",
+        "tell",
+    ] {
         assert!(stdout.contains(&format!("\n  {verb} ")), "{verb} is missing in\n{stdout}");
     }
     for exit in ["0", "2", "3", "4", "5", "6", "7"] {
@@ -346,4 +358,26 @@ fn a_list_that_is_missing_or_wrong_keeps_a_run_from_beginning() {
     assert_eq!(code, "file-not-utf8");
     assert!(evidence.contains(":2:7:"), "{evidence}");
     assert!(!folder.path().join("runs").exists(), "nothing was begun");
+}
+
+#[test]
+fn a_rolled_distance_is_worked_out_and_nonsense_is_answered() {
+    let folder = tempfile::tempdir().unwrap();
+    let line = ["circumference", "--distance", "3 m", "--turns", "91", "--doubt", "2 mm"];
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
+    assert_eq!((code, stderr.as_str()), (0, ""));
+    insta::assert_snapshot!(stdout, @r#"
+    [axle]
+    circumference = "32.9670 mm"
+    doubt = "0.071 %"
+    # Standard uncertainties (k = 1), put together as the root of their squares:
+    #   distance  3 m known to 2 mm: 0.0667 %
+    #   turns     91 known to 0.02 of a turn: 0.0220 %
+    #   together  0.0702 % = 0.0231 mm of 32.9670 mm
+    # Not in it: a wheel that touches elsewhere on its tread than when it was rolled (contact, placings).
+    "#);
+    let line = ["circumference", "--distance", "3", "--turns", "many", "--doubt", "-2 mm"];
+    let (code, stdout, stderr) = outcome(pacewright(folder.path()).args(line));
+    assert_eq!((code, stdout.as_str()), (2, ""));
+    assert_eq!(stderr.matches("rolled-distance-unusable").count(), 3, "{stderr}");
 }

@@ -174,7 +174,7 @@ fn bench() -> VirtualBench {
     let mut bench = ENGINES[1].bench((ENGINES[1].recipe)(SEED));
     let spec = &mut bench.plan.spec;
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(60), Duration::from_secs(90));
-    (spec.sweep.points, spec.sweep.verify_points) = (Some(10), 5);
+    (spec.sweep.steps, spec.sweep.verify_points) = (pacewright::config::SweepSteps::Spread(10), 5);
     spec.limits.reconnect = RECONNECT;
     bench
 }

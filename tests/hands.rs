@@ -31,7 +31,7 @@ fn bench() -> VirtualBench {
     let mut bench = ENGINES[1].bench((ENGINES[1].recipe)(SEED));
     let spec = &mut bench.plan.spec;
     (spec.warm_up.shortest, spec.warm_up.longest) = (ms(60_000), ms(90_000));
-    (spec.sweep.points, spec.sweep.verify_points) = (Some(10), 5);
+    (spec.sweep.steps, spec.sweep.verify_points) = (pacewright::config::SweepSteps::Spread(10), 5);
     bench
 }
 

@@ -30,7 +30,7 @@ fn bench(engine: Engine) -> VirtualBench {
     let mut bench = engine.bench((engine.recipe)(SEED));
     let spec = &mut bench.plan.spec;
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(60), Duration::from_secs(90));
-    (spec.sweep.points, spec.sweep.verify_points) = (Some(10), 4);
+    (spec.sweep.steps, spec.sweep.verify_points) = (pacewright::config::SweepSteps::Spread(10), 4);
     bench
 }
 

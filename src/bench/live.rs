@@ -316,11 +316,13 @@ impl<C: Core> Live<C> {
                 self.person.status.send_modify(|status| status.question = Some(asked));
                 self.telling.tell(News::Asked(what));
             }
-            RecordBody::Answered { question, .. } => self.person.status.send_modify(|status| {
-                if status.question.is_some_and(|asked| asked.number == question) {
-                    status.question = None;
-                }
-            }),
+            RecordBody::Answered { question, .. } | RecordBody::Withdrawn { question } => {
+                self.person.status.send_modify(|status| {
+                    if status.question.is_some_and(|asked| asked.number == question) {
+                        status.question = None;
+                    }
+                });
+            }
             _ => {}
         }
     }

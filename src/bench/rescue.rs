@@ -50,9 +50,11 @@ pub(crate) fn out_of_order(
         trim_reverse: None,
         step_mode: spec.engine.step_mode,
         steps: Vec::new(),
+        budget: Vec::new(),
         worst_deviation_percent: None,
         worst_deviation_u_percent: None,
         predicted_worst_deviation_percent: None,
+        engine: crate::run::EngineFound::default(),
         broken_sensor_lines: records
             .iter()
             .filter(|record| matches!(record.body, RecordBody::BrokenLine(_)))

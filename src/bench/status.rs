@@ -87,6 +87,15 @@ impl Question {
             Self::MoveToBench => {
                 "Put the engine back on the bench with its wheels on the sensor axle; then say done."
             }
+            Self::MayLift => {
+                "The engine is to be lifted off and put back. Say done if you stand beside it, and wait for the next \
+                 word before you touch it. Without an answer within 10 minutes the run goes on, and the engine with it."
+            }
+            Self::PutBack => {
+                "The engine stays at rest until you answer. Lift it off and put it back the same way round, all wheels \
+                 where they were; its rails or rollers are live, so nothing metal across them. Take fingers, hair and \
+                 threads away, then say done: it starts."
+            }
         }
     }
 
@@ -95,7 +104,7 @@ impl Question {
     pub const fn answers(self) -> &'static [Answer] {
         match self {
             Self::WhichEndLed => &[Answer::Front, Answer::Rear],
-            Self::MoveToProgramming | Self::MoveToBench => &[Answer::Done],
+            Self::MoveToProgramming | Self::MoveToBench | Self::MayLift | Self::PutBack => &[Answer::Done],
         }
     }
 }

@@ -20,6 +20,12 @@ const STANDING: f64 = 1e-4;
 /// standing is known without doubt and weighs this much.
 const SMALLEST_U: f64 = 1e-6;
 
+/// Of what a straight line between two points misses of the bend, the cubic misses this much: standard uncertainty (own
+/// choice; the tests hold it against curves that are known).
+const BEND_MISSED: f64 = 0.25;
+/// All counts of the drive.
+const FULL_RANGE: f64 = 255.0;
+
 /// Why points make no curve.
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum CurveError {
@@ -42,6 +48,15 @@ pub enum CurveError {
     /// Standing at every drive.
     #[error("the engine did not move at any drive")]
     NeverMoves,
+}
+
+/// A drive with its standard uncertainty (k = 1), in counts of 255.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DriveEstimate {
+    /// Drive, 0 to 255.
+    pub drive: f64,
+    /// Standard uncertainty in counts.
+    pub u_counts: f64,
 }
 
 /// Speed over motor drive for one direction; never falls.
@@ -102,8 +117,8 @@ impl SpeedCurve {
     }
 
     /// The speed at a drive; at and below the dead zone 0, above the last point that of the last point. Its
-    /// doubt lies on the line between those of the neighbouring points, and says nothing of how the curve
-    /// bends between them.
+    /// doubt is that of the neighbouring points, on the line between the two, and what the curve may bend between
+    /// them.
     #[must_use]
     pub fn speed_at(&self, drive: f64) -> SpeedEstimate {
         SpeedEstimate { speed_mm_s: self.cubic.value(drive), u_mm_s: self.u_at(drive) }
@@ -113,6 +128,14 @@ impl SpeedCurve {
     #[must_use]
     pub fn drive_for(&self, speed_mm_s: f64) -> Option<f64> {
         self.cubic.first_at_least(speed_mm_s)
+    }
+
+    /// The same with its doubt: that of the speed there over the slope. All of the range where the curve is level.
+    #[must_use]
+    pub fn drive_with_doubt(&self, speed_mm_s: f64) -> Option<DriveEstimate> {
+        let drive = self.drive_for(speed_mm_s)?;
+        let u_counts = (self.speed_at(drive).u_mm_s / self.secant(drive)).min(FULL_RANGE);
+        Some(DriveEstimate { drive, u_counts })
     }
 
     /// Speed at the last point.
@@ -155,17 +178,37 @@ impl SpeedCurve {
         self.top().speed_mm_s * STANDING
     }
 
-    /// Doubt on the line between neighbouring knots.
+    /// Rise of speed a count about a drive, mm/s.
+    fn secant(&self, drive: f64) -> f64 {
+        let (low, high) = ((drive - 0.5).max(0.0), (drive + 0.5).min(self.last_drive()));
+        (self.speed_at(high).speed_mm_s - self.speed_at(low).speed_mm_s) / (high - low).max(SAME_DRIVE)
+    }
+
+    /// Doubt on the line between neighbouring knots, and of the bend between them.
     fn u_at(&self, drive: f64) -> f64 {
         let above = self.knots.partition_point(|knot| knot.drive <= drive);
         match (above.checked_sub(1).and_then(|below| self.knots.get(below)), self.knots.get(above)) {
             (Some(low), Some(high)) => {
-                let part = (drive - low.drive) / (high.drive - low.drive);
-                low.u_mm_s + (high.u_mm_s - low.u_mm_s) * part
+                let gap = high.drive - low.drive;
+                let part = (drive - low.drive) / gap;
+                let line = low.u_mm_s + (high.u_mm_s - low.u_mm_s) * part;
+                libm::hypot(line, BEND_MISSED * self.bend(above) * part * (1.0 - part) * gap * gap)
             }
             (Some(end), None) | (None, Some(end)) => end.u_mm_s,
             (None, None) => 0.0,
         }
+    }
+
+    /// Half the second derivative between the knot `above` and the one below it, mm/s a squared count: the larger of the
+    /// divided differences with either neighbour. 0 where it stands.
+    fn bend(&self, above: usize) -> f64 {
+        let slope = |at: usize| {
+            let (low, high) = (self.knots.get(at.checked_sub(1)?)?, self.knots.get(at)?);
+            Some(((high.speed_mm_s - low.speed_mm_s) / (high.drive - low.drive), high.drive - low.drive))
+        };
+        let Some((here, gap)) = slope(above).filter(|(here, _)| *here > 0.0) else { return 0.0 };
+        let beside = [slope(above - 1), slope(above + 1)].into_iter().flatten();
+        beside.map(|(slope, beside)| (slope - here).abs() / (gap + beside)).fold(0.0, f64::max)
     }
 }
 

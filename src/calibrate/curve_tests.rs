@@ -87,6 +87,58 @@ fn doubt_lies_between_those_of_the_neighbours() {
     assert!(curve.slope_at(201.0).abs() < 1e-12 && curve.slope_at(-1.0).abs() < 1e-12);
 }
 
+/// `standards/measurement.md` section 7: drives as scipy's `brentq` finds them; each speed known to 0.1 mm/s, which the
+/// slope there turns into counts.
+#[test]
+fn a_drive_has_its_doubt_in_counts() {
+    let curve = speed_like();
+    for (speed, drive) in [
+        (13.67, 49.591_088_397_8),
+        (100.0, 109.333_052_869_8),
+        (191.35, 160.610_440_452_5),
+        (300.0, 215.376_324_551_0),
+    ] {
+        let found = curve.drive_with_doubt(speed).unwrap();
+        assert!((found.drive - drive).abs() < 1e-9, "{found:?}");
+        let u = curve.speed_at(drive).u_mm_s / curve.slope_at(drive);
+        assert!((found.u_counts / u - 1.0).abs() < 0.02, "{found:?} {u}");
+        assert!(found.u_counts > 0.1 / 2.2 && found.u_counts < 2.0, "{found:?}");
+    }
+    assert_eq!(curve.drive_with_doubt(383.0), None);
+    let level = SpeedCurve::fit(&points(&[
+        (20.0, 40.0, 0.5),
+        (30.0, 60.0, 0.5),
+        (40.0, 60.0, 0.5),
+        (50.0, 60.0, 0.5),
+        (60.0, 90.0, 0.5),
+    ]))
+    .unwrap();
+    assert!(
+        (level.drive_with_doubt(60.0).unwrap().drive - 30.0).abs() < 1e-6,
+        "the smallest that reaches it"
+    );
+}
+
+/// The doubt between points covers what the cubic misses of curves that are known.
+#[test]
+fn doubt_between_points_covers_the_bend() {
+    let (mut inside, mut count) = (0, 0);
+    for power in [0.8, 1.0, 1.1, 1.25, 1.5] {
+        for dead in [0.0, 10.0, 40.0] {
+            let truth = |drive: f64| 400.0 * libm::pow(((drive - dead) / (255.0 - dead)).max(0.0), power);
+            let drives = [0.0, dead, dead + 8.0, 64.0, 96.0, 128.0, 160.0, 192.0, 224.0, 255.0];
+            let rows = drives.map(|drive| (drive, truth(drive), 0.0));
+            let curve = SpeedCurve::fit(&points(&rows)).unwrap();
+            for drive in (0..255).map(|count| f64::from(count) + 0.5) {
+                let found = curve.speed_at(drive);
+                count += 1;
+                inside += u32::from((found.speed_mm_s - truth(drive)).abs() <= 2.0 * found.u_mm_s + 1e-3);
+            }
+        }
+    }
+    assert!(f64::from(inside) >= 0.95 * f64::from(count), "{inside} of {count}");
+}
+
 #[test]
 fn garbage_is_named() {
     let good = (50.0, 10.0, 0.1);

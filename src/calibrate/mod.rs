@@ -3,33 +3,47 @@
 //! Method and check values: `standards/measurement.md` sections 7, 8, 9, 12.C; CV meanings:
 //! `standards/dcc.md` section 4. May not know time, links or phases.
 //!
-//! Points make a [`SpeedCurve`] a direction; two curves, a [`Target`] and a [`Tolerance`] make a
-//! [`TableFit`]; [`predict()`] says what it will do; what verify saw goes through [`judge_doubt`] and, once, through
+//! The points of both directions make [`Drawn`] curves, a [`SpeedCurve`] a direction; two curves, a [`Target`] and a
+//! [`Tolerance`] make a [`TableFit`]; [`next_points()`] says which points it still needs; [`predict()`] says what it will do; what verify saw goes through [`judge_doubt`] and, once, through
 //! [`correct()`].
 use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
 mod baseline;
+pub mod budget;
 mod correct;
 mod curve;
+mod drag;
+mod drawn;
+mod drift;
 mod fit;
+mod habit;
+mod next_point;
 mod pava;
 mod pchip;
+mod placing;
 mod predict;
-mod smooth;
+mod spline;
 mod steps;
 mod target;
+mod theil_sen;
 mod tolerance;
 mod trial;
 
 pub use baseline::{BaselineKind, baseline_drive};
 pub use correct::correct;
-pub use curve::{CurveError, SpeedCurve};
+pub use curve::{CurveError, DriveEstimate, SpeedCurve};
+pub use drag::{DragAt, DragSeen, DragSide, SpeedAt, drag};
+pub use drawn::Drawn;
+pub use drift::{Drift, Revisit};
 pub use fit::{FitError, check_top, fit_table, reachable_top, refit_table};
+pub use habit::Habits;
+pub use next_point::next_points;
+pub use placing::{Placed, PlacingPart, between_placings};
 pub use predict::{predict, predicted_worst, table_limit};
-pub use smooth::smoothed;
 pub use steps::{entry_position, nearest_step};
 pub use target::{Target, TargetError};
+pub use theil_sen::{Slope, Trend, theil_sen, trend};
 pub use tolerance::{Tolerance, judge_doubt};
 
 /// Number of entries of the speed table, CV 67 to CV 94.

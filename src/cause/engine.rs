@@ -4,9 +4,9 @@ use super::Cause;
 /// The engine stands although it was told to move.
 pub const NOT_MOVING: Cause = Cause {
     code: "engine-not-moving",
-    seen: "The engine was told to move and the axle did not turn.",
-    may_be: "The measured axle is not driven or does not touch its roller, the magnet sits loose or with its poles along the axle, wheels or pickups are dirty, or the engine is jammed.",
-    to_try: "Watch the axle while the engine runs slowly by hand control, clean wheels and rollers, and turn the magnet so that its poles point across the axle.",
+    seen: "The engine was told to move and no turning of the axle was seen.",
+    may_be: "The magnet's poles may point along the axle, the magnet may sit loose or be missing, that axle may not be driven or not touch its roller, it may slip, or the engine itself may not move: dirty wheels or pickups, or a jam.",
+    to_try: "Watch the axle while the engine runs slowly by hand control: if it turns, see to the magnet; if it does not, clean wheels and rollers and free the engine.",
 };
 /// The engine moves although nothing was ordered.
 pub const MOVES_UNASKED: Cause = Cause {
@@ -120,12 +120,33 @@ pub const NOT_STEADY: Cause = Cause {
     may_be: "The engine is newly oiled or still runs in, or the track voltage drifts.",
     to_try: "Allow a longer warm-up; the remaining change is part of the stated doubt.",
 };
-/// The anchor moved during the sweep.
+/// How the engine answers could not be made out.
+pub const RESPONSE_NOT_LEARNED: Cause = Cause {
+    code: "engine-response-not-learned",
+    seen: "How quickly the engine answers a change of its setting could not be made out.",
+    may_be: "It runs unevenly, samples went missing, or the sensor tells too few points a turn.",
+    to_try: "Nothing needs doing: the run waits at each point until the speed looks steady, which takes longer.",
+};
+/// Points that took their whole time.
+pub const PRECISION_NOT_REACHED: Cause = Cause {
+    code: "precision-not-reached",
+    seen: "Points were known less well than the bench file asks when their time was over.",
+    may_be: "The engine runs unevenly from turn to turn, the sensor is noisy, or the precision asked for is very fine.",
+    to_try: "What was reached is in the stated doubt; clean wheels and pickups, run the engine in, or raise point_limit or precision in the bench file.",
+};
+/// The anchors moved during the sweep.
 pub const DRIFTED: Cause = Cause {
     code: "engine-drifted",
-    seen: "The same setting gave another speed at the end of the sweep than at its beginning.",
+    seen: "The engine's speed changed steadily while the sweep went on: settings measured again later gave another speed.",
     may_be: "The engine was not warm yet or grew hot, or the track voltage changed.",
-    to_try: "Allow a longer warm-up; the change is part of the stated doubt.",
+    to_try: "Allow a longer warm-up; the change was taken out of the points, and what that leaves is part of the stated doubt.",
+};
+/// The anchors moved too much.
+pub const DRIFTS_TOO_MUCH: Cause = Cause {
+    code: "engine-drifts-too-much",
+    seen: "The engine's speed changed so much while the sweep went on that its points do not make one curve.",
+    may_be: "It is far from warm, newly oiled, or grows hot; or the supply of the track is weak and its voltage moves.",
+    to_try: "Raise the warm-up's shortest time, let the engine run in, and check the supply; nothing was written.",
 };
 /// The run lasted longer than allowed.
 pub const RUN_TOO_LONG: Cause = Cause {
@@ -156,6 +177,14 @@ pub const REAR_LEADS: Cause = Cause {
     to_try: "Nothing needs doing for the table; change bit 0 of CV 29 if forward should mean the front end.",
 };
 
+/// Nobody lifted the engine.
+pub const PLACINGS_UNANSWERED: Cause = Cause {
+    code: "placings-unanswered",
+    seen: "Nobody answered when the engine was to be lifted off and put back, so the run went on without that.",
+    may_be: "The run was left alone, or the question was not noticed.",
+    to_try: "Stay within reach while the run measures if what another placing changes is to be known, or take placings out of the bench file.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &NOT_MOVING,
@@ -175,9 +204,13 @@ pub const ALL: &[&Cause] = &[
     &VERIFY_FAILED,
     &VERIFY_MARGINAL,
     &NOT_STEADY,
+    &RESPONSE_NOT_LEARNED,
+    &PRECISION_NOT_REACHED,
     &DRIFTED,
+    &DRIFTS_TOO_MUCH,
     &RUN_TOO_LONG,
     &PATH_TOO_SHORT,
     &PERSON_STOPPED,
     &REAR_LEADS,
+    &PLACINGS_UNANSWERED,
 ];

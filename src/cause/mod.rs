@@ -10,6 +10,7 @@ pub mod link;
 pub mod program;
 pub mod record;
 pub mod sensor;
+pub mod signal;
 pub mod station;
 
 /// A thing that can be wrong, in words for a club member.
@@ -58,6 +59,7 @@ pub fn all() -> impl Iterator<Item = &'static Cause> {
         program::ALL,
         record::ALL,
         sensor::ALL,
+        signal::ALL,
         station::ALL,
     ]
     .into_iter()

@@ -65,6 +65,30 @@ pub const NO_PLACE_FOR_FILE: Cause = Cause {
     to_try: "Name a file in a folder that is there and that you may write to.",
 };
 
+/// No circumference from what was rolled.
+pub const ROLLED_UNUSABLE: Cause = Cause {
+    code: "rolled-distance-unusable",
+    seen: "No circumference can be made of what was rolled.",
+    may_be: "A unit is missing, a number is mistyped, or distance and turns do not belong together.",
+    to_try: "Roll ten turns or more along a ruler from mark to mark, and write it as in --distance \"3 m\" --turns 91 --doubt \"2 mm\".",
+};
+
+/// Two runs of two engines.
+pub const RUNS_OF_TWO_ENGINES: Cause = Cause {
+    code: "runs-of-two-engines",
+    seen: "The two runs are not of the same engine.",
+    may_be: "One of the folders is another engine's, or its decoder was changed between the runs.",
+    to_try: "Name two runs of one engine, one with the measuring car and one without it.",
+};
+
+/// Two runs that were made differently.
+pub const RUNS_UNLIKE: Cause = Cause {
+    code: "runs-unlike",
+    seen: "The two runs cannot be compared setting by setting.",
+    may_be: "The decoder was set otherwise in one of them, other steps were measured, or both names mean one run.",
+    to_try: "Make both runs with the same bench file and decoder, one with the measuring car and one without it.",
+};
+
 /// The person did not wait for the end.
 pub const ENDED_OUT_OF_HAND: Cause = Cause {
     code: "ended-out-of-hand",
@@ -83,5 +107,8 @@ pub const ALL: &[&Cause] = &[
     &RESULT_NOT_WRITTEN,
     &FILE_NOT_WRITTEN,
     &NO_PLACE_FOR_FILE,
+    &ROLLED_UNUSABLE,
+    &RUNS_OF_TWO_ENGINES,
+    &RUNS_UNLIKE,
     &ENDED_OUT_OF_HAND,
 ];

@@ -97,6 +97,14 @@ pub const NO_CVS: Cause = Cause {
     to_try: "Name the folder of a run that went further.",
 };
 
+/// The record holds no speeds.
+pub const NO_SPEEDS: Cause = Cause {
+    code: "no-speeds",
+    seen: "The record of this run holds no speeds of the decoder's linear response.",
+    may_be: "The run ended before it measured the curve.",
+    to_try: "Name a run that got as far as measuring; what it measured stands even if it did not end calibrated.",
+};
+
 /// A replay gave something else.
 pub const REPLAY_DIFFERS: Cause = Cause {
     code: "replay-differs",
@@ -151,6 +159,7 @@ pub const ALL: &[&Cause] = &[
     &RESTORE_PENDING,
     &ORIGINAL_UNKNOWN,
     &NO_CVS,
+    &NO_SPEEDS,
     &REPLAY_DIFFERS,
     &OTHER_CORE,
     &GAP_IN_TIME,

@@ -47,6 +47,10 @@ pub(crate) enum Verb {
     },
     /// Write the CVs of a recorded run as a list in CSV
     Cvs(CvsArgs),
+    /// Work out the circumference of a wheel or roller, and its doubt, from a distance rolled
+    Circumference(CircumferenceArgs),
+    /// Compare a run with the measuring car to one without it: what the car's drag costs
+    Drag(DragArgs),
     /// Tell a running run something
     Tell {
         /// The run's folder
@@ -115,6 +119,32 @@ pub(crate) struct SimulateArgs {
     /// Write a bench file for this simulated bench
     #[arg(long, value_name = "FILE")]
     pub(crate) bench_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CircumferenceArgs {
+    /// Distance rolled without slipping, with its unit, as "3 m"
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub(crate) distance: String,
+    /// Turns on it; parts of a turn as 91.25
+    #[arg(long, value_name = "NUMBER", allow_hyphen_values = true)]
+    pub(crate) turns: String,
+    /// How well the distance is known (standard uncertainty), as "2 mm" or "0.1 %"
+    #[arg(long, value_name = "DOUBT", allow_hyphen_values = true)]
+    pub(crate) doubt: String,
+    /// How well the turns are known, in turns: a mark lined up by eye at both ends
+    #[arg(long, value_name = "NUMBER", default_value = "0.02", allow_hyphen_values = true)]
+    pub(crate) turns_doubt: String,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DragArgs {
+    /// Folder of the run with the measuring car
+    #[arg(value_name = "RUN_WITH")]
+    pub(crate) with: PathBuf,
+    /// Folder of the run without it
+    #[arg(value_name = "RUN_WITHOUT")]
+    pub(crate) without: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -3,9 +3,12 @@
 //! With `--json` exactly one object stands on stdout at every exit, wrong use and the program's own failure included.
 //! Work is done through [`mod@crate::bench`] alone: sockets, adapters and phases are not its business.
 mod args;
+mod budget;
 mod caution;
+mod circumference;
 mod cvs;
 mod demo;
+mod drag;
 pub mod exit;
 mod out;
 pub mod result;
@@ -68,6 +71,8 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Template => verbs::print(crate::config::template()),
         Verb::Schema => verbs::print(&crate::config::schema()),
         Verb::Replay { folder, json } => verbs::replay(&folder, json),
+        Verb::Circumference(args) => circumference::circumference(&args),
+        Verb::Drag(args) => drag::compare(&args),
         Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }

@@ -1,7 +1,8 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
 use crate::cause::Reason;
 use crate::run::{
-    CORE_REVISION, DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StopGrade, VerdictWord,
+    BudgetRow, CORE_REVISION, DecoderState, End, EngineFound, HousekeepingSpan, RunOutcome, StepRow,
+    StopGrade, VerdictWord,
 };
 use serde::{Serialize, Serializer};
 
@@ -39,6 +40,8 @@ pub struct ResultJson {
     pub step_mode: Option<u16>,
     /// The 28 steps.
     pub steps: Vec<StepJson>,
+    /// Where the doubt comes from at the slowest, a middle and the top step: every line, and their sums.
+    pub budget: Vec<BudgetRow>,
     /// Worst deviation seen in verify, percent of the target's top.
     #[serde(serialize_with = "finite")]
     pub worst_deviation_percent: Option<f64>,
@@ -48,6 +51,8 @@ pub struct ResultJson {
     /// Worst deviation predicted.
     #[serde(serialize_with = "finite")]
     pub predicted_worst_deviation_percent: Option<f64>,
+    /// What was found of the engine beside its curve.
+    pub engine: Option<EngineFound>,
     /// Length in bench seconds.
     #[serde(serialize_with = "finite")]
     pub bench_seconds: Option<f64>,
@@ -80,12 +85,18 @@ pub struct StepJson {
     /// Its doubt, k = 1.
     #[serde(serialize_with = "finite")]
     pub forward_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    #[serde(serialize_with = "finite")]
+    pub forward_u95_mm_s: Option<f64>,
     /// Reverse.
     #[serde(serialize_with = "finite")]
     pub reverse_mm_s: Option<f64>,
     /// Its doubt, k = 1.
     #[serde(serialize_with = "finite")]
     pub reverse_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    #[serde(serialize_with = "finite")]
+    pub reverse_u95_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: crate::run::StepSource,
 }
@@ -102,8 +113,10 @@ impl From<&StepRow> for StepJson {
             target_mm_s: Some(row.target_mm_s),
             forward_mm_s: row.forward_mm_s,
             forward_u_mm_s: row.forward_u_mm_s,
+            forward_u95_mm_s: row.forward_u95_mm_s,
             reverse_mm_s: row.reverse_mm_s,
             reverse_u_mm_s: row.reverse_u_mm_s,
+            reverse_u95_mm_s: row.reverse_u95_mm_s,
             source: row.source,
         }
     }
@@ -141,9 +154,11 @@ impl ResultJson {
             trim_reverse: outcome.trim_reverse,
             step_mode: Some(outcome.step_mode),
             steps: outcome.steps.iter().map(StepJson::from).collect(),
+            budget: outcome.budget.clone(),
             worst_deviation_percent: outcome.worst_deviation_percent,
             worst_deviation_u_percent: outcome.worst_deviation_u_percent,
             predicted_worst_deviation_percent: outcome.predicted_worst_deviation_percent,
+            engine: Some(outcome.engine),
             bench_seconds: Some(outcome.bench_seconds),
             broken_sensor_lines: Some(outcome.broken_sensor_lines),
             interruptions: Some(outcome.interruptions),
@@ -172,9 +187,11 @@ impl ResultJson {
             trim_reverse: None,
             step_mode: None,
             steps: Vec::new(),
+            budget: Vec::new(),
             worst_deviation_percent: None,
             worst_deviation_u_percent: None,
             predicted_worst_deviation_percent: None,
+            engine: None,
             bench_seconds: None,
             broken_sensor_lines: None,
             interruptions: None,
@@ -199,7 +216,7 @@ mod tests {
     use serde_json::Value;
 
     /// The keys a program may count on, as the issue of the first release lists them.
-    const KEYS: [&str; 23] = [
+    const KEYS: [&str; 24] = [
         "schema",
         "run_id",
         "core_revision",
@@ -213,6 +230,7 @@ mod tests {
         "trim_reverse",
         "step_mode",
         "steps",
+        "budget",
         "worst_deviation_percent",
         "worst_deviation_u_percent",
         "predicted_worst_deviation_percent",

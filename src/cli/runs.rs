@@ -123,6 +123,13 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
         prepared.spec().name,
         lapse_mark(lapse)
     ));
+    if let Some(lifts) = prepared.spec().sweep.placings.checked_sub(1).filter(|lifts| *lifts > 0) {
+        let times = if lifts == 1 { "once".to_owned() } else { format!("{lifts} times") };
+        out::say(&format!(
+            "Once the curve is measured it will ask {times} that the engine be lifted off and put back. If nobody\n\
+             answers for 10 minutes, the run goes on without, and says so in its result."
+        ));
+    }
     let left = prepared.unfinished().map_or_else(Vec::new, Unfinished::reasons);
     for reason in left.iter().chain(prepared.passed_over()) {
         out::say(&format!("\n{}", words::reason(reason)));

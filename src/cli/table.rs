@@ -1,10 +1,10 @@
 //! The end of a run as the person reads it: verdict, the 28 steps, trims, how sure the stop is, reasons, the record.
 use super::result::{ResultJson, StepJson};
 use super::show::lapse_mark;
-use super::words;
+use super::{budget, words};
 use crate::bench::clock::TimeLapse;
 use crate::dcc::scale;
-use crate::run::StepSource;
+use crate::run::{EngineFound, StepSource};
 use std::fmt::Write;
 
 /// The whole text. `scale_ratio` is N of 1:N.
@@ -29,6 +29,10 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
             let _ =
                 writeln!(text, "  {label:<9} CV {first} to {} = {}", first + half.len() - 1, half.join(" "));
         }
+    }
+    text += &budget::lines(&result.budget);
+    if let Some(engine) = &result.engine {
+        found(&mut text, engine);
     }
     let _ = writeln!(text, "  decoder   {}", words::decoder(result.decoder_state));
     if !result.restore_pending.is_empty() {
@@ -58,6 +62,25 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
         let _ = writeln!(text, "\n{}", words::reason(reason));
     }
     text.lines().map(str::trim_end).collect::<Vec<_>>().join("\n")
+}
+
+/// What was found of the engine beside its curve.
+fn found(text: &mut String, engine: &EngineFound) {
+    if let [Some(forward), Some(reverse)] = engine.warming {
+        let [forward, reverse] = [forward, reverse]
+            .map(|one| format!("{:+.1} +- {:.1} %", one.change_percent, 2.0 * one.change_u_percent));
+        let _ = writeln!(text, "  warm-up   {forward} forward, {reverse} reverse: warm against cold");
+    }
+    let [forward, reverse] = engine.low_end;
+    if let (Some(starts), Some(keeps), Some(starts_back), Some(keeps_back)) =
+        (forward.starts, forward.keeps_going, reverse.starts, reverse.keeps_going)
+    {
+        let _ = writeln!(
+            text,
+            "  low end   without the table it starts at step {starts} forward, {starts_back} reverse, and keeps going down to \
+             step {keeps} forward, {keeps_back} reverse"
+        );
+    }
 }
 
 fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
@@ -91,13 +114,9 @@ fn step_line(step: &StepJson, scale_ratio: f64) -> String {
     let speeds = [step.target_mm_s, step.forward_mm_s, step.reverse_mm_s];
     let number = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{value:.2}"));
     let in_scale = |value: Option<f64>| value.map(|speed| scale::kmh(speed, scale_ratio));
-    let deviation = |speed: Option<f64>, u: Option<f64>| match (speed, step.target_mm_s, u) {
-        (Some(speed), Some(target), Some(u)) => {
-            format!(
-                "{:+.2}+-{:.2}",
-                scale::kmh(speed - target, scale_ratio),
-                scale::kmh(2.0 * u, scale_ratio)
-            )
+    let deviation = |speed: Option<f64>, u95: Option<f64>| match (speed, step.target_mm_s, u95) {
+        (Some(speed), Some(target), Some(u95)) => {
+            format!("{:+.2}+-{:.2}", scale::kmh(speed - target, scale_ratio), scale::kmh(u95, scale_ratio))
         }
         _ => "-".to_owned(),
     };
@@ -107,8 +126,8 @@ fn step_line(step: &StepJson, scale_ratio: f64) -> String {
         if step.source == StepSource::Predicted { 'p' } else { ' ' },
         columns::<8>(speeds.map(number)),
         columns::<7>(speeds.map(in_scale).map(number)),
-        deviation(step.forward_mm_s, step.forward_u_mm_s),
-        deviation(step.reverse_mm_s, step.reverse_u_mm_s),
+        deviation(step.forward_mm_s, step.forward_u95_mm_s),
+        deviation(step.reverse_mm_s, step.reverse_u95_mm_s),
     )
 }
 
@@ -127,8 +146,10 @@ mod tests {
                 target_mm_s: Some(10.0),
                 forward_mm_s: Some(10.1),
                 forward_u_mm_s: Some(0.05),
+                forward_u95_mm_s: Some(0.11),
                 reverse_mm_s: Some(9.9),
                 reverse_u_mm_s: Some(0.05),
+                reverse_u95_mm_s: Some(0.1),
                 source: StepSource::Measured,
             },
             StepJson {
@@ -136,8 +157,10 @@ mod tests {
                 target_mm_s: Some(20.0),
                 forward_mm_s: Some(20.0),
                 forward_u_mm_s: Some(0.1),
+                forward_u95_mm_s: Some(0.2),
                 reverse_mm_s: None,
                 reverse_u_mm_s: None,
+                reverse_u95_mm_s: None,
                 source: StepSource::Predicted,
             },
         ];

@@ -1,4 +1,5 @@
 //! The words in which runs are told to people.
+use crate::calibrate::budget::Part;
 use crate::cause::Reason;
 use crate::run::{DecoderState, End, PhaseName, StopGrade, VerdictWord};
 use crate::station::Direction;
@@ -10,7 +11,9 @@ pub(crate) const fn phase(phase: PhaseName) -> &'static str {
         PhaseName::Snapshot => "reading the decoder",
         PhaseName::Baseline => "making the decoder's response linear",
         PhaseName::WarmUp => "warming up",
+        PhaseName::Learn => "learning how the engine answers",
         PhaseName::Sweep => "measuring",
+        PhaseName::Placing => "measuring in another placing",
         PhaseName::Fit => "computing the table",
         PhaseName::Write => "writing the table",
         PhaseName::Verify => "verifying",
@@ -25,6 +28,22 @@ pub(crate) const fn direction(direction: Direction) -> &'static str {
     match direction {
         Direction::Forward => "forward",
         Direction::Reverse => "reverse",
+    }
+}
+
+/// The name of a line of a budget.
+pub(crate) const fn part(part: Part) -> &'static str {
+    match part {
+        Part::Repeatability => "repeatability",
+        Part::Curve => "curve of the sweep",
+        Part::Ellipse => "ellipse left over",
+        Part::Drift => "drift",
+        Part::Steps => "steps of the sensor",
+        Part::Rounding => "decoder's rounding",
+        Part::Clock => "clock of the sensor",
+        Part::Placing => "placing",
+        Part::Contact => "place of contact",
+        Part::Circumference => "circumference",
     }
 }
 

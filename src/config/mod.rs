@@ -12,6 +12,7 @@ mod kind;
 mod near;
 mod quantity;
 mod reading;
+mod rolled;
 mod schema;
 pub mod spec;
 mod structure;
@@ -20,6 +21,7 @@ mod template;
 
 pub use complaint::{Complaint, Complaints};
 pub use encoding::text;
+pub use rolled::{Rolled, RolledWords, rolled};
 pub use schema::schema;
 pub use spec::*;
 pub use template::template;

@@ -117,6 +117,8 @@ pub struct AxleSpec {
     pub circumference_mm: f64,
     /// Its relative standard uncertainty (k = 1).
     pub circumference_u_rel: f64,
+    /// Relative standard uncertainty (k = 1) from where on its tread the wheel touches; 0 where none is stated.
+    pub contact_u_rel: f64,
 }
 
 /// Which end of the engine leads when the decoder is told forward.
@@ -183,11 +185,22 @@ pub struct WarmUpSpec {
     pub steady_per_minute: f64,
 }
 
+/// Which steps a sweep measures, a direction.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SweepSteps {
+    /// A few first, then those that the table still needs.
+    Learn,
+    /// Every step that the target needs.
+    All,
+    /// So many, spread over the range.
+    Spread(u16),
+}
+
 /// How the sweep measures.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SweepSpec {
-    /// Points a direction; none is every step in 28-step operation and 28 spread steps in 126-step operation.
-    pub points: Option<u16>,
+    /// Which steps are measured.
+    pub steps: SweepSteps,
     /// Wanted 95 % half-width as a fraction of the speed.
     pub precision_rel: f64,
     /// But no finer than this, mm/s.
@@ -196,6 +209,8 @@ pub struct SweepSpec {
     pub point_limit: Duration,
     /// Steps of the table measured again in verify, a direction.
     pub verify_points: u16,
+    /// How often the engine stands on the bench to be measured: 1, or lifted and put back so often less one.
+    pub placings: u16,
 }
 
 /// The wanted speeds as model speed.

@@ -49,6 +49,7 @@ mod reader;
 mod recorder;
 mod recorder_error;
 mod scan;
+mod speeds;
 mod varint;
 
 pub use cvs::{CvContents, CvsOf, cv_contents};
@@ -66,6 +67,7 @@ pub use reader::{ReadError, RunFolder, read_opening};
 pub use recorder::Recorder;
 pub use recorder_error::RecorderError;
 pub use scan::{Scan, Unfinished, scan};
+pub use speeds::{RecordedSpeeds, recorded_speeds};
 
 /// Name of the journal in a run's folder.
 pub const JOURNAL: &str = "journal.jsonl";

@@ -5,7 +5,7 @@
 //! over whole turns would not do that). Speed is total path over total time. Blocks are whole turns; Student's t on
 //! blocks is fair where it would not be on samples (section 5).
 use super::decode::TURN;
-use super::stats::{t_975, welch};
+use super::stats::{mean_and_variance, t_975, welch};
 use core::f64::consts::PI;
 
 /// Half of the arc about the position whose samples time a passage, in rad of the field.
@@ -39,11 +39,30 @@ pub(super) struct Summary {
     pub(super) turns_per_s: f64,
     /// Relative standard uncertainty from repeatability, not below what the field's noise allows.
     pub(super) u_rel: f64,
+    /// Degrees of freedom of that.
+    pub(super) degrees: f64,
     /// Student's factor for 95 %.
     pub(super) factor: f64,
     pub(super) turns: u32,
     pub(super) seconds: f64,
     pub(super) unsteady: bool,
+    /// What the blocks show of scatter, relative.
+    pub(super) shown: Shown,
+}
+
+/// Scatter as the blocks of a measurement show it, variances relative to a block.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Shown {
+    pub(super) blocks: u32,
+    pub(super) turns_each: u32,
+    /// Of a block about the mean (n - 1).
+    pub(super) variance: f64,
+    /// As it counts for the mean of many, and its degrees of freedom.
+    pub(super) slow: (f64, f64),
+    /// Of one end by noise.
+    pub(super) ends: f64,
+    /// First and last passage by the sensor's clock, s.
+    pub(super) span_s: (f64, f64),
 }
 
 /// Sums over the samples within the arc.
@@ -149,6 +168,11 @@ impl Blocks {
         self.summary
     }
 
+    /// Times of the passages between which the blocks lie, by the sensor's clock, s.
+    pub(super) fn passages(&self) -> &[f64] {
+        &self.passages
+    }
+
     /// An angle at `t_s`. `noise` gives the standard deviation of a sample's angle at an unwrapped angle.
     pub(super) fn push(&mut self, t_s: f64, phi: f64, noise: impl Fn(f64) -> f64) {
         let start = *self.start.get_or_insert(phi);
@@ -234,13 +258,23 @@ impl Blocks {
         let (scatter, degrees) = scatter(&relative, passage);
         let u_rel = (scatter / n + 2.0 * passage / (n * n)).sqrt();
         let good = speed.is_finite() && speed > 0.0 && u_rel.is_finite();
+        let shown = Shown {
+            blocks: u32::try_from(speeds.len()).unwrap_or(u32::MAX),
+            turns_each: self.turns_each,
+            variance: mean_and_variance(&relative)?.1,
+            slow: slowest(&relative, passage).unwrap_or((scatter, degrees)),
+            ends: passage,
+            span_s: (*self.passages.first()?, *self.passages.last()?),
+        };
         good.then(|| Summary {
             turns_per_s: sense * speed,
             u_rel,
+            degrees,
             factor: t_975(degrees),
             turns: u32::try_from(speeds.len()).unwrap_or(u32::MAX).saturating_mul(self.turns_each),
             seconds,
             unsteady: halves_differ(&speeds, speed),
+            shown,
         })
     }
 }
@@ -298,19 +332,30 @@ impl Course {
 /// and its slow half is what the mean suffers from. Restricted likelihood (Patterson, Thompson, Biometrika 58, 1971,
 /// from memory) gives the scatter; for `ends` = 0 and all components it is the usual s^2 (checked by a test).
 fn scatter(relative: &[f64], ends: f64) -> (f64, f64) {
-    let parts = slow_parts(relative, ends);
+    let n = relative.len();
+    scatter_of(&slow_parts(relative, ends, n.min(n.div_ceil(2).clamp(FEWEST_SLOW, MOST_SLOW))))
+}
+
+/// The same by the slowest quarter of many blocks: what counts for the mean, hardly lessened by scatter of one turn that
+/// reaches into two blocks.
+fn slowest(relative: &[f64], ends: f64) -> Option<(f64, f64)> {
+    let used = relative.len() / 4;
+    (used >= FEWEST_SLOW).then(|| scatter_of(&slow_parts(relative, ends, used.min(MOST_SLOW))))
+}
+
+fn scatter_of(parts: &[Part]) -> (f64, f64) {
     let (mut variance, mut known) = (parts.iter().map(|part| part.value * part.value).sum::<f64>(), 0.0);
     // Weighted by what each component is worth, which depends on the variance itself: settles within a few rounds.
     for _ in 0..20 {
         let weighted = |part: &Part| 1.0 / (variance + part.ends);
         let (mut of_mean, mut mean) = (0.0, 0.0);
-        for part in &parts {
+        for part in parts {
             of_mean += part.mean * part.mean * weighted(part);
             mean += part.mean * part.value * weighted(part);
         }
         mean /= of_mean;
         let (mut sum, mut worth) = (0.0, 0.0);
-        for part in &parts {
+        for part in parts {
             let rest = part.value - mean * part.mean;
             let free = 1.0 - part.mean * part.mean * weighted(part) / of_mean;
             let weight = weighted(part) * weighted(part);
@@ -336,10 +381,9 @@ struct Part {
     ends: f64,
 }
 
-/// The slow half of the components.
-fn slow_parts(relative: &[f64], ends: f64) -> Vec<Part> {
+/// The `used` slowest components.
+fn slow_parts(relative: &[f64], ends: f64, used: usize) -> Vec<Part> {
     let n = relative.len();
-    let used = n.min(n.div_ceil(2).clamp(FEWEST_SLOW, MOST_SLOW));
     let step = PI / (n as f64 + 1.0);
     let size = (2.0 / (n as f64 + 1.0)).sqrt();
     let part = |j: usize| {
@@ -358,7 +402,7 @@ fn slow_parts(relative: &[f64], ends: f64) -> Vec<Part> {
 }
 
 /// Welch's test, first half against second half, p < 0.01 (`standards/measurement.md` 4.6).
-fn halves_differ(speeds: &[f64], mean: f64) -> bool {
+pub(super) fn halves_differ(speeds: &[f64], mean: f64) -> bool {
     if speeds.len() < FEWEST_FOR_HALVES {
         return false;
     }

@@ -107,7 +107,7 @@ fn scatter_of_few_blocks_without_noise_is_the_usual_variance() {
     // GUM 4.2.2: s^2 of n - 1; the series is the Stein check of `standards/measurement.md` section 5, s = 0.910433352250.
     let values = [99.2, 101.1, 100.4, 98.7, 100.9, 99.8, 101.6, 100.1, 99.5, 100.7];
     let parts = |n: usize| scatter(&values[..n], 0.0);
-    let usual = |n: usize| super::super::stats::mean_and_variance(&values[..n]).expect("two values").1;
+    let usual = |n: usize| mean_and_variance(&values[..n]).expect("two values").1;
     for n in 2..=FEWEST_SLOW {
         let (variance, degrees) = parts(n);
         assert!((variance - usual(n)).abs() < 1e-9 * usual(n), "{n}: {variance} {}", usual(n));

@@ -83,10 +83,22 @@ pub(super) struct Decode {
 }
 
 impl Decode {
-    /// Angle in -pi..pi, and radius (1 on the ellipse).
-    pub(super) fn angle(&self, field: [f64; 3]) -> (f64, f64) {
-        let [u, w] = self.ellipse.corrected(self.plane.project(field));
-        (libm::atan2(w, u), (u * u + w * w).sqrt())
+    /// The point on the unit circle, but for noise.
+    pub(super) fn corrected(&self, field: [f64; 3]) -> [f64; 2] {
+        self.ellipse.corrected(self.plane.project(field))
+    }
+
+    /// Angle in -pi..pi.
+    pub(super) fn angle(&self, field: [f64; 3]) -> f64 {
+        angle_of(self.corrected(field))
+    }
+
+    /// Where the centre of the field lies in space (within the plane), `off` in parts of each amplitude from the fitted one.
+    pub(super) fn centre_moved_by(&self, off: [f64; 2]) -> [f64; 3] {
+        let Ellipse { x0, y0, gx, gy, sin_phi, cos_phi } = self.ellipse;
+        let along = x0 + gx * off[0];
+        let across = y0 + gy * (off[0] * sin_phi + off[1] * cos_phi);
+        (self.plane.e1 * along + self.plane.e2 * across).into()
     }
 
     /// Fits plane and ellipse to `points`, in the order they came; none if they do not cover 300 degrees or do not lie
@@ -109,6 +121,11 @@ impl Decode {
         }
         Some((Self { plane, ellipse, radius_sd }, turned))
     }
+}
+
+/// Angle of a corrected point, in -pi..pi.
+pub(super) fn angle_of([u, w]: [f64; 2]) -> f64 {
+    libm::atan2(w, u)
 }
 
 /// Scatter of the radius about one, its value on the ellipse.

@@ -39,6 +39,37 @@ fn check_a_conic_and_parameters() {
 }
 
 #[test]
+fn check_a_tilt_of_the_major_axis() {
+    // The conic's own quadratic form: tan 2t = b / (a - c), of its two solutions the one along the longer axis.
+    let conic = Conic::fit(&reference()).expect("an ellipse");
+    let tilt = 0.5 * libm::atan2(-conic.b, conic.c - conic.a);
+    near(tilt, 0.215_434_380, 1e-8);
+}
+
+#[test]
+fn check_a_raw_angles_against_corrected_ones() {
+    let points = reference();
+    let ellipse = Conic::fit(&points).as_ref().and_then(Ellipse::of).expect("an ellipse");
+    let raw: Vec<f64> = points.iter().map(|[x, y]| libm::atan2(*y, *x)).collect();
+    for (found, wanted) in raw.iter().zip([0.228_516_605, 0.547_284_381, 0.886_047_016, 1.256_870_339]) {
+        near(*found, wanted, 1e-9);
+    }
+    let turn = core::f64::consts::TAU;
+    let degrees: Vec<f64> = points
+        .iter()
+        .zip(&raw)
+        .map(|(point, raw)| {
+            let [u, w] = ellipse.corrected(*point);
+            let off = raw - libm::atan2(w, u);
+            (off - turn * (off / turn).round()).to_degrees()
+        })
+        .collect();
+    // The mean of the differences, the largest of their sizes.
+    near(degrees.iter().sum::<f64>() / 16.0, 1.790_192, 1e-6);
+    near(degrees.iter().map(|off| off.abs()).fold(0.0, f64::max), 11.418_397, 1e-6);
+}
+
+#[test]
 fn check_a_corrected_angles_and_radius() {
     let points = reference();
     let ellipse = Conic::fit(&points).as_ref().and_then(Ellipse::of).expect("an ellipse");

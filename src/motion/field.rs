@@ -5,6 +5,7 @@ use super::recent::Recent;
 use super::seen::Seen;
 use super::still::Still;
 use super::track::{Track, Tracked};
+use super::verdict::{Known, Swing, Trouble, Watch};
 use super::{SignalQuality, Standing};
 
 /// A field beyond this is no measurement in any unit; squares and sums of what is below stay finite.
@@ -15,6 +16,7 @@ const LARGEST: f64 = 1e100;
 pub(super) struct Field {
     still: Still,
     track: Track,
+    watch: Watch,
     /// Turns of the field in a turn of the axle.
     pairs: f64,
 }
@@ -25,7 +27,12 @@ const PATH_STEP: f64 = 0.1;
 impl Field {
     /// Three axes are taken for granted until told otherwise.
     pub(super) fn new(pole_pairs: u16) -> Self {
-        Self { still: Still::default(), track: Track::new(3), pairs: f64::from(pole_pairs.max(1)) }
+        Self {
+            still: Still::default(),
+            track: Track::new(3),
+            watch: Watch::default(),
+            pairs: f64::from(pole_pairs.max(1)),
+        }
     }
 
     pub(super) fn pairs(&self) -> f64 {
@@ -50,16 +57,19 @@ impl Field {
     fn forget(&mut self, axes: u8) {
         self.track.set_axes(axes);
         self.still = Still::default();
+        self.watch = Watch::default();
     }
 
     /// The sensor's clock started anew.
     pub(super) fn restarted(&mut self) {
         self.still.forget();
+        self.watch.restarted();
     }
 
     /// Turns can't be followed from the last sample to the next one.
     pub(super) fn cut(&mut self) {
         self.track.forget_last();
+        self.watch.cut();
     }
 
     /// Whether a field may be one.
@@ -71,6 +81,7 @@ impl Field {
     pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], measuring: bool) -> Seen {
         let still = self.still.take(t_us, field);
         let tracked = self.track.take(t_us, field, self.still.noise(), still, measuring);
+        self.look(t_us, field, still, tracked, measuring);
         let seen = match tracked {
             Tracked::Blind => Seen::Nothing,
             Tracked::Lost => Seen::Cut { way: 0.0 },
@@ -85,6 +96,46 @@ impl Field {
             self.still.noise_at_most(sigma * sigma * f64::from(self.track.axes()));
         }
         seen
+    }
+
+    /// Lets the watch see the sample.
+    fn look(&mut self, t_us: i64, field: [f64; 3], still: bool, tracked: Tracked, measuring: bool) {
+        let stood = match self.still.standing() {
+            Standing::For(stood) if still && self.is_calibrated() => Some(stood),
+            _ => None,
+        };
+        self.watch.field(t_us, field, stood);
+        if let Tracked::Phase(phase) = tracked {
+            let noise = self.track.angle_noise(phase.phi, self.noise().unwrap_or(0.0));
+            self.watch.angle(t_us, (phase.phi, phase.point), noise, measuring);
+        }
+        if self.watch.is_due(self.track.axes()) {
+            let known = known(&self.track, &self.still, self.pairs);
+            self.watch.judge(t_us, &known);
+        }
+    }
+
+    /// What is wrong with the signal, what explains most first.
+    pub(super) fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
+        self.watch.troubles()
+    }
+
+    /// What can be said at once of a signal that something was blamed for.
+    pub(super) fn hasty_trouble(&self) -> Option<Trouble> {
+        self.watch.hasty(&known(&self.track, &self.still, self.pairs))
+    }
+
+    pub(super) fn forgive(&mut self) {
+        self.watch.forgive();
+    }
+
+    /// What the field did since the engine was told to move, while no turn was seen.
+    pub(super) fn swing(&self) -> Option<Swing> {
+        self.watch.swing()
+    }
+
+    pub(super) fn expect_turning(&mut self) {
+        self.watch.expect_turning();
     }
 
     /// Standard deviation of the axle's angle at `phi`, in rad.
@@ -131,5 +182,16 @@ impl Field {
             noise_ratio: self.noise().map_or(decode.radius_sd, |noise| noise / amplitude),
             rate_hz,
         })
+    }
+}
+
+/// What a verdict on the signal rests on.
+fn known<'a>(track: &'a Track, still: &Still, pairs: f64) -> Known<'a> {
+    Known {
+        decode: track.decode(),
+        sigma: still.noise_per_axis(track.axes()),
+        quantum: still.smallest_step(),
+        axes: usize::from(track.axes()),
+        pairs,
     }
 }

@@ -119,6 +119,25 @@ impl Follow {
         if let Self::Field { field, .. } = self { field.quality(rate_hz) } else { None }
     }
 
+    /// The field's follower, where the source is a field.
+    pub(super) fn field(&self) -> Option<&Field> {
+        if let Self::Field { field, .. } = self { Some(field) } else { None }
+    }
+
+    /// What was found wrong with the signal counts no more.
+    pub(super) fn forgive(&mut self) {
+        if let Self::Field { field, .. } = self {
+            field.forgive();
+        }
+    }
+
+    /// The engine is told to move.
+    pub(super) fn expect_turning(&mut self) {
+        if let Self::Field { field, .. } = self {
+            field.expect_turning();
+        }
+    }
+
     /// How often the reading repeats in a turn; none where it goes on.
     pub(super) fn periods_a_turn(&self) -> Option<f64> {
         match self {

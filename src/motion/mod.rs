@@ -13,26 +13,47 @@ mod backlog;
 mod blocks;
 mod clock;
 mod counter;
+mod cusum;
 mod decode;
 mod ellipse;
 mod field;
 mod follow;
 mod idle;
 mod jitter;
+mod leaps;
 mod points;
+mod pool;
 mod rate;
 mod recent;
+mod response;
+mod ripple;
+mod rule;
 mod scatter;
 mod seen;
+mod spread;
+mod squares;
 mod stamps;
-mod stats;
+pub(crate) mod stats;
 mod still;
 mod stream;
 #[cfg(test)]
 mod testing;
+mod trace;
 mod track;
+mod verdict;
 
+pub(crate) use response::Fitted;
+
+pub use pool::{Known, TurnBlocks, TurnScatter};
+pub use response::{Change, Course, Response, Rest};
+pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
+pub use verdict::{Swing, Trouble};
+
+/// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
+pub const TURNS_ALONE: u32 = 10;
+/// Turns of a measurement that is to tell how an engine scatters.
+pub const TURNS_TO_LEARN: u32 = 80;
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -64,6 +85,9 @@ pub struct Measured {
     pub speed_mm_s: f64,
     /// Standard uncertainty (k = 1) from repeatability alone, in mm/s.
     pub u_repeat_mm_s: f64,
+    /// Degrees of freedom of that; 0 in records of programs that did not write them down.
+    #[serde(default)]
+    pub degrees: f64,
     /// Standard uncertainty (k = 1) with sensor clock, circumference, and the steps in which a speed is told, in mm/s.
     pub u_mm_s: f64,
     /// Half-width at 95 % of the repeatability part (Student t), in mm/s.
@@ -74,6 +98,9 @@ pub struct Measured {
     pub seconds: f64,
     /// First half against second half differ (Welch, p < 0.01): it had not settled, or something changed.
     pub unsteady: bool,
+    /// It took as long as it may, and is less precise than wanted.
+    #[serde(default)]
+    pub short: bool,
 }
 
 /// How good the turning signal is.

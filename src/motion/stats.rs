@@ -5,18 +5,39 @@
 //! decimals, so that a last digit that differs between machines seldom changes what is stored or decided. Seldom, not
 //! never: a value that lies on the edge between two ninth decimals may still be rounded up on one machine and down on
 //! another.
-use statrs::distribution::{ContinuousCDF, StudentsT};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
+
+/// From so many degrees of freedom on the quantile comes from its series about the normal one: the crate's search takes
+/// without end for very many.
+const MANY: f64 = 150.0;
+/// The normal quantile at 97.5 % (scipy 1.17.1, norm.ppf(0.975)), and the factors of 1/n, 1/n^2, ... that follow from it by
+/// Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.5 (from memory; checked against scipy 1.17.1 to 1e-11).
+const SERIES: [f64; 5] = [
+    1.959_963_984_540_054,
+    2.372_271_230_298_562,
+    2.822_498_615_739_611,
+    2.555_849_679_507_722,
+    1.589_534_053_393_823,
+];
 
 fn nine_decimals(value: f64) -> f64 {
     (value * 1e9).round() / 1e9
 }
 
 /// The quantile of Student's t at 97.5 %, the factor of a two-sided 95 % interval; infinite below one degree of freedom.
-pub(super) fn t_975(degrees: f64) -> f64 {
+pub(crate) fn t_975(degrees: f64) -> f64 {
     if degrees.is_nan() || degrees < 1.0 {
         return f64::INFINITY;
     }
+    if degrees > MANY {
+        return nine_decimals(SERIES.iter().rev().fold(0.0, |sum, factor| sum / degrees + factor));
+    }
     StudentsT::new(0.0, 1.0, degrees).map_or(f64::INFINITY, |t| nine_decimals(t.inverse_cdf(0.975)))
+}
+
+/// The root of the sum of squares: what independent doubts come to (GUM 5.1.2).
+pub(crate) fn root_of_squares(doubts: impl IntoIterator<Item = f64>) -> f64 {
+    doubts.into_iter().map(|u| u * u).sum::<f64>().sqrt()
 }
 
 /// Welch's test of two means.
@@ -46,8 +67,16 @@ pub(super) fn welch(first: &[f64], second: &[f64]) -> Option<Welch> {
     Some(Welch { difference: mean2 - mean1, t, degrees, p })
 }
 
+/// Probability that a quotient of two variances with these degrees of freedom is above `f`; 1 where it can't be told.
+pub(super) fn f_above(f: f64, above: f64, below: f64) -> f64 {
+    if !(f.is_finite() && f > 0.0 && above >= 1.0 && below >= 1.0) {
+        return 1.0;
+    }
+    FisherSnedecor::new(above, below).map_or(1.0, |distribution| nine_decimals(distribution.sf(f)))
+}
+
 /// Mean and variance (n - 1) in two passes; none below two values.
-pub(super) fn mean_and_variance(values: &[f64]) -> Option<(f64, f64)> {
+pub(crate) fn mean_and_variance(values: &[f64]) -> Option<(f64, f64)> {
     if values.len() < 2 {
         return None;
     }
@@ -80,19 +109,20 @@ impl Line {
             t_mean += (t - t_mean) / n;
             y_mean += (y - y_mean) / n;
         }
-        let (mut s_tt, mut s_ty, mut s_yy) = (0.0, 0.0, 0.0);
-        for (t, y) in points {
+        let (mut s_tt, mut s_ty) = (0.0, 0.0);
+        for (t, y) in points.clone() {
             let (t, y) = (t - t_mean, y - y_mean);
             s_tt += t * t;
             s_ty += t * y;
-            s_yy += y * y;
         }
         if n < 3.0 || s_tt.is_nan() || s_tt <= 0.0 {
             return None;
         }
         let slope = s_ty / s_tt;
-        let residual = ((s_yy - slope * s_ty).max(0.0) / (n - 2.0)).sqrt();
-        Some(Self { t_mean, y_mean, slope, s_tt, residual })
+        let line = Self { t_mean, y_mean, slope, s_tt, residual: 0.0 };
+        // From the residuals themselves: the difference of two large sums would lose most of its digits.
+        let squares = points.map(|(t, y)| line.above(t, y)).map(|above| above * above).sum::<f64>();
+        Some(Self { residual: (squares / (n - 2.0)).sqrt(), ..line })
     }
 
     /// How far `y` lies above the line at `t`.
@@ -128,6 +158,31 @@ mod tests {
             near(t_975(degrees), wanted, 1e-9);
         }
         assert!(t_975(0.0).is_infinite() && t_975(f64::NAN).is_infinite());
+        // scipy 1.17.1, t.ppf(0.975, n), on both sides of where the series begins.
+        for (degrees, wanted) in [
+            (149.0, 1.976_013_178),
+            (151.0, 1.975_798_924),
+            (165.839_154_869, 1.974_371_825),
+            (1000.0, 1.962_339_081),
+            (1e5, 1.959_987_708),
+            (f64::INFINITY, 1.959_963_985),
+        ] {
+            near(t_975(degrees), wanted, 1e-9);
+        }
+    }
+
+    #[test]
+    fn quotients_of_variances_are_the_published_ones() {
+        // Upper 1 % and 5 % points of F: NIST/SEMATECH e-Handbook 1.3.6.7.3 (from memory, three decimals there).
+        for (above, below, f, p) in [
+            (2.0, 10.0, 7.559, 0.01),
+            (4.0, 20.0, 4.431, 0.01),
+            (5.0, 10.0, 3.326, 0.05),
+            (10.0, 10.0, 2.978, 0.05),
+        ] {
+            near(f_above(f, above, below), p, 2e-3);
+        }
+        assert!(f_above(f64::NAN, 2.0, 2.0) >= 1.0 && f_above(3.0, 0.0, 2.0) >= 1.0);
     }
 
     fn settle60() -> Vec<f64> {
@@ -195,3 +250,7 @@ mod tests {
         near(line.y_mean - line.slope * line.t_mean, 2.893_480_586_55, 1e-9);
     }
 }
+
+#[cfg(test)]
+#[path = "strd_tests.rs"]
+mod strd_tests;

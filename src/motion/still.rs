@@ -195,6 +195,11 @@ impl Still {
         self.noise.variance().unwrap_or(0.0).sqrt()
     }
 
+    /// Smallest change ever seen in an axis: the sensor's own step, if it has one.
+    pub(super) fn smallest_step(&self) -> Option<f64> {
+        self.noise.smallest_step
+    }
+
     pub(super) fn standing(&self) -> Standing {
         let frozen_us = self.previous.map_or(0, |(t_us, _)| t_us - self.identical_since_us);
         if self.identical >= FROZEN_SAMPLES && frozen_us >= FROZEN_US {

@@ -3,16 +3,24 @@ use super::backlog::{Backlog, LATE_S, News};
 use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
+use super::field::Field;
 use super::follow::Follow;
+use super::pool::TurnBlocks;
 use super::recent::Recent;
+use super::response::{Fitted, fit_change};
 use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
+use super::stats::root_of_squares;
+use super::trace::Trace;
+use super::verdict::{Swing, Trouble};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
 use std::cell::OnceCell;
 use std::time::Duration;
 
+/// Fewest samples a period of what repeats.
+const SAMPLES_A_PERIOD: f64 = 4.0;
 /// While stamps run ahead of arrival, no longer rest than this is believed: it may be a day old.
 const STOOD_AT_ONCE: Duration = Duration::from_millis(500);
 
@@ -29,8 +37,13 @@ pub struct Motion {
     follow: Follow,
     recent: Recent,
     blocks: Option<Blocks>,
+    trace: Option<Trace>,
     counts: SampleCounts,
     newest: Option<BenchTime>,
+    /// Stamp of the newest sample, us.
+    newest_us: i64,
+    /// Angle last known.
+    phi: Option<f64>,
     /// Usual interval of samples, in us.
     interval_us: Option<f64>,
     /// When the angle was last known.
@@ -73,8 +86,11 @@ impl Motion {
             follow: Follow::new(&setup),
             recent: Recent::default(),
             blocks: None,
+            trace: None,
             counts: SampleCounts::default(),
             newest: None,
+            newest_us: 0,
+            phi: None,
             interval_us: None,
             phase_us: None,
             path: Path::default(),
@@ -120,7 +136,7 @@ impl Motion {
             Stamped::On { t_us, step_us } => (t_us, step_us),
         };
         self.counts.taken += 1;
-        self.newest = Some(at);
+        (self.newest, self.newest_us) = (Some(at), t_us);
         self.interval(step_us);
         self.age_s = taken.age_us.map(seconds);
         if self.is_old(t_us, taken.arrival_us) {
@@ -147,6 +163,10 @@ impl Motion {
                 self.recent.push(t_us, phi);
                 self.path.add(step, least);
                 self.follow.time(self.age_s.is_some(), seconds(t_us), phi);
+                self.phi = Some(phi);
+                if let Some(trace) = &mut self.trace {
+                    trace.push(seconds(t_us), phi);
+                }
                 if let Some(blocks) = &mut self.blocks {
                     blocks.push(seconds(t_us), phi, |phi| self.follow.angle_noise(phi));
                 }
@@ -217,7 +237,10 @@ impl Motion {
     fn void(&mut self) {
         self.follow.cut();
         self.recent.clear();
-        self.phase_us = None;
+        (self.phase_us, self.phi) = (None, None);
+        if let Some(trace) = &mut self.trace {
+            trace.tear();
+        }
         if let Some(blocks) = &mut self.blocks {
             blocks.restart();
         }
@@ -251,10 +274,7 @@ impl Motion {
         let (slope, u) = self.follow.glance(&self.recent)?;
         let mm_per_rad = self.setup.circumference_mm / TURN / self.clock_factor();
         let u_mm_s = u * mm_per_rad;
-        let u_mm_s = match self.u_resolution_mm_s() {
-            q if q > 0.0 => (u_mm_s * u_mm_s + q * q).sqrt(),
-            _ => u_mm_s,
-        };
+        let u_mm_s = root_of_squares([u_mm_s, self.u_resolution_mm_s()]);
         Some(Glance { speed_mm_s: slope * mm_per_rad, u_mm_s, at: self.newest? })
     }
 
@@ -287,6 +307,42 @@ impl Motion {
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
         self.follow.quality(self.rate_hz()?)
+    }
+
+    /// What is wrong with the signal of a field, what explains most first; nothing of other sources.
+    pub fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
+        self.follow.field().into_iter().flat_map(Field::troubles)
+    }
+
+    /// What can be said at once of a signal that something is about to be blamed for, before a verdict is sure.
+    #[must_use]
+    pub fn hasty_trouble(&self) -> Option<Trouble> {
+        self.follow.field()?.hasty_trouble()
+    }
+
+    /// What was found wrong with the signal counts no more: somebody handles the engine.
+    pub fn forgive(&mut self) {
+        self.follow.forgive();
+    }
+
+    /// What a field did since [`Motion::expect_turning`], while no turn was seen in it.
+    #[must_use]
+    pub fn swing(&self) -> Option<Swing> {
+        self.follow.field()?.swing()
+    }
+
+    /// The engine is told to move: what [`Motion::swing`] tells begins here.
+    pub fn expect_turning(&mut self) {
+        self.follow.expect_turning();
+    }
+
+    /// The fastest speed, in mm/s, that so many samples a second can follow: a quarter of a period between two samples,
+    /// where the signal repeats (`standards/measurement.md` 2.2). None where it goes on for ever, or before the rate is
+    /// known.
+    #[must_use]
+    pub fn fastest_mm_s(&self) -> Option<f64> {
+        let periods = self.follow.periods_a_turn()?;
+        Some(self.rate_hz()? / SAMPLES_A_PERIOD * self.setup.circumference_mm / periods)
     }
 
     /// How often the signal repeats, against the samples that must follow it; none where it counts on for ever, or before
@@ -348,18 +404,71 @@ impl Motion {
         let factor = self.clock_factor();
         let speed = summary.turns_per_s * self.setup.circumference_mm / factor;
         let (clock, axle) = (self.clock_rate().u_rel, self.setup.circumference_u_rel);
-        let u_rel = (summary.u_rel * summary.u_rel + clock * clock + axle * axle).sqrt();
-        let resolution = self.u_resolution_mm_s();
-        let u_mm_s = speed.abs() * u_rel;
+        let parts = [summary.u_rel, clock, axle].map(|u_rel| speed.abs() * u_rel);
         Some(Measured {
             speed_mm_s: speed,
             u_repeat_mm_s: speed.abs() * summary.u_rel,
-            u_mm_s: if resolution > 0.0 { libm::hypot(u_mm_s, resolution) } else { u_mm_s },
+            degrees: summary.degrees,
+            u_mm_s: root_of_squares(parts.into_iter().chain([self.u_resolution_mm_s()])),
             half_width_mm_s: speed.abs() * summary.u_rel * summary.factor,
             turns: summary.turns,
             seconds: summary.seconds * factor,
             unsteady: summary.unsteady,
+            short: false,
         })
+    }
+
+    /// What the blocks of the measurement show of the engine's scatter; none before two whole turns.
+    #[must_use]
+    pub fn turn_blocks(&self) -> Option<TurnBlocks> {
+        let shown = self.blocks.as_ref()?.summary()?.shown;
+        let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
+        let factor = self.clock_factor();
+        let (first_s, last_s) = shown.span_s;
+        Some(TurnBlocks {
+            blocks: shown.blocks,
+            turns_each: shown.turns_each,
+            variance: shown.variance,
+            slow: shown.slow.0,
+            slow_degrees: shown.slow.1,
+            ends: shown.ends,
+            span_s: ((first_s - origin_s) * factor, (last_s - origin_s) * factor),
+        })
+    }
+
+    /// Times of the passages of the measurement, on the time of `TurnBlocks::span_s`.
+    pub(super) fn passages(&self) -> impl Iterator<Item = f64> {
+        let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
+        let factor = self.clock_factor();
+        let passages = self.blocks.as_ref().map_or(&[][..], Blocks::passages);
+        passages.iter().map(move |t_s| (t_s - origin_s) * factor)
+    }
+
+    /// Follows the way from now on: (time in s from `now`, turns of the axle), for what the engine does after an order.
+    pub fn begin_trace(&mut self, now: BenchTime) {
+        let since_s = self.newest.map_or(0.0, |newest| now.since(newest).as_secs_f64());
+        let origin_s = seconds(self.newest_us) + since_s;
+        let mut trace = Trace::new(origin_s);
+        if let Some(phi) = self.phi {
+            trace.push(origin_s, phi);
+        }
+        self.trace = Some(trace);
+    }
+
+    /// The way since `begin_trace`; none where samples went missing on it.
+    #[must_use]
+    pub fn trace(&self) -> Option<&[(f64, f64)]> {
+        self.trace.as_ref()?.points()
+    }
+
+    /// How the axle answered the one large change that the trace began with. `from_rest`: it stood before.
+    pub(crate) fn fit_change(&self, from_rest: bool) -> Option<Fitted> {
+        fit_change(self.trace()?, from_rest)
+    }
+
+    /// No way is followed any more.
+    pub fn end_trace(&mut self) {
+        self.trace = None;
     }
 
     /// Ends the measurement; the correction may follow the signal again.
@@ -403,3 +512,11 @@ mod age_tests;
 #[cfg(test)]
 #[path = "honesty_tests.rs"]
 mod honesty_tests;
+
+#[cfg(test)]
+#[path = "mounting_tests.rs"]
+mod mounting_tests;
+
+#[cfg(test)]
+#[path = "verdict_tests.rs"]
+mod verdict_tests;

@@ -1,12 +1,12 @@
 //! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
-use super::decode::{Decode, Plane, TURN, wrapped};
+use super::decode::{Decode, Plane, TURN, angle_of, wrapped};
 use super::points::Points;
 
 /// New points and time that make a fit worth while: before the first calibration, and after it.
 const FIRST_FIT: (usize, i64) = (16, 100_000);
 const NEXT_FIT: (usize, i64) = (64, 250_000);
-/// A corrected radius outside of this is not the magnet that was calibrated.
-const RADIUS: core::ops::RangeInclusive<f64> = 0.4..=2.5;
+/// A corrected radius outside of 0.4 to 2.5 is not the magnet that was calibrated; here its square.
+const SQUARE_RADIUS: core::ops::RangeInclusive<f64> = 0.16..=6.25;
 /// After so many such samples in a row, over so long, the calibration is given up.
 const LOST: (u32, i64) = (16, 250_000);
 
@@ -17,6 +17,8 @@ pub(super) struct Phase {
     pub(super) phi: f64,
     /// Change since the sample before, in rad; the whole path to here for the first one after calibration.
     pub(super) step: f64,
+    /// The point on the unit circle, but for noise.
+    pub(super) point: [f64; 2],
 }
 
 /// What a sample did to the calibration.
@@ -103,7 +105,8 @@ impl Track {
         still: bool,
         frozen: bool,
     ) -> Tracked {
-        if self.is_odd(t_us, field) {
+        let point = self.decode.map(|decode| decode.corrected(field));
+        if self.is_odd(t_us, point) {
             return if self.lost { Tracked::Lost } else { Tracked::Blind };
         }
         let calibrated = self.decode.is_some();
@@ -113,18 +116,19 @@ impl Track {
         let (points, wait_us) = if calibrated { NEXT_FIT } else { FIRST_FIT };
         if self.points.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
             (self.points.fresh, self.tried_us) = (0, t_us);
-            if let Some(turned) = self.fit() {
-                let Tracked::Phase(phase) = self.unwrap(field, self.decode) else { return Tracked::Blind };
-                return Tracked::Phase(Phase { step: turned, ..phase });
-            }
+            let first = self.fit();
+            let Some(phase) = self.decode.map(|decode| self.unwrap(field, decode.corrected(field))) else {
+                return Tracked::Blind;
+            };
+            return Tracked::Phase(first.map_or(phase, |turned| Phase { step: turned, ..phase }));
         }
-        self.unwrap(field, self.decode)
+        point.map_or(Tracked::Blind, |point| Tracked::Phase(self.unwrap(field, point)))
     }
 
     /// Watches the radius; true when this sample does not fit the calibration.
-    fn is_odd(&mut self, t_us: i64, field: [f64; 3]) -> bool {
-        let Some(decode) = self.decode else { return false };
-        if RADIUS.contains(&decode.angle(field).1) {
+    fn is_odd(&mut self, t_us: i64, point: Option<[f64; 2]>) -> bool {
+        let (Some([u, w]), Some(decode)) = (point, self.decode) else { return false };
+        if SQUARE_RADIUS.contains(&(u * u + w * w)) {
             self.odd = (0, t_us);
             return false;
         }
@@ -152,7 +156,7 @@ impl Track {
             (self.decode, self.plane, self.fitted) = (Some(decode), Some(decode.plane), true);
             // The angle goes on without a jump: the shift takes up what the new calibration moved it.
             if let Some((field, theta)) = self.last {
-                let (again, _) = decode.angle(field);
+                let again = decode.angle(field);
                 let moved = wrapped(again - theta);
                 self.shift -= moved;
                 self.turns += whole_turn(theta + moved, again);
@@ -162,13 +166,12 @@ impl Track {
         None
     }
 
-    fn unwrap(&mut self, field: [f64; 3], decode: Option<Decode>) -> Tracked {
-        let Some(decode) = decode else { return Tracked::Blind };
-        let (theta, _) = decode.angle(field);
+    fn unwrap(&mut self, field: [f64; 3], point: [f64; 2]) -> Phase {
+        let theta = angle_of(point);
         let before = self.last.replace((field, theta)).map_or(theta, |(_, theta)| theta);
         let step = wrapped(theta - before);
         self.turns += whole_turn(before + step, theta);
-        Tracked::Phase(Phase { phi: self.unwrapped(theta), step })
+        Phase { phi: self.unwrapped(theta), step, point }
     }
 
     fn unwrapped(&self, theta: f64) -> f64 {

@@ -42,6 +42,8 @@ pub(super) struct BaselineFound {
     pub(super) probes: [(u16, f64); 2],
     /// Highest setting of the climb at which it stood.
     pub(super) stood: u16,
+    /// How long after leaving rest that was seen, s.
+    pub(super) stood_s: f64,
 }
 
 impl BaselineFound {
@@ -72,13 +74,16 @@ enum Stage {
 pub(super) struct Baseline {
     kind: BaselineKind,
     stood: u16,
+    stood_s: f64,
     stage: Stage,
+    /// Zeros did not serve, but no turn was seen: said once one is, for it may not be the decoder's fault.
+    unsaid: Option<String>,
 }
 
 impl Baseline {
     pub(super) fn new(cx: &Cx) -> Self {
         let kind = BaselineKind::Zeros;
-        Self { kind, stood: 0, stage: Stage::Writing(job(cx, kind)) }
+        Self { kind, stood: 0, stood_s: 0.0, stage: Stage::Writing(job(cx, kind)), unsaid: None }
     }
 
     /// Begin the present move again, as after a pause or a lost link.
@@ -165,7 +170,11 @@ impl Baseline {
         match self.kind {
             BaselineKind::Zeros => {
                 self.stood = 0;
-                cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+                if cx.has_moved() && !cx.motion.has_seen_turning() {
+                    self.unsaid = Some(evidence.to_owned());
+                } else {
+                    cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+                }
                 self.kind = BaselineKind::OneMidFull;
                 Ok(Stage::Writing(job(cx, self.kind)))
             }
@@ -194,10 +203,15 @@ impl Baseline {
         }
         let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
         if matches!(cx.motion.standing(), Standing::For(_)) {
-            self.stood = value;
+            (self.stood, self.stood_s) = (value, cx.now.since(cx.turned_at).as_secs_f64());
+        } else {
+            self.note_start(cx);
         }
         let enough = speed >= FOUND * cx.plan.spec.target.top_mm_s();
         if enough {
+            if let Some(evidence) = self.unsaid.take() {
+                cx.note(&causes::ZEROS_NOT_LINEAR, evidence);
+            }
             return Ok(Some(Stage::First(probe(value))));
         }
         // An engine that nobody sees moving is not told to go ever faster.
@@ -209,6 +223,14 @@ impl Baseline {
             return Ok(Some(Stage::Falling(Mover::stand(cx))));
         }
         Ok(Some(climb(cx, value)))
+    }
+
+    /// It moves: so long it took at most from rest. Part of that may be the climb through its dead zone, part a sound that
+    /// the decoder plays first; either way no later start may be called a stall sooner.
+    fn note_start(&self, cx: &mut Cx) {
+        if cx.start_s <= 0.0 && self.stood_s > 0.0 {
+            cx.start_s = cx.now.since(cx.turned_at).as_secs_f64();
+        }
     }
 
     fn first(cx: &mut Cx, value: u16, result: Option<Measured>) -> Stage {
@@ -229,7 +251,12 @@ impl Baseline {
         if speed < wanted * first.1 {
             return Stage::Falling(mover);
         }
-        let found = BaselineFound { kind: self.kind, probes: [first, (value, speed)], stood: self.stood };
+        let found = BaselineFound {
+            kind: self.kind,
+            probes: [first, (value, speed)],
+            stood: self.stood,
+            stood_s: self.stood_s,
+        };
         Stage::Standing { found, mover }
     }
 }

@@ -4,12 +4,14 @@ pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
 use super::input::{Answer, Output, Question, RunPlan};
+use super::outcome::Warming;
 use super::record::{Durability, PhaseName, Record, RecordBody};
+use super::sampling::Reach;
 use super::sensor_link::SensorLink;
 use crate::cause::{Cause, Reason, engine as engine_causes, sensor as sensor_causes};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Cv29, cv};
-use crate::motion::{AxleSetup, Glance, Motion, Standing};
+use crate::motion::{AxleSetup, Glance, Motion, Response, Standing, TurnScatter};
 use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
@@ -104,6 +106,18 @@ pub(super) struct Cx {
     pub(super) sense: Option<f64>,
     /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
     pub(super) momentum_s: f64,
+    /// How the engine answers a change of its setting, once learned.
+    pub(super) response: Option<Response>,
+    /// Longest time that the engine was seen to take from rest until it moved, s: some play a sound before they drive.
+    pub(super) start_s: f64,
+    /// What is known of its scatter from turn to turn, forward and reverse.
+    pub(super) scatter: [TurnScatter; 2],
+    /// When the setting was ordered whose steady speed was last measured; that speed and its doubt (k = 1), mm/s.
+    pub(super) steady: Option<(BenchTime, f64, f64)>,
+    /// Points that were less precise than wanted when their time was over, and the worst of them.
+    pub(super) short: (u32, Option<String>),
+    /// What the next setting will give.
+    pub(super) reach: Reach,
     /// A setting at which the engine may stand (dead zone): the no-motion guard waits.
     pub(super) may_stand: bool,
     /// The first sensor line that could not be read.
@@ -120,6 +134,8 @@ pub(super) struct Cx {
     pub(super) identified: bool,
     /// The journal failed: no CV may be changed any more.
     pub(super) cvs_frozen: bool,
+    /// Cold against warm, forward and reverse, once warm.
+    pub(super) warming: [Option<Warming>; 2],
     pub(super) phase: PhaseName,
     /// Part of the present phase done, 0 to 1.
     pub(super) phase_done: f64,
@@ -157,6 +173,12 @@ impl Cx {
             resumed_at: BenchTime::ZERO,
             sense: None,
             momentum_s: 0.0,
+            response: None,
+            start_s: 0.0,
+            scatter: Default::default(),
+            steady: None,
+            short: (0, None),
+            reach: Reach::default(),
             may_stand: false,
             first_broken: None,
             moved: false,
@@ -166,6 +188,7 @@ impl Cx {
             housekeeping: HousekeepingBook::default(),
             identified: false,
             cvs_frozen: false,
+            warming: [None; 2],
             phase: PhaseName::LinkCheck,
             phase_done: 0.0,
             mailbox: BTreeMap::new(),
@@ -235,6 +258,9 @@ impl Cx {
         let (before, facing) = self.ordered;
         if (before.value == 0) != (setting.value == 0) {
             self.turned_at = self.now;
+            if setting.value > 0 {
+                self.motion.expect_turning();
+            }
         }
         self.ordered = (setting, direction);
         self.moved |= setting.value > 0;
@@ -337,6 +363,13 @@ impl Cx {
         }
     }
 
+    /// The question is no longer asked: an answer that comes now is dropped.
+    pub(super) fn withdraw(&mut self, question: u32) {
+        self.record(RecordBody::Withdrawn { question });
+        self.questions += 1;
+        self.waiting = false;
+    }
+
     /// The answer to this question, once it is there.
     pub(super) fn answer(&mut self, question: u32) -> Option<Answer> {
         let answer = if question == self.questions { self.answer } else { None };
@@ -400,6 +433,11 @@ impl Cx {
                 .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
     }
 
+    /// A moving order was given in this run.
+    pub(super) fn has_moved(&self) -> bool {
+        self.moved
+    }
+
     /// The sensor has shown the axle turning, or the engine was never told to move: only then its standstill is proof.
     pub(super) fn sensor_proved(&self) -> bool {
         !self.moved || self.motion.has_seen_turning()
@@ -427,8 +465,17 @@ impl Cx {
         self.passed(since, within + proof)
     }
 
-    /// A span stretched by the decoder's own momentum.
+    /// A span stretched by the decoder's own momentum: that of its CVs, and what it keeps in spite of them.
     pub(super) fn with_momentum(&self, span: Duration) -> Duration {
-        span + Duration::from_secs_f64(self.momentum_s.clamp(0.0, 600.0))
+        let top_mm_s = self.plan.spec.limits.speed_mm_s;
+        let kept_s = self
+            .response
+            .map_or(0.0, |response| response.rising.ramp_s(top_mm_s).max(response.falling.ramp_s(top_mm_s)));
+        span + Duration::from_secs_f64((self.momentum_s + kept_s).clamp(0.0, 600.0))
+    }
+
+    /// How long the engine may take from rest until it moves.
+    pub(super) fn start_time(&self) -> Duration {
+        Duration::from_secs_f64(self.start_s.clamp(0.0, 60.0))
     }
 }

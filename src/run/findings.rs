@@ -1,11 +1,11 @@
 //! What a run has found out so far, and the computation between sweep and write.
 use super::cx::{Cx, Failure};
 use super::record::RecordBody;
-use super::sweep::SweepFound;
+use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint, correct, fit_table,
-    predict, predicted_worst, reachable_top, refit_table, smoothed, table_limit,
+    Drawn, Habits, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint,
+    correct, fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
 };
 use crate::cause::{Reason, engine as causes};
 use crate::dcc::scale::kmh;
@@ -17,6 +17,8 @@ pub(super) struct Computed {
     pub(super) fit: TableFit,
     pub(super) forward: SpeedCurve,
     pub(super) reverse: SpeedCurve,
+    /// What the decoder makes of a drive that is no whole count.
+    pub(super) habits: Habits,
 }
 
 impl Computed {
@@ -48,8 +50,10 @@ pub(super) struct Findings {
     pub(super) verified: Vec<Verified>,
     pub(super) verdict: Option<Verdict>,
     pub(super) reasons: Vec<Reason>,
-    /// Doubt that all speeds share (circumference, clock), relative, k = 1.
-    pub(super) shared_u_rel: f64,
+    /// Setting at which the engine ran warm.
+    pub(super) warm_at: u16,
+    /// What another placing on the bench changes; none where that was not looked for.
+    pub(super) placing: Option<PlacingPart>,
 }
 
 impl Findings {
@@ -65,18 +69,18 @@ impl Findings {
             verified: Vec::new(),
             verdict: None,
             reasons: Vec::new(),
-            shared_u_rel: cx.plan.spec.axle.circumference_u_rel,
+            warm_at: 0,
+            placing: None,
         }
     }
 
     /// Curves and table from the sweep. Fails where the target cannot be reached or the curve is no curve.
     pub(super) fn compute(&mut self, cx: &mut Cx) -> Result<(), Failure> {
         let Some(sweep) = &self.sweep else { return Ok(()) };
-        let curve = |side: usize| {
-            SpeedCurve::fit(&smoothed(&sweep.points[side]))
-                .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))
-        };
-        let (forward, reverse) = (curve(0)?, curve(1)?);
+        let drawn = Drawn::through([&sweep.points[0], &sweep.points[1]])
+            .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
+        let habits = drawn.habits;
+        let [forward, reverse] = drawn.curves;
         let limits = cx.plan.spec.limits;
         let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
         if reachable < self.target.top() {
@@ -92,7 +96,7 @@ impl Findings {
                 .scaled_to_top(reachable)
                 .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
         }
-        let mut computed = self.table(forward, reverse)?;
+        let mut computed = self.table(forward, reverse, habits)?;
         if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
             let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
             if !limits.raise_creep {
@@ -103,7 +107,7 @@ impl Findings {
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
             self.target = self.target.raised_to(slowest_mm_s);
-            computed = self.table(computed.forward, computed.reverse)?;
+            computed = self.table(computed.forward, computed.reverse, habits)?;
         }
         self.keep(cx, computed);
         Ok(())
@@ -137,13 +141,14 @@ impl Findings {
         };
         let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
         let fit = refit_table(&computed.fit, &forward, &reverse, &self.target, &self.tolerance).ok()?;
-        (fit != computed.fit).then_some(Computed { fit, forward, reverse })
+        let habits = computed.habits;
+        (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
-    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve) -> Result<Computed, Failure> {
+    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve, habits: Habits) -> Result<Computed, Failure> {
         let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
-        Ok(Computed { fit, forward, reverse })
+        Ok(Computed { fit, forward, reverse, habits })
     }
 
     /// This table is the one to write now.

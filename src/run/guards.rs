@@ -30,7 +30,8 @@ pub(super) struct Guards {
     wrong_way: Option<BenchTime>,
     unasked: Option<BenchTime>,
     frozen: Option<BenchTime>,
-    blind: Option<BenchTime>,
+    /// Since when nothing was seen, and whether a turn had been.
+    blind: Option<(BenchTime, bool)>,
     too_fast: Option<BenchTime>,
     power_asked: Option<OrderId>,
     silence_asked: Option<OrderId>,
@@ -168,8 +169,11 @@ impl Guards {
             return Ok(());
         }
         // Before the first whole turn a slow engine shows no speed yet; later one that did shows it all the time.
-        let limit = if cx.motion.has_seen_turning() { BLIND_MOST } else { FIRST_TURN_MOST };
-        let began = *self.blind.get_or_insert(cx.now);
+        let turned = cx.motion.has_seen_turning();
+        let limit = if turned { BLIND_MOST } else { FIRST_TURN_MOST };
+        // The first turn came round just now: its speed is shown soon.
+        self.blind = self.blind.filter(|(_, before)| *before == turned);
+        let (began, _) = *self.blind.get_or_insert((cx.now, turned));
         if cx.passed(began, limit) {
             let evidence =
                 format!("for {} s at setting {} of {}", limit.as_secs(), cx.ordered.0.value, cx.ordered.0.of);
@@ -225,7 +229,7 @@ impl Guards {
         }
         let limit = cx.plan.spec.limits.no_motion;
         let stands = !cx.may_stand && cx.stands_for(limit);
-        if stands && cx.passed(cx.turned_at, cx.with_momentum(limit)) {
+        if stands && cx.passed(cx.turned_at, cx.with_momentum(limit) + cx.start_time()) {
             let setting = cx.ordered.0;
             let evidence =
                 format!("setting {} of {} for {:.0} s", setting.value, setting.of, limit.as_secs_f64());

@@ -110,6 +110,10 @@ pub enum Question {
     MoveToProgramming,
     /// Put the engine back on the bench.
     MoveToBench,
+    /// Is somebody there to lift the engine off and put it back?
+    MayLift,
+    /// Lift the engine off and put it back.
+    PutBack,
 }
 
 /// Where a run stands just now, for people. Not written down.

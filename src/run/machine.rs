@@ -7,12 +7,15 @@ use super::findings::Findings;
 use super::guards::Guards;
 use super::information_link::InformationLink;
 use super::input::{Output, RunPlan};
+use super::learn::Learn;
 use super::link_check::LinkCheck;
 use super::mover::Mover;
 use super::outcome::{End, StopGrade};
+use super::placing::Placing;
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
+use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
@@ -55,7 +58,9 @@ enum Phase {
     Settling(CvJob),
     Baseline(Baseline),
     WarmUp(WarmUp),
+    Learn(Learn),
     Sweep(Sweep),
+    Placing(Placing),
     Write { job: CvJob, then: Option<AfterWrite> },
     Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
     Ending(Ending),
@@ -77,6 +82,7 @@ pub(super) struct Run {
     findings: Findings,
     guards: Guards,
     throttles: ThrottleWatch,
+    signal: SignalWatch,
     progress: ProgressTeller,
     end: End,
     pause: bool,
@@ -104,6 +110,7 @@ impl Run {
             findings,
             guards: Guards::default(),
             throttles: ThrottleWatch::default(),
+            signal: SignalWatch::default(),
             progress: ProgressTeller::default(),
             end: End::Calibrated,
             pause: false,
@@ -136,6 +143,7 @@ impl Run {
         if self.is_ending() {
             return;
         }
+        let failure = explain(&self.cx, failure);
         self.recovery = None;
         self.cx.motion.end_measure();
         self.cx.record(RecordBody::Ending(failure.reason.clone()));
@@ -194,6 +202,8 @@ impl Run {
             return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
         }
         self.information.look(&mut self.cx);
+        self.cx.learn_reach();
+        self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
         self.guards.look(&mut self.cx)?;
         self.throttles.look(&mut self.cx)
     }
@@ -259,10 +269,17 @@ impl Run {
             }
             Phase::Baseline(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
-                let phase = WarmUp::new(cx, found.warm_up_value(cx), found);
+                let warm_at = found.warm_up_value(cx);
+                self.findings.warm_at = warm_at;
+                let phase = WarmUp::new(cx, warm_at, found);
                 self.enter(PhaseName::WarmUp, Phase::WarmUp(phase));
             }
             Phase::WarmUp(phase) => {
+                let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                let phase = Learn::new(baseline);
+                self.enter(PhaseName::Learn, Phase::Learn(phase));
+            }
+            Phase::Learn(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
                 let phase = Sweep::new(cx, baseline);
                 self.enter(PhaseName::Sweep, Phase::Sweep(phase));
@@ -270,10 +287,18 @@ impl Run {
             Phase::Sweep(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
                 self.findings.sweep = Some(found);
-                self.cx.phase = PhaseName::Fit;
-                self.cx.record(RecordBody::Phase(PhaseName::Fit));
-                self.findings.compute(&mut self.cx)?;
-                self.begin_write(AfterWrite::Verify { number: 1, before: None });
+                if self.cx.plan.spec.sweep.placings < 2 {
+                    self.fit()?;
+                    return Ok(true);
+                }
+                let phase = Placing::new(&self.cx, self.findings.warm_at);
+                self.enter(PhaseName::Placing, Phase::Placing(phase));
+            }
+            Phase::Placing(phase) => {
+                let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                self.findings.placing = found.part;
+                self.findings.reasons.extend(found.reason);
+                self.fit()?;
             }
             Phase::Write { .. } => return self.advance_write(),
             Phase::Verify { .. } => return self.advance_verify(),
@@ -302,6 +327,15 @@ impl Run {
     fn begin_baseline(&mut self) {
         let phase = Baseline::new(&self.cx);
         self.enter(PhaseName::Baseline, Phase::Baseline(phase));
+    }
+
+    /// The table from the curves, and on to writing it.
+    fn fit(&mut self) -> Result<(), Failure> {
+        self.cx.phase = PhaseName::Fit;
+        self.cx.record(RecordBody::Phase(PhaseName::Fit));
+        self.findings.compute(&mut self.cx)?;
+        self.begin_write(AfterWrite::Verify { number: 1, before: None });
+        Ok(())
     }
 
     fn begin_write(&mut self, then: AfterWrite) {

@@ -7,6 +7,7 @@ mod baseline;
 mod cv_job;
 mod cx;
 pub mod desk;
+mod doubt;
 mod ending;
 mod failure;
 mod findings;
@@ -15,20 +16,28 @@ mod housekeeping;
 mod information_link;
 pub mod input;
 mod kept;
+mod learn;
 mod link_check;
+mod looks;
+mod low_end;
 mod machine;
 mod mover;
 pub mod outcome;
+mod placing;
 mod point;
 mod progress;
 pub mod record;
 mod recovery;
 mod result;
 mod rewarm;
+mod route;
+mod sampling;
 mod sensor_link;
+mod signal_watch;
 mod snapshot;
 mod stopper;
 mod sweep;
+mod swept;
 #[cfg(test)]
 mod tests;
 mod throttle_watch;
@@ -39,9 +48,10 @@ mod write;
 
 pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
 pub use outcome::{
-    DecoderState, End, HousekeepingSpan, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+    BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource,
+    StopGrade, SweepDrift, VerdictWord, Warming,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 2;
+pub const CORE_REVISION: u32 = 3;

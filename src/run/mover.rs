@@ -23,12 +23,25 @@ pub(super) struct Mover {
     direction: Direction,
     pending: Option<OrderId>,
     changed_at: Option<BenchTime>,
+    /// In one order, not along a ramp.
+    at_once: bool,
+    orders: u32,
 }
 
 impl Mover {
     /// To `value` of the step mode's range, in this direction.
     pub(super) fn to(value: u16, direction: Direction) -> Self {
-        Self { value, direction, pending: None, changed_at: None }
+        Self { value, direction, pending: None, changed_at: None, at_once: false, orders: 0 }
+    }
+
+    /// The same in one order, whatever the change: only where both ends are known to be safe.
+    pub(super) fn at_once(value: u16, direction: Direction) -> Self {
+        Self { at_once: true, ..Self::to(value, direction) }
+    }
+
+    /// Orders that it took so far.
+    pub(super) fn orders(&self) -> u32 {
+        self.orders
     }
 
     /// To standstill; done when standstill was seen.
@@ -59,7 +72,7 @@ impl Mover {
         }
         let (now_at, facing) = cx.ordered;
         if now_at.value > 0 && facing != self.direction {
-            self.change(cx, 0, facing);
+            self.change(cx, 0, facing)?;
             return Ok(None);
         }
         if now_at.value == 0 && (facing != self.direction || self.value == 0) {
@@ -71,7 +84,7 @@ impl Mover {
         if now_at.value == 0 && !cx.sensor_lives() {
             return self.blind(cx);
         }
-        self.change(cx, self.value, self.direction);
+        self.change(cx, self.value, self.direction)?;
         Ok(None)
     }
 
@@ -109,21 +122,26 @@ impl Mover {
     }
 
     /// One change of the ramp towards `value`.
-    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) {
+    fn change(&mut self, cx: &mut Cx, value: u16, direction: Direction) -> Result<(), Failure> {
         if let Some(at) = self.changed_at
             && !cx.passed(at, RAMP_PAUSE)
         {
-            return;
+            return Ok(());
         }
         let (now_at, _) = cx.ordered;
-        let most = (now_at.of / RAMP_PARTS).max(1);
+        let most = if self.at_once { now_at.of } else { (now_at.of / RAMP_PARTS).max(1) };
         let next = value.clamp(now_at.value.saturating_sub(most), now_at.value + most);
+        if next > now_at.value {
+            cx.can_follow(next)?;
+        }
         self.order(cx, next, direction);
+        Ok(())
     }
 
     fn order(&mut self, cx: &mut Cx, value: u16, direction: Direction) {
         let setting = Setting { value, of: cx.ordered.0.of };
         self.changed_at = Some(cx.now);
+        self.orders += 1;
         self.pending = Some(cx.order(Action::Drive { setting, direction }));
     }
 }

@@ -1,7 +1,10 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
-use crate::calibrate::ENTRIES;
+use crate::calibrate::budget::BudgetLine;
+use crate::calibrate::{ENTRIES, Habits};
 use crate::cause::Reason;
+use crate::motion::Measured;
 use crate::sensor::Housekeeping;
+use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
 /// How a run ended.
@@ -81,12 +84,44 @@ pub struct StepRow {
     pub forward_mm_s: Option<f64>,
     /// Its doubt.
     pub forward_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    pub forward_u95_mm_s: Option<f64>,
     /// Reverse.
     pub reverse_mm_s: Option<f64>,
     /// Its doubt.
     pub reverse_u_mm_s: Option<f64>,
+    /// Half-width that holds 95 %.
+    pub reverse_u95_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: StepSource,
+    /// A measured figure of this step is less precise than the bench file asks: its time was over.
+    #[serde(default)]
+    pub short: bool,
+}
+
+/// Where the doubt of one figure comes from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BudgetRow {
+    /// Step number in the step mode used.
+    pub step: u16,
+    /// Direction: of the two the one with the larger doubt.
+    pub direction: Direction,
+    /// Measured or predicted.
+    pub source: StepSource,
+    /// The speed, mm/s.
+    pub speed_mm_s: f64,
+    /// Every line.
+    pub lines: Vec<BudgetLine>,
+    /// Lines together that another engine measured on the same axle does not share, k = 1, mm/s.
+    pub own_u_mm_s: f64,
+    /// Lines together that it shares, k = 1, mm/s.
+    pub shared_u_mm_s: f64,
+    /// All together, k = 1, mm/s.
+    pub u_mm_s: f64,
+    /// Effective degrees of freedom; none: as good as endless.
+    pub degrees: Option<f64>,
+    /// Half-width that holds 95 %, mm/s.
+    pub u95_mm_s: Option<f64>,
 }
 
 /// What the sensor said of itself, first and last.
@@ -96,6 +131,71 @@ pub struct HousekeepingSpan {
     pub first: Housekeeping,
     /// Last.
     pub last: Housekeeping,
+}
+
+/// The speed of one setting with the engine cold and warm.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Warming {
+    /// First speed of the warm-up, mm/s.
+    pub cold_mm_s: f64,
+    /// Last speed of the warm-up, mm/s.
+    pub warm_mm_s: f64,
+    /// How much faster it is warm than cold, percent of cold.
+    pub change_percent: f64,
+    /// Its doubt, k = 1.
+    pub change_u_percent: f64,
+}
+
+impl Warming {
+    /// Between two measurements of one setting and direction. What both share (circumference, clock) cancels.
+    #[must_use]
+    pub(super) fn between(cold: &Measured, warm: &Measured) -> Self {
+        let (cold_mm_s, warm_mm_s) = (cold.speed_mm_s.abs(), warm.speed_mm_s.abs());
+        let scale = 100.0 / cold_mm_s.max(f64::MIN_POSITIVE);
+        Self {
+            cold_mm_s,
+            warm_mm_s,
+            change_percent: (warm_mm_s - cold_mm_s) * scale,
+            change_u_percent: libm::hypot(cold.u_repeat_mm_s, warm.u_repeat_mm_s) * scale,
+        }
+    }
+}
+
+/// The low end of one direction before the table: steps of the step mode.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LowEnd {
+    /// The first step that starts from rest.
+    pub starts: Option<u16>,
+    /// The slowest step that keeps going once it runs.
+    pub keeps_going: Option<u16>,
+}
+
+/// How the engine changed while the sweep went on.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepDrift {
+    /// From the first order of the sweep to its last point, seconds.
+    pub seconds: f64,
+    /// Change a minute at the slow anchor, mm/s, with its doubt (k = 1).
+    pub slow_mm_s: (f64, f64),
+    /// Change a minute at the fast anchor, mm/s, with its doubt (k = 1).
+    pub fast_mm_s: (f64, f64),
+    /// The points were corrected for it; else it is part of their doubt.
+    pub corrected: bool,
+}
+
+/// What was found of the engine beside its curve.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct EngineFound {
+    /// Cold against warm, forward and reverse.
+    pub warming: [Option<Warming>; 2],
+    /// The low end, forward and reverse.
+    pub low_end: [LowEnd; 2],
+    /// Points measured by the sweep, forward and reverse.
+    pub points: [u32; 2],
+    /// Drift during the sweep.
+    pub drift: Option<SweepDrift>,
+    /// What the decoder makes of a drive that is no whole count, by the points of the sweep.
+    pub rounding: Option<Habits>,
 }
 
 /// The result. Non-finite numbers never enter: they are none.
@@ -123,12 +223,18 @@ pub struct RunOutcome {
     pub step_mode: u16,
     /// The 28 steps; empty until a table was computed.
     pub steps: Vec<StepRow>,
+    /// Where the doubt comes from at the slowest, a middle and the top step; empty until a table was computed.
+    #[serde(default)]
+    pub budget: Vec<BudgetRow>,
     /// Worst deviation seen in verify, percent of the target's top.
     pub worst_deviation_percent: Option<f64>,
     /// Its doubt (k = 1).
     pub worst_deviation_u_percent: Option<f64>,
     /// Worst deviation predicted, percent of the target's top.
     pub predicted_worst_deviation_percent: Option<f64>,
+    /// What was found of the engine beside its curve.
+    #[serde(default)]
+    pub engine: EngineFound,
     /// Sensor lines that could not be read and were skipped.
     pub broken_sensor_lines: u64,
     /// How often a lost link interrupted the run; each is among the reasons.

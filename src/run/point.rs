@@ -1,39 +1,27 @@
 //! One measured point: drive, settle, measure.
 //!
-//! Settling is judged from the signal: at least a second at the setting (longer where the decoder keeps momentum),
-//! then looks a quarter second apart, over at least two turns, whose older half agrees with the newer half within 1 %
-//! or their noise: halves of whole turns do not see what repeats every turn. Averaging rests on whole turns and
-//! Student's t (`standards/measurement.md` sections 3.3 and 5).
+//! Once the engine's response is learned, the point's own rule (`motion::PointRule`) says from it when averaging may begin.
+//! Before that, settling is judged from the signal alone: at least a second at the setting (longer where the decoder keeps
+//! momentum), then looks that agree (`looks`). Averaging rests on whole turns and Student's t; a guard holds the turns
+//! against what the response lets expect (`standards/measurement.md` sections 3.3, 4.6 and 5).
 use super::cx::{Cx, Failure, Step};
+use super::looks::{LOOK_EVERY, Looks, SETTLE_MOST};
 use super::mover::Mover;
 use super::record::{PointPurpose, RecordBody};
 use crate::cause::{engine as engine_causes, sensor as causes};
-use crate::motion::Measured;
+use crate::motion::{Change, Judged, Measured, PointRule, TURNS_TO_LEARN, TurnBlocks, Wanted};
 use crate::station::Direction;
 use crate::time::BenchTime;
-use std::collections::VecDeque;
 use std::time::Duration;
 
-/// Fewest looks in each half.
-const LOOKS: usize = 3;
-/// Turns that the looks of both halves span at least.
-const LOOK_TURNS: f64 = 2.0;
-/// Time between looks.
-const LOOK_EVERY: Duration = Duration::from_millis(250);
-/// Least time at the setting.
+/// Least time at the setting while the response is not known.
 const SETTLE_LEAST: Duration = Duration::from_secs(1);
-/// Longest wait for agreement; then it is measured all the same, and its scatter tells.
-const SETTLE_MOST: Duration = Duration::from_secs(20);
-/// Relative agreement of looks.
-const SETTLE_REL: f64 = 0.01;
 /// Standing this long at a setting in the dead zone is the result "does not move".
 const STANDS: Duration = Duration::from_millis(2500);
-/// Fewest whole-turn blocks a result rests on, time limit apart.
-const TURNS_LEAST: u32 = 5;
 /// Samples a turn that are needed.
 const SAMPLES_A_TURN: f64 = 4.0;
-/// Measurements tried again because the first half differed from the second.
-const RETRIES: u32 = 2;
+/// Measurements begun again because of what the guard found.
+const RETRIES: u32 = 3;
 
 /// What a point wants.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,11 +54,20 @@ impl PointEnd {
     }
 }
 
+/// The engine before the move: setting, and its speed where that was measured there.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    value: u16,
+    /// With its standard uncertainty.
+    steady_mm_s: Option<(f64, f64)>,
+    seen_mm_s: f64,
+}
+
 #[derive(Debug)]
 enum Stage {
-    Moving(Mover),
-    Settling { since: BenchTime, looks: Looks, looked: BenchTime },
-    Measuring { since: BenchTime },
+    Moving { mover: Mover, before: Option<Before> },
+    Settling { since: BenchTime, change: Option<Change>, looks: Looks, looked: BenchTime },
+    Measuring { since: BenchTime, origin: BenchTime, change: Option<Change> },
 }
 
 /// A point being measured.
@@ -79,73 +76,140 @@ pub(super) struct Point {
     pub(super) wish: PointWish,
     stage: Stage,
     tries: u32,
+    /// The last passage that was looked at, s: a look costs more than a sample.
+    looked_s: f64,
 }
 
 impl Point {
     pub(super) fn new(wish: PointWish) -> Self {
-        Self { wish, stage: Stage::Moving(Mover::to(wish.value, wish.direction)), tries: 0 }
+        Self { wish, stage: moving(wish), tries: 0, looked_s: 0.0 }
     }
 
     /// Begin again, as after a pause.
     pub(super) fn rewind(&mut self, cx: &mut Cx) {
         cx.motion.end_measure();
-        self.stage = Stage::Moving(Mover::to(self.wish.value, self.wish.direction));
+        cx.motion.end_trace();
+        cx.steady = None;
+        self.stage = moving(self.wish);
     }
 
     /// Done with the measured speed, or with "stands" where the wish allows it.
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<PointEnd> {
         cx.may_stand = self.wish.may_stand;
         match &mut self.stage {
-            Stage::Moving(mover) => {
+            Stage::Moving { mover, before } => {
+                let before = *before.get_or_insert_with(|| at_present(cx));
                 if mover.poll(cx)?.is_some() {
-                    self.stage = Stage::Settling { since: cx.now, looks: Looks::default(), looked: cx.now };
+                    let change = self.change(cx, before, mover_orders(&self.stage));
+                    cx.motion.begin_trace(cx.now);
+                    self.stage =
+                        Stage::Settling { since: cx.now, change, looks: Looks::default(), looked: cx.now };
                     cx.wake_at(cx.now + LOOK_EVERY);
                 }
                 Ok(None)
             }
             Stage::Settling { .. } => self.settle(cx),
-            Stage::Measuring { since } => {
-                let since = *since;
+            Stage::Measuring { since, origin, change } => {
+                let (since, origin, change) = (*since, *origin, *change);
                 enough_samples(cx)?;
-                self.measure(cx, since)
+                self.measure(cx, since, origin, change)
             }
         }
     }
 
+    /// The change of speed that the move leads to, once the response is known; times count from now.
+    fn change(&self, cx: &Cx, before: Before, orders: u32) -> Option<Change> {
+        let response = cx.response?;
+        let (of, value) = (f64::from(cx.ordered.0.of), self.wish.value);
+        let ramp_s = cx.momentum_s * f64::from(value.abs_diff(before.value)) / of;
+        if before.value == 0 {
+            // From rest: every order of the ramp is taken for the last one.
+            let begins_s = (response.start_s - cx.now.since(cx.turned_at).as_secs_f64()).max(response.dead_s);
+            return Some(Change { before_mm_s: 0.0, before_u_mm_s: 0.0, single: false, ramp_s, begins_s });
+        }
+        let (before_mm_s, before_u_mm_s) = match before.steady_mm_s {
+            Some(steady) => steady,
+            // It has been there for a while, and what came before is not known.
+            None if orders == 0 => (0.0, 0.0),
+            None => (before.seen_mm_s, 0.0),
+        };
+        if orders == 0 {
+            let begins_s = response.dead_s - cx.now.since(cx.ordered_at).as_secs_f64();
+            let ramp_s = cx.momentum_s;
+            return Some(Change { before_mm_s, before_u_mm_s, single: false, ramp_s, begins_s });
+        }
+        let single = orders == 1 && before.steady_mm_s.is_some() && cx.momentum_s <= 0.0;
+        Some(Change { before_mm_s, before_u_mm_s, single, ramp_s, begins_s: response.dead_s })
+    }
+
+    fn rule(&self, cx: &Cx, change: Option<Change>) -> PointRule {
+        let sweep = &cx.plan.spec.sweep;
+        let wanted = Wanted {
+            rel: sweep.precision_rel * self.wish.sharpness,
+            floor_mm_s: sweep.precision_floor_mm_s * self.wish.sharpness,
+        };
+        let circumference_mm = cx.plan.spec.axle.circumference_mm;
+        PointRule { wanted, change: cx.response.zip(change), circumference_mm }
+    }
+
     fn settle(&mut self, cx: &mut Cx) -> Step<PointEnd> {
-        let Stage::Settling { since, looks, looked } = &mut self.stage else { return Ok(None) };
-        let since = *since;
+        let Stage::Settling { since, change, .. } = &self.stage else { return Ok(None) };
+        let (since, change) = (*since, *change);
+        // From rest it may play a sound first.
+        let start = since.max(cx.turned_at + cx.start_time());
         let least = cx.with_momentum(SETTLE_LEAST);
         let stands = STANDS.max(cx.unseen_time());
-        if cx.stands_for(STANDS) && cx.passed(since, least) && cx.passed(since, stands) {
+        if cx.stands_for(STANDS) && cx.passed(since, least) && cx.passed(start, stands) {
             if self.wish.may_stand {
                 return Ok(Some(PointEnd::Stands));
             }
             cx.wake_at(cx.now + LOOK_EVERY);
             return Ok(None);
         }
-        if cx.passed(since, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
+        if cx.passed(start, cx.with_momentum(SETTLE_MOST + cx.plan.spec.sweep.point_limit)) {
             // It creeps so slowly that not even a turn came round.
             return self.creeps(cx);
         }
+        let late = cx.now >= start + cx.with_momentum(SETTLE_MOST);
+        let begin = match change {
+            Some(change) => self.has_settled(cx, since, change, late),
+            None => self.looks_settled(cx, since, late),
+        };
+        if begin {
+            cx.motion.begin_measure();
+            self.stage = Stage::Measuring { since: cx.now, origin: since, change };
+        }
+        Ok(None)
+    }
+
+    /// By the learned response.
+    fn has_settled(&self, cx: &mut Cx, since: BenchTime, change: Change, late: bool) -> bool {
+        cx.wake_at(cx.now + LOOK_EVERY);
+        let Some(glance) = cx.fresh_glance() else { return false };
+        if glance.speed_mm_s.abs() <= 3.0 * glance.u_mm_s {
+            return false;
+        }
+        let at_s = cx.now.since(since).as_secs_f64();
+        let scatter = &cx.scatter[side(self.wish.direction)];
+        late || self.rule(cx, Some(change)).may_begin(at_s, glance.speed_mm_s, scatter)
+    }
+
+    /// By looks that agree.
+    fn looks_settled(&mut self, cx: &mut Cx, since: BenchTime, late: bool) -> bool {
+        let Stage::Settling { looks, looked, .. } = &mut self.stage else { return false };
         if !cx.passed(*looked, LOOK_EVERY) {
-            return Ok(None);
+            return false;
         }
         *looked = cx.now;
         cx.wake_at(cx.now + LOOK_EVERY);
         let Some(glance) = cx.fresh_glance() else {
-            looks.0.clear();
-            return Ok(None);
+            looks.clear();
+            return false;
         };
         looks.push(cx.now, glance.speed_mm_s, cx.plan.spec.axle.circumference_mm);
         let agree = looks.agree(glance.u_mm_s);
-        let late = cx.now >= since + cx.with_momentum(SETTLE_MOST);
         let moving = glance.speed_mm_s.abs() > 3.0 * glance.u_mm_s;
-        if cx.now >= since + least && (agree || late) && moving {
-            cx.motion.begin_measure();
-            self.stage = Stage::Measuring { since: cx.now };
-        }
-        Ok(None)
+        cx.now >= since + cx.with_momentum(SETTLE_LEAST) && (agree || late) && moving
     }
 
     /// Slower than can be measured in time: for a table that is standing. Where standing is no result, the engine does
@@ -159,14 +223,28 @@ impl Point {
         Err(Failure::halted(&engine_causes::NOT_MOVING, evidence))
     }
 
-    fn measure(&mut self, cx: &mut Cx, since: BenchTime) -> Step<PointEnd> {
+    fn measure(
+        &mut self,
+        cx: &mut Cx,
+        since: BenchTime,
+        origin: BenchTime,
+        change: Option<Change>,
+    ) -> Step<PointEnd> {
         let over = cx.passed(since, cx.plan.spec.sweep.point_limit);
         if cx.stands_for(STANDS) && self.wish.may_stand {
             cx.motion.end_measure();
             return Ok(Some(PointEnd::Stands));
         }
-        let measured = cx.motion.measured();
-        let Some(measured) = measured else {
+        let newest_s = cx.motion.turn_blocks().map(|seen| seen.span_s.1);
+        if let Some(newest_s) = newest_s
+            && !over
+            && std::mem::replace(&mut self.looked_s, newest_s).to_bits() == newest_s.to_bits()
+        {
+            return Ok(None);
+        }
+        let rule = self.rule(cx, change);
+        let from_s = if self.tries == 0 { 0.0 } else { since.since(origin).as_secs_f64() };
+        let Some(look) = rule.look(&cx.motion, &cx.scatter[side(self.wish.direction)], from_s) else {
             if !over {
                 return Ok(None);
             }
@@ -179,21 +257,47 @@ impl Point {
             }
             return self.creeps(cx);
         };
-        let wanted = (cx.plan.spec.sweep.precision_rel * measured.speed_mm_s.abs())
-            .max(cx.plan.spec.sweep.precision_floor_mm_s)
-            * self.wish.sharpness;
-        let sharp = measured.turns >= TURNS_LEAST && measured.half_width_mm_s <= wanted;
-        if !(sharp || over) {
+        // In warm-up the engine has to run anyway, and many turns tell how it scatters.
+        let teaches =
+            self.wish.purpose != PointPurpose::WarmUp || look.judged.measured.turns >= TURNS_TO_LEARN;
+        if !(look.judged.reached && teaches || over) {
             return Ok(None);
         }
-        if measured.unsteady && !over && self.tries < RETRIES {
+        if let Some(off) = look.off
+            && !over
+            && self.tries < RETRIES
+        {
             self.tries += 1;
+            if let Some(response) = &mut cx.response {
+                rule.relearn(off, look.judged.measured.speed_mm_s, response);
+            }
             cx.motion.end_measure();
             cx.motion.begin_measure();
-            self.stage = Stage::Measuring { since: cx.now };
+            self.stage = Stage::Measuring { since: cx.now, origin, change };
             return Ok(None);
         }
+        Ok(Some(PointEnd::Moves(self.finish(cx, &look.judged, &look.seen))))
+    }
+
+    fn finish(&self, cx: &mut Cx, judged: &Judged, seen: &TurnBlocks) -> Measured {
+        let mut measured = judged.measured;
+        let asked = self.rule(cx, None).wanted.at(measured.speed_mm_s) / self.wish.sharpness;
+        measured.short = measured.half_width_mm_s > asked;
         cx.motion.end_measure();
+        cx.motion.end_trace();
+        cx.steady = Some((cx.ordered_at, measured.speed_mm_s.abs(), measured.u_repeat_mm_s));
+        if !measured.unsteady {
+            cx.scatter[side(self.wish.direction)].learn(measured.speed_mm_s, seen);
+        }
+        let counts = !matches!(self.wish.purpose, PointPurpose::Probe | PointPurpose::WarmUp);
+        if measured.short && counts {
+            let (speed, reached) = (measured.speed_mm_s.abs(), measured.half_width_mm_s);
+            cx.short.0 += 1;
+            cx.short.1 = Some(format!(
+                "setting {}: {speed:.1} +/- {reached:.2} mm/s where +/- {asked:.2} mm/s was wanted",
+                cx.ordered.0.value
+            ));
+        }
         cx.record(RecordBody::Point {
             purpose: self.wish.purpose,
             setting: cx.ordered.0,
@@ -201,8 +305,28 @@ impl Point {
             measured,
             quality: cx.motion.quality(),
         });
-        Ok(Some(PointEnd::Moves(measured)))
+        measured
     }
+}
+
+fn moving(wish: PointWish) -> Stage {
+    Stage::Moving { mover: Mover::to(wish.value, wish.direction), before: None }
+}
+
+fn mover_orders(stage: &Stage) -> u32 {
+    if let Stage::Moving { mover, .. } = stage { mover.orders() } else { 0 }
+}
+
+/// The engine as it runs before the move.
+fn at_present(cx: &Cx) -> Before {
+    let steady = cx.steady.filter(|(ordered_at, ..)| *ordered_at == cx.ordered_at);
+    let steady_mm_s = steady.map(|(_, speed, u)| (speed, u));
+    let seen_mm_s = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+    Before { value: cx.ordered.0.value, steady_mm_s, seen_mm_s }
+}
+
+fn side(direction: Direction) -> usize {
+    usize::from(direction == Direction::Reverse)
 }
 
 /// Where the signal repeats, fewer than four samples a turn (a field with more poles: a turn of the field) could be taken
@@ -215,56 +339,4 @@ fn enough_samples(cx: &Cx) -> Result<(), Failure> {
     let evidence =
         format!("{:.0} samples a second at {:.1} turns a second", sampling.rate_hz, sampling.periods_hz);
     Err(Failure::halted(&causes::TOO_FEW_SAMPLES, evidence))
-}
-
-/// Recent looks at the speed, oldest first.
-#[derive(Debug, Default)]
-struct Looks(VecDeque<(BenchTime, f64)>);
-
-impl Looks {
-    /// Keeps what lies within the span that matters: two turns at this speed, or as long as the fewest looks take.
-    fn push(&mut self, at: BenchTime, speed_mm_s: f64, circumference_mm: f64) {
-        self.0.push_back((at, speed_mm_s));
-        let turns = LOOK_TURNS * circumference_mm / speed_mm_s.abs().max(1e-3);
-        let span = Duration::from_secs_f64(turns.min(SETTLE_MOST.as_secs_f64()));
-        while self.0.len() > 2 * LOOKS && self.0.get(1).is_some_and(|(first, _)| at.since(*first) >= span) {
-            self.0.pop_front();
-        }
-    }
-
-    /// The older half and the newer half have the same mean, within 1 % or their noise.
-    fn agree(&self, u_mm_s: f64) -> bool {
-        let half = self.0.len() / 2;
-        if half < LOOKS {
-            return false;
-        }
-        let mean = |from: usize| {
-            self.0.iter().skip(from).take(half).map(|(_, speed)| speed).sum::<f64>() / half as f64
-        };
-        let (old, new) = (mean(0), mean(self.0.len() - half));
-        let noise = 3.0 * u_mm_s * (2.0 / half as f64).sqrt();
-        (new - old).abs() <= (SETTLE_REL * new.abs()).max(noise)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn looks(speed: impl Fn(f64) -> f64) -> Looks {
-        let mut looks = Looks::default();
-        for i in 0..40u64 {
-            looks.push(BenchTime::from_millis(250 * i), speed(i as f64 * 0.25), 33.0);
-        }
-        looks
-    }
-
-    #[test]
-    fn a_ripple_that_repeats_every_turn_is_settled_and_a_trend_is_not() {
-        let turn_s = 33.0 / 20.0;
-        let ripple = |t: f64| 20.0 * (1.0 + 0.03 * libm::sin(t / turn_s * std::f64::consts::TAU));
-        assert!(looks(ripple).agree(0.05));
-        assert!(!looks(|t| 20.0 + 0.5 * t).agree(0.05));
-        assert!(!Looks::default().agree(0.05));
-    }
 }

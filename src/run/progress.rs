@@ -9,13 +9,14 @@ use std::time::Duration;
 const EVERY: Duration = Duration::from_millis(500);
 
 /// Usual share of each phase in the whole, in order (own estimate from simulated runs).
-const SHARES: [(PhaseName, f64); 8] = [
+const SHARES: [(PhaseName, f64); 9] = [
     (PhaseName::LinkCheck, 0.01),
     (PhaseName::Snapshot, 0.03),
     (PhaseName::Settling, 0.01),
     (PhaseName::Baseline, 0.05),
     (PhaseName::WarmUp, 0.30),
-    (PhaseName::Sweep, 0.34),
+    (PhaseName::Learn, 0.02),
+    (PhaseName::Sweep, 0.32),
     (PhaseName::Write, 0.06),
     (PhaseName::Verify, 0.20),
 ];
@@ -64,7 +65,7 @@ fn done(cx: &Cx) -> f64 {
         before += share;
     }
     match cx.phase {
-        PhaseName::Fit => 0.74,
+        PhaseName::Placing | PhaseName::Fit => 0.74,
         _ => 1.0,
     }
 }

@@ -1,9 +1,9 @@
 //! Records of the journal: what happened, in an order that can be read by a person and a program.
 use super::input::{Answer, JournalTrouble, PersonAct, Question};
-use super::outcome::RunOutcome;
+use super::outcome::{LowEnd, RunOutcome, SweepDrift, Warming};
 use crate::calibrate::{TableFit, Verdict};
 use crate::cause::Reason;
-use crate::motion::{Measured, SignalQuality};
+use crate::motion::{Measured, Response, SignalQuality};
 use crate::sensor::{BrokenLine, Housekeeping};
 use crate::station::{Action, CvPlace, Direction, OrderEnd, OrderId, Setting, StationEvent};
 use crate::time::BenchTime;
@@ -45,8 +45,12 @@ pub enum PhaseName {
     Baseline,
     /// Running until steady.
     WarmUp,
+    /// The engine's answer to a change of setting is learned.
+    Learn,
     /// Points are measured.
     Sweep,
+    /// The engine is lifted off and put back, and one speed measured again.
+    Placing,
     /// The table is computed.
     Fit,
     /// The table is written.
@@ -75,6 +79,8 @@ pub enum PointPurpose {
     Sweep,
     /// The curve's anchor, measured again.
     Anchor,
+    /// What another placing on the bench changes.
+    Placing,
     /// Proof.
     Verify,
 }
@@ -162,6 +168,26 @@ pub enum RecordBody {
         /// The signal meanwhile.
         quality: Option<SignalQuality>,
     },
+    /// The warm-up is over: cold against warm.
+    Warmed {
+        /// Forward.
+        forward: Option<Warming>,
+        /// Reverse.
+        reverse: Option<Warming>,
+        /// How long it took.
+        seconds: f64,
+    },
+    /// The sweep is over.
+    Swept {
+        /// Points measured, forward and reverse.
+        points: [u32; 2],
+        /// The low end, forward and reverse.
+        low_end: [LowEnd; 2],
+        /// What the anchors showed.
+        drift: Option<SweepDrift>,
+    },
+    /// How the engine answers a change of its setting was learned.
+    Learned(Response),
     /// A table was computed.
     Fitted {
         /// What will be written.
@@ -184,6 +210,11 @@ pub enum RecordBody {
         question: u32,
         /// What.
         what: Question,
+    },
+    /// A question that nobody answered is no longer asked.
+    Withdrawn {
+        /// Its number.
+        question: u32,
     },
     /// An answer.
     Answered {

@@ -1,10 +1,14 @@
 //! The result of a run from what was found.
 use super::cx::Cx;
+use super::doubt;
 use super::findings::{Computed, Findings};
-use super::outcome::{DecoderState, End, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord};
+use super::outcome::{
+    BudgetRow, DecoderState, End, EngineFound, RunOutcome, StepRow, StepSource, StopGrade, VerdictWord,
+};
 use super::verified::Verified;
-use crate::calibrate::{ENTRIES, SpeedEstimate, Verdict, entry_position, nearest_step};
-use crate::cause::{Reason, station as station_causes};
+use crate::calibrate::budget::{Budget, SharedBy};
+use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
+use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
 /// `(stop, broken, interruptions)`: the grade of the stop, how many sensor lines could not be read, and how often a lost
@@ -20,9 +24,15 @@ pub(super) fn outcome(
     let top = findings.target.top();
     let worst =
         findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
+    let figures =
+        findings.computed.as_ref().map_or_else(Vec::new, |computed| figures(cx, findings, computed));
     let mut reasons = findings.reasons.clone();
     if stop == StopGrade::Unconfirmed {
         reasons.insert(0, Reason::new(&station_causes::STOP_UNCONFIRMED, format!("at {}", cx.now)));
+    }
+    if let (points, Some(last)) = &cx.short {
+        let evidence = format!("{points} points, the last of them at {last}");
+        reasons.push(Reason::new(&engine_causes::PRECISION_NOT_REACHED, evidence));
     }
     RunOutcome {
         outcome: end,
@@ -39,17 +49,30 @@ pub(super) fn outcome(
         trim_forward: in_force.map(|computed| computed.fit.trim_forward),
         trim_reverse: in_force.map(|computed| computed.fit.trim_reverse),
         step_mode: cx.plan.spec.engine.step_mode,
-        steps: findings.computed.as_ref().map_or_else(Vec::new, |computed| steps(cx, findings, computed)),
+        steps: figures.iter().map(row).collect(),
+        budget: budget(&figures),
         worst_deviation_percent: worst.and_then(|worst| finite(100.0 * worst.deviation_mm_s().abs() / top)),
         worst_deviation_u_percent: worst.and_then(|worst| finite(100.0 * worst.point.measured.u_mm_s / top)),
         predicted_worst_deviation_percent: findings
             .computed
             .as_ref()
             .and_then(|computed| finite(100.0 * computed.worst_predicted_mm_s(&findings.target) / top)),
+        engine: engine(cx, findings),
         broken_sensor_lines: broken,
         interruptions,
         housekeeping: cx.housekeeping.span(),
         bench_seconds: cx.now.as_secs_f64(),
+    }
+}
+
+fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
+    let swept = findings.sweep.as_ref();
+    EngineFound {
+        warming: cx.warming,
+        low_end: swept.map(|swept| swept.low_end).unwrap_or_default(),
+        points: swept.map(|swept| swept.count).unwrap_or_default(),
+        drift: swept.and_then(|swept| swept.drift),
+        rounding: findings.computed.as_ref().map(|computed| computed.habits),
     }
 }
 
@@ -65,7 +88,23 @@ fn decoder_state(cx: &Cx, end: End) -> DecoderState {
     }
 }
 
-fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
+/// A step's speed in one direction, and where its doubt comes from.
+struct Figure {
+    speed_mm_s: f64,
+    budget: Budget,
+}
+
+/// A step with both directions.
+struct Figures {
+    step: u16,
+    target_mm_s: f64,
+    source: StepSource,
+    both: [(Direction, Figure); 2],
+    short: bool,
+}
+
+/// Every step: as measured where both directions were, else as predicted.
+fn figures(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<Figures> {
     let of = cx.plan.spec.engine.step_mode;
     (1..=ENTRIES)
         .map(|entry| {
@@ -77,47 +116,84 @@ fn steps(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<StepRow> {
             {
                 (StepSource::Measured, forward, reverse)
             } else {
-                let guess = |direction| {
-                    let rounded = rounding_u_mm_s(computed, direction, entry);
-                    with_shared(computed.predict(direction, entry), rounded, findings, cx)
-                };
+                let guess = |direction| predicted(cx, findings, computed, (direction, entry));
                 (StepSource::Predicted, guess(Direction::Forward), guess(Direction::Reverse))
             };
-            StepRow {
-                step,
-                target_mm_s: findings.target.at(entry),
-                forward_mm_s: finite(forward.speed_mm_s),
-                forward_u_mm_s: finite(forward.u_mm_s),
-                reverse_mm_s: finite(reverse.speed_mm_s),
-                reverse_u_mm_s: finite(reverse.u_mm_s),
-                source,
-            }
+            let both = [(Direction::Forward, forward), (Direction::Reverse, reverse)];
+            let short = findings.verified.iter().any(|one| one.step == step && one.is_short());
+            Figures { step, target_mm_s: findings.target.at(entry), source, both, short }
         })
         .collect()
 }
 
-fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<SpeedEstimate> {
+fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Figure> {
     let found = verified.iter().find(|one| one.step == step && one.point.direction == direction)?;
-    Some(found.point.measured)
+    Some(Figure { speed_mm_s: found.point.measured.speed_mm_s, budget: found.budget.clone() })
 }
 
-/// Doubt from rounding that nobody knows: a decoder may round a drive to a whole count, in the baseline and in the
-/// table (`standards/dcc.md` section 4.2). Rectangular, half a count, twice.
-fn rounding_u_mm_s(computed: &Computed, direction: Direction, entry: f64) -> f64 {
+fn predicted(cx: &Cx, findings: &Findings, computed: &Computed, at: (Direction, f64)) -> Figure {
+    let (direction, entry) = at;
+    let guess = computed.predict(direction, entry);
     let drive = computed.fit.drive(direction, entry);
-    computed.curve(direction).slope_at(drive) * 0.5 * (2.0_f64 / 3.0).sqrt()
+    let rounding_mm_s = computed.curve(direction).slope_at(drive) * computed.habits.u_counts(drive);
+    let budget = doubt::of_predicted(cx, findings.placing, guess, rounding_mm_s);
+    Figure { speed_mm_s: guess.speed_mm_s, budget }
 }
 
-/// What all speeds of this bench share (circumference, sensor clock, the steps in which a speed is told), and rounding,
-/// come to a prediction's doubt.
-fn with_shared(guess: SpeedEstimate, rounded_mm_s: f64, findings: &Findings, cx: &Cx) -> SpeedEstimate {
-    let clock = cx.motion.clock_rate().u_rel;
-    let circumference = findings.shared_u_rel;
-    let shared = guess.speed_mm_s * (clock * clock + circumference * circumference).sqrt();
-    let steps = cx.motion.u_resolution_mm_s();
-    let squares = guess.u_mm_s * guess.u_mm_s + shared * shared + rounded_mm_s * rounded_mm_s;
-    let u_mm_s = (squares + steps * steps).sqrt();
-    SpeedEstimate { u_mm_s, ..guess }
+fn row(figures: &Figures) -> StepRow {
+    let [(_, forward), (_, reverse)] = &figures.both;
+    let doubts = |figure: &Figure| {
+        let whole = figure.budget.whole();
+        (finite(whole.u), finite(whole.expanded()))
+    };
+    let (forward_u_mm_s, forward_u95_mm_s) = doubts(forward);
+    let (reverse_u_mm_s, reverse_u95_mm_s) = doubts(reverse);
+    StepRow {
+        step: figures.step,
+        target_mm_s: figures.target_mm_s,
+        forward_mm_s: finite(forward.speed_mm_s),
+        forward_u_mm_s,
+        forward_u95_mm_s,
+        reverse_mm_s: finite(reverse.speed_mm_s),
+        reverse_u_mm_s,
+        reverse_u95_mm_s,
+        source: figures.source,
+        short: figures.short,
+    }
+}
+
+/// The slowest step, one in the middle (a measured one before any other) and the top.
+fn budget(all: &[Figures]) -> Vec<BudgetRow> {
+    let off_middle = |figures: &&Figures| {
+        let predicted = figures.source == StepSource::Predicted;
+        (predicted, figures.step.abs_diff(all.get(ENTRIES / 2 - 1).map_or(0, |middle| middle.step)))
+    };
+    let inner = all.get(1..all.len().saturating_sub(1)).unwrap_or_default();
+    let chosen = [all.first(), inner.iter().min_by_key(off_middle), all.last()];
+    chosen.into_iter().flatten().filter_map(budget_row).collect()
+}
+
+/// The budget of the direction with the larger doubt; none where a number is none.
+fn budget_row(figures: &Figures) -> Option<BudgetRow> {
+    let doubt = |figure: &Figure| figure.budget.whole().u;
+    let larger = |a: &&(Direction, Figure), b: &&(Direction, Figure)| doubt(&a.1).total_cmp(&doubt(&b.1));
+    let (direction, figure) = figures.both.iter().max_by(larger)?;
+    let whole = figure.budget.whole();
+    let mut lines = figure.budget.lines.clone();
+    lines.sort_by_key(|line| line.part);
+    let good = figure.speed_mm_s.is_finite() && whole.u.is_finite();
+    good.then(|| BudgetRow {
+        step: figures.step,
+        direction: *direction,
+        source: figures.source,
+        speed_mm_s: figure.speed_mm_s,
+        lines,
+        own_u_mm_s: figure.budget.of(|by| by < SharedBy::Axle).u,
+        shared_u_mm_s: figure.budget.of(|by| by == SharedBy::Axle).u,
+        u_mm_s: whole.u,
+        degrees: whole.degrees.and_then(finite),
+        u95_mm_s: finite(whole.expanded()),
+    })
 }
 
 /// Non-finite numbers never enter a result.

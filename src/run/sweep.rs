@@ -1,302 +1,466 @@
-//! The sweep: points up one direction, then the other, never faster than the target needs; then the anchor again.
+//! The sweep: out and back in both directions, never faster than the target needs, with anchors that show drift.
 //!
-//! Up to the first step that starts from rest every step is tried, each for a few seconds only: what lies between the
-//! last that stands and the first that moves cannot be counted on, so the curve begins at the first that moves. The
-//! engine cools meanwhile: it runs warm again before the curve is measured from that first step on.
+//! It begins where the warm-up ended: at the warm setting, in the direction the engine runs in. First leg: up to the top, down
+//! to the step at which it stops. Second and third: the other direction from rest up to the top and down again. Fourth:
+//! the first direction from rest up once more, and the warm setting again at the end. So the slowest step that keeps going and
+//! the first that starts from rest are found on the way, a reversal costs no idle ramp, and a drift in time weighs alike on
+//! both directions. A slow and a fast anchor are on every leg; what they changed by is taken out or goes into the doubt.
+//!
+//! What lies between the last step that stands and the first that starts from rest cannot be counted on, so the curve begins
+//! at the first that starts.
 use super::baseline::BaselineFound;
-use super::cx::{Cx, Step};
+use super::cx::{Cx, Failure, Step};
+use super::low_end::LowEndSearch;
+use super::outcome::LowEnd;
 use super::point::{Point, PointWish};
-use super::record::PointPurpose;
+use super::record::{PointPurpose, RecordBody};
 use super::rewarm::{COOLED, Rewarm};
-use crate::calibrate::{BaselineKind, CurvePoint, baseline_drive};
+use super::route::{Known, Route};
+use super::swept::{SweepFound, Swept, Visit};
+use crate::calibrate::{BaselineKind, Target, Tolerance, next_points};
 use crate::cause::engine as causes;
-use crate::motion::Measured;
-use crate::station::{Direction, Setting};
-use crate::time::BenchTime;
+use crate::config::SweepSteps;
+use crate::station::Direction;
+use std::collections::VecDeque;
 use std::time::Duration;
 
-/// Doubt (k = 1) of "stands" as a speed, mm/s.
-const STANDS_U_MM_S: f64 = 0.2;
-/// Counts between two settings that are near enough to begin the curve at the first that moved.
-const NEAR_COUNTS: f64 = 3.0;
 /// The next point is not driven to if it would come nearer than this to the speed limit.
 const LIMIT_PART: f64 = 0.97;
+/// Nor is one further than the next step, if it would be faster than this part of what is needed.
+const NEEDED_PART: f64 = 1.05;
 /// The sweep goes this much beyond what the target needs, so that its own scatter cannot leave the top out.
 const TOP_ROOM: f64 = 1.01;
-/// A change of the anchor beyond this part of the target's top is said.
-const DRIFT_SAID: f64 = 0.005;
 /// An engine that ran at this part of the target's top does not stand at a higher setting.
 pub(super) const RUNS_WELL: f64 = 0.12;
-/// The anchor is this one of the points that moved, counted from 0.
-const ANCHOR: usize = 1;
+/// How often a sweep that learns goes out and back again.
+const ROUNDS_MOST: u32 = 5;
 
-/// What the sweep found.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct SweepFound {
-    /// Points forward and reverse.
-    pub(super) points: [Vec<CurvePoint>; 2],
-    /// Change of the anchor from its first measurement to the end of the sweep, mm/s.
-    pub(super) drift_mm_s: f64,
+/// One thing to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Task {
+    /// Measure a setting on the way up; left out where it would be too fast.
+    Up(u16),
+    /// Measure a setting on the way down.
+    Down(u16),
+    /// Go on up until it is as fast as needed.
+    Top,
+    /// Go on down until it stands.
+    KeepsGoing,
+    /// From rest up until it starts; measured there.
+    Starts,
+    /// Choose what the way back measures.
+    Choose,
+}
+
+/// What is being done.
+#[derive(Debug)]
+enum Doing {
+    Point(Point),
+    Search(LowEndSearch),
 }
 
 /// The sweep under way.
 #[derive(Debug)]
 pub(super) struct Sweep {
-    kind: BaselineKind,
-    values: Vec<u16>,
-    /// Speed that the target needs, reserve included, mm/s.
-    needed_mm_s: f64,
-    /// The first setting that is tried.
-    first: u16,
+    steps: SweepSteps,
+    known: Known,
     /// Setting of the faster probe of the baseline.
     ran_at: u16,
-    /// The setting to come.
-    next: Option<u16>,
+    /// Speed that the target needs, reserve included, mm/s.
+    needed_mm_s: f64,
+    route: Route,
+    /// The direction of the first leg.
+    first: Direction,
     direction: Direction,
-    point: Option<Point>,
-    /// The setting at which it runs warm.
-    warm_at: u16,
-    /// When the search for the first step that moves began in this direction; none once it is found.
-    searching: Option<BenchTime>,
+    left: VecDeque<(Direction, Task)>,
+    doing: Option<(Task, Doing)>,
     rewarm: Option<Rewarm>,
-    measured: [Vec<(u16, Option<Measured>)>; 2],
-    anchor: bool,
+    swept: Swept,
+    rounds: u32,
 }
 
 impl Sweep {
-    /// After this baseline.
+    /// After this baseline, the engine warm.
     pub(super) fn new(cx: &Cx, baseline: BaselineFound) -> Self {
         let spec = &cx.plan.spec;
         let of = spec.engine.step_mode;
-        // Two steps of the climb below the highest that stood there: the other direction may start earlier.
-        let first = baseline.stood.saturating_sub(of / 14).max(1);
-        Self {
-            kind: baseline.kind,
-            first,
+        // Step 1 has no drive at all where CV 2 is 0.
+        let least = if baseline.kind == BaselineKind::Zeros { 2 } else { 1 };
+        let known = Known { probes: baseline.probes, of, least };
+        let needed_mm_s = TOP_ROOM * spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1);
+        let anchors = [baseline.probes[0].0, baseline.warm_up_value(cx)];
+        let first = cx.ordered.1;
+        let mut sweep = Self {
+            steps: spec.sweep.steps,
+            known,
             ran_at: baseline.probes[1].0,
-            values: spread(spec.sweep.points, of),
-            needed_mm_s: TOP_ROOM * spec.target.top_mm_s() / (1.0 - spec.limits.top_reserve).max(0.1),
-            next: Some(first),
-            direction: Direction::Forward,
-            point: None,
-            warm_at: baseline.warm_up_value(cx),
-            searching: Some(cx.now),
+            needed_mm_s,
+            route: Route::plan(spec.sweep.steps, &known, needed_mm_s, anchors),
+            first,
+            direction: first,
+            left: VecDeque::new(),
+            doing: None,
             rewarm: None,
-            measured: [Vec::new(), Vec::new()],
-            anchor: false,
+            swept: Swept {
+                kind: baseline.kind,
+                of,
+                began: cx.now,
+                visits: [Vec::new(), Vec::new()],
+                low_end: [LowEnd::default(); 2],
+                anchors,
+            },
+            rounds: 0,
+        };
+        sweep.way_out();
+        sweep
+    }
+
+    /// The first leg and the way up of the second.
+    fn way_out(&mut self) {
+        let (first, other) = (self.first, self.first.other());
+        let fast = self.swept.anchors[1];
+        let out = &self.route.out;
+        let mut tasks = vec![(first, Task::Up(fast))];
+        tasks.extend(out.iter().filter(|value| **value > fast).map(|value| (first, Task::Up(*value))));
+        tasks.push((first, Task::Top));
+        tasks
+            .extend(out.iter().rev().filter(|value| **value < fast).map(|value| (first, Task::Down(*value))));
+        tasks.extend([(first, Task::KeepsGoing), (other, Task::Starts)]);
+        tasks.extend(out.iter().map(|value| (other, Task::Up(*value))));
+        tasks.extend([(other, Task::Top), (other, Task::Choose)]);
+        self.left = tasks.into();
+    }
+
+    /// Down in the other direction, up in the first, with these settings besides the anchors.
+    fn way_back(&mut self, settings: [Vec<u16>; 2]) {
+        let (first, other) = (self.first, self.first.other());
+        let [mut up, mut down] = [first, other].map(|direction| {
+            let mut all = settings[side(direction)].clone();
+            all.extend(self.swept.anchors);
+            all.sort_unstable();
+            all.dedup();
+            all
+        });
+        // The fast anchor of the first direction is the sweep's last point.
+        let fast = self.swept.anchors[1];
+        up.retain(|value| *value != fast);
+        down.reverse();
+        let mut tasks: Vec<(Direction, Task)> =
+            down.into_iter().map(|value| (other, Task::Down(value))).collect();
+        if self.rounds == 0 {
+            tasks.extend([(other, Task::KeepsGoing), (first, Task::Starts)]);
         }
+        tasks.extend(up.into_iter().map(|value| (first, Task::Up(value))));
+        tasks.push((first, Task::Down(fast)));
+        tasks.push((first, Task::Choose));
+        self.left.extend(tasks);
     }
 
     /// Begin the present point again; warm again first where the engine stood for long.
     pub(super) fn rewind(&mut self, cx: &mut Cx, stood: Duration) {
-        if let Some(point) = &mut self.point {
-            point.rewind(cx);
+        match &mut self.doing {
+            Some((_, Doing::Point(point))) => point.rewind(cx),
+            Some((_, Doing::Search(search))) => search.rewind(cx),
+            None => {}
         }
         if let Some(rewarm) = &mut self.rewarm {
             rewarm.rewind();
         }
-        // The search for the first step that moves is followed by a run to get warm in any case.
-        if stood >= COOLED && self.searching.is_none() {
-            self.rewarm = Some(Rewarm::new((self.warm_at, self.direction), stood));
+        if stood >= COOLED {
+            self.rewarm = Some(Rewarm::new((self.swept.anchors[1], self.direction), stood));
         }
     }
 
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<SweepFound> {
         loop {
-            cx.phase_done =
-                (self.measured[0].len() + self.measured[1].len()) as f64 / (2.0 * self.values.len() as f64);
+            cx.phase_done = self.part_done();
             if let Some(rewarm) = &mut self.rewarm {
                 if !rewarm.poll(cx)? {
                     return Ok(None);
                 }
                 self.rewarm = None;
             }
-            if self.point.is_none() {
-                self.point = self.next_point(cx);
-            }
-            let Some(point) = &mut self.point else { return Ok(Some(self.found(cx, 0.0))) };
-            let Some(result) = point.poll(cx)? else { return Ok(None) };
-            let (value, result) = (point.wish.value, result.measured());
-            self.point = None;
-            if self.anchor {
-                let drift = self.drift(value, result);
-                return Ok(Some(self.found(cx, drift)));
-            }
-            if let (Some(began), true) = (self.searching, result.is_some()) {
-                // Found; measured again once it is warm.
-                self.searching = None;
-                self.rewarm = Some(Rewarm::new((self.warm_at, self.direction), cx.now.since(began)));
-                continue;
-            }
-            self.measured[usize::from(self.direction == Direction::Reverse)].push((value, result));
-            self.next = self.after(value, result.is_some());
-            if self.is_fast_enough(cx) {
-                self.next = None;
+            match &mut self.doing {
+                None => {
+                    let Some((direction, task)) = self.left.pop_front() else {
+                        return self.finish(cx).map(Some);
+                    };
+                    self.direction = direction;
+                    self.doing = self.begin(cx, task)?.map(|doing| (task, doing));
+                }
+                Some((task, Doing::Point(point))) => {
+                    let task = *task;
+                    let Some(result) = point.poll(cx)? else { return Ok(None) };
+                    let value = point.wish.value;
+                    self.doing = None;
+                    match result.measured() {
+                        Some(measured) => {
+                            let visit = Visit { value, at: cx.now, measured };
+                            self.swept.visits[side(self.direction)].push(visit);
+                            self.moved(task, value);
+                        }
+                        None => self.stood(task, value),
+                    }
+                }
+                Some((_, Doing::Search(search))) => {
+                    let Some(found) = search.poll(cx)? else { return Ok(None) };
+                    let Some((task, _)) = self.doing.take() else { return Ok(None) };
+                    self.searched(cx, task, found)?;
+                }
             }
         }
     }
 
-    fn next_point(&mut self, cx: &Cx) -> Option<Point> {
-        if self.next.is_none() && self.direction == Direction::Forward {
-            self.direction = Direction::Reverse;
-            self.next = Some(self.first);
-            self.searching = Some(cx.now);
-        }
-        if let Some(value) = self.next {
-            return Some(Point::new(PointWish {
-                purpose: PointPurpose::Sweep,
-                value,
-                direction: self.direction,
-                sharpness: 1.0,
-                may_stand: self.may_stand(cx, value),
-            }));
-        }
-        self.anchor = true;
-        let (value, _) = *self.anchor_point()?;
-        Some(Point::new(PointWish {
-            purpose: PointPurpose::Anchor,
+    /// What a task comes to; none where there is nothing to do for it.
+    fn begin(&mut self, cx: &Cx, task: Task) -> Result<Option<Doing>, Failure> {
+        let here = side(self.direction);
+        Ok(match task {
+            Task::Up(value) => {
+                let known = self.swept.has(here, value) && !self.swept.anchors.contains(&value);
+                let skip = known || !self.is_slow_enough(cx, here, value);
+                (!skip).then(|| self.point(cx, value))
+            }
+            Task::Down(value) => {
+                let known = self.swept.has(here, value) && !self.swept.anchors.contains(&value);
+                let beyond = self.highest(here).is_some_and(|highest| value > highest)
+                    || self.swept.low_end[here].starts.is_some_and(|starts| value < starts);
+                (!(known || beyond)).then(|| self.point(cx, value))
+            }
+            Task::Top => {
+                let Some(value) = self.next_up(cx, here) else { return Ok(None) };
+                self.left.push_front((self.direction, Task::Top));
+                Some(self.point(cx, value))
+            }
+            Task::KeepsGoing => self.search_down(here, self.known.least),
+            Task::Starts => {
+                let own = self.swept.low_end[here].keeps_going;
+                let others = self.swept.low_end[1 - here].keeps_going;
+                let room = (self.known.of / 56).max(1);
+                let from = own.or(others.map(|value| value.saturating_sub(room))).unwrap_or(self.known.least);
+                let from = from.max(self.known.least);
+                let last = self.lowest(here).unwrap_or(self.ran_at).max(from);
+                Some(Doing::Search(LowEndSearch::up(cx, self.direction, from, last)))
+            }
+            Task::Choose => {
+                self.choose(cx);
+                None
+            }
+        })
+    }
+
+    fn point(&self, cx: &Cx, value: u16) -> Doing {
+        let again = self.swept.has(side(self.direction), value);
+        Doing::Point(Point::new(PointWish {
+            purpose: if again { PointPurpose::Anchor } else { PointPurpose::Sweep },
             value,
-            direction: Direction::Forward,
+            direction: self.direction,
             sharpness: 1.0,
-            may_stand: true,
+            may_stand: self.may_stand(cx, value),
         }))
+    }
+
+    /// A setting was measured.
+    fn moved(&mut self, task: Task, value: u16) {
+        let here = side(self.direction);
+        let fast = self.fastest(here).is_some_and(|(at, speed)| at == value && speed >= self.needed_mm_s);
+        if fast && matches!(task, Task::Up(_) | Task::Top) {
+            // Faster than needed there is nothing to measure.
+            let direction = self.direction;
+            let higher = |(way, task): &(Direction, Task)| match task {
+                Task::Up(next) => *way == direction && *next > value,
+                Task::Top => *way == direction,
+                _ => false,
+            };
+            while self.left.front().is_some_and(higher) {
+                self.left.pop_front();
+            }
+        }
+    }
+
+    /// The engine stood at a setting.
+    fn stood(&mut self, task: Task, value: u16) {
+        if let Task::Down(_) = task {
+            // Lower ones stand too; where between it stops is looked for.
+            let down = |(_, task): &(Direction, Task)| matches!(task, Task::Down(_));
+            while self.left.front().is_some_and(down) {
+                self.left.pop_front();
+            }
+            if self.left.front().is_some_and(|(_, task)| *task == Task::KeepsGoing) {
+                self.left.pop_front();
+                let here = side(self.direction);
+                if let Some(Doing::Search(mut search)) = self.search_down(here, value + 1) {
+                    search.is_standing();
+                    self.doing = Some((Task::KeepsGoing, Doing::Search(search)));
+                }
+            }
+        }
+    }
+
+    /// Looks for the slowest step that keeps going, below the lowest that moved; what is known without looking is kept.
+    fn search_down(&mut self, here: usize, last: u16) -> Option<Doing> {
+        let lowest = self.lowest(here)?;
+        if lowest <= last {
+            self.swept.low_end[here].keeps_going = Some(lowest);
+            return None;
+        }
+        // From two steps above where a line through the lowest points crosses zero; all above that surely moves.
+        let points = self.swept.points(here);
+        let moved: Vec<_> = points.iter().filter(|point| point.speed_mm_s > 0.0).collect();
+        let zero = match moved[..] {
+            [first, second, ..] if second.drive > first.drive => {
+                let slope = (second.speed_mm_s - first.speed_mm_s) / (second.drive - first.drive);
+                first.drive - first.speed_mm_s / slope.max(f64::EPSILON)
+            }
+            _ => 0.0,
+        };
+        let crosses = (last..lowest).find(|value| self.swept.drive(*value) > zero).unwrap_or(lowest - 1);
+        let from = (crosses + 2).min(lowest - 1);
+        Some(Doing::Search(LowEndSearch::down(self.direction, lowest, from, last)))
+    }
+
+    /// A search has ended.
+    fn searched(&mut self, cx: &mut Cx, task: Task, found: u16) -> Result<(), Failure> {
+        let here = side(self.direction);
+        if task == Task::KeepsGoing {
+            self.swept.low_end[here].keeps_going = Some(found);
+            return Ok(());
+        }
+        if found == 0 {
+            let at = self.lowest(here).unwrap_or(self.ran_at);
+            let evidence = format!("from rest it does not start up to setting {at} of {}", self.known.of);
+            return Err(Failure::halted(&causes::NOT_MOVING, evidence));
+        }
+        self.swept.low_end[here].starts = Some(found);
+        if self.swept.low_end[here].keeps_going.is_none_or(|keeps| keeps > found) {
+            self.swept.low_end[here].keeps_going = Some(found);
+        }
+        let direction = self.direction;
+        self.left.retain(|(way, task)| {
+            *way != direction || !matches!(task, Task::Up(v) | Task::Down(v) if *v <= found)
+        });
+        self.doing = Some((Task::Up(found), self.point(cx, found)));
+        Ok(())
+    }
+
+    /// What the way back measures, or whether there is another.
+    fn choose(&mut self, cx: &Cx) {
+        if self.steps != SweepSteps::Learn {
+            if self.rounds == 0 {
+                let back = self.route.back.clone();
+                self.way_back([back.clone(), back]);
+                self.rounds = 1;
+            }
+            return;
+        }
+        let chosen = self.wanted(cx);
+        let none = chosen.iter().all(Vec::is_empty);
+        if self.rounds == 0 || (!none && self.rounds < ROUNDS_MOST) {
+            self.way_back(chosen);
+            self.rounds += 1;
+        }
+    }
+
+    /// The settings that the table still needs.
+    fn wanted(&self, cx: &Cx) -> [Vec<u16>; 2] {
+        let limits = &cx.plan.spec.limits;
+        let Ok(mut target) = Target::from_spec(&cx.plan.spec.target) else { return Default::default() };
+        // An engine too slow for its target gets a lower one, where that is allowed.
+        let top = [0, 1].map(|here: usize| self.fastest(here).map_or(0.0, |(_, speed)| speed));
+        let reachable = (1.0 - limits.top_reserve) * top[0].min(top[1]);
+        if reachable < target.top()
+            && let Ok(lower) = target.scaled_to_top(reachable)
+        {
+            target = lower;
+        }
+        let tolerance = Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s);
+        let points = [0, 1].map(|side: usize| self.swept.points(side));
+        let candidates = [0, 1].map(|side: usize| {
+            let least = self.swept.low_end[side].starts.or(self.swept.low_end[side].keeps_going);
+            let (least, highest) = (least.unwrap_or(self.known.least), self.highest(side).unwrap_or(0));
+            let free = (least..=highest).filter(|value| !self.swept.has(side, *value));
+            free.map(|value| (value, self.swept.drive(value))).collect::<Vec<(u16, f64)>>()
+        });
+        next_points([&points[0], &points[1]], [&candidates[0], &candidates[1]], &target, &tolerance)
     }
 
     /// Standing is a result up to where the engine was seen to run well: in this direction now, or forward at the
     /// beginning. Beyond that it is jammed, or has lost contact.
     fn may_stand(&self, cx: &Cx, value: u16) -> bool {
         let well = RUNS_WELL * cx.plan.spec.target.top_mm_s();
-        let row = &self.measured[usize::from(self.direction == Direction::Reverse)];
-        let ran = row.iter().any(|(_, result)| result.is_some_and(|m| m.speed_mm_s.abs() >= well));
+        let row = &self.swept.visits[side(self.direction)];
+        let ran = row.iter().any(|visit| visit.value <= value && visit.speed_mm_s() >= well);
         !ran && value <= self.ran_at
     }
 
-    /// The setting after this one: the next step while it stands, then the next of the spread.
-    fn after(&self, value: u16, moved: bool) -> Option<u16> {
-        let top = self.values.last().copied()?;
-        if moved {
-            self.values.iter().copied().find(|next| *next > value)
-        } else {
-            Some(value + 1).filter(|next| *next <= top)
+    /// The two fastest settings of a side, the fastest first; the probes stand in where it has fewer.
+    fn two_fastest(&self, here: usize) -> [(u16, f64); 2] {
+        let mut all: Vec<(u16, f64)> =
+            self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s())).collect();
+        all.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.total_cmp(&a.1)));
+        all.dedup_by_key(|row| row.0);
+        let probes = self.known.probes.iter().rev();
+        let lowest = all.last().map_or(u16::MAX, |row| row.0);
+        all.extend(probes.filter(|probe| probe.0 < lowest));
+        [all.first().copied().unwrap_or(self.known.probes[1]), all.get(1).copied().unwrap_or((0, 0.0))]
+    }
+
+    /// The speed that a setting above the fastest one is foreseen to give.
+    fn foreseen(&self, here: usize, value: u16) -> f64 {
+        let [(high, fast), (low, slow)] = self.two_fastest(here);
+        let slope = ((fast - slow) / (f64::from(high) - f64::from(low)).max(1.0)).max(0.0);
+        fast + slope * (f64::from(value) - f64::from(high))
+    }
+
+    /// A setting on the way up that comes near neither the limit nor, further than a step away, what is needed.
+    fn is_slow_enough(&self, cx: &Cx, here: usize, value: u16) -> bool {
+        let foreseen = self.foreseen(here, value);
+        let next = self.highest(here).is_some_and(|highest| value <= highest + 1);
+        foreseen <= LIMIT_PART * cx.plan.spec.limits.speed_mm_s
+            && (next || foreseen <= NEEDED_PART * self.needed_mm_s)
+    }
+
+    /// The setting above the highest at which it is foreseen to be as fast as needed; none where it is, or cannot be.
+    fn next_up(&self, cx: &Cx, here: usize) -> Option<u16> {
+        let (highest, speed) = self.fastest(here)?;
+        if speed >= self.needed_mm_s {
+            return None;
         }
+        let far = (highest + 1..=self.known.of).find(|value| self.foreseen(here, *value) >= self.needed_mm_s);
+        let value = far.unwrap_or(self.known.of).max(highest + 1);
+        let value = (highest + 1..=value.min(self.known.of))
+            .rev()
+            .find(|value| self.is_slow_enough(cx, here, *value))?;
+        Some(value)
     }
 
-    /// A slow point forward: friction, which changes with warmth, shows most there.
-    fn anchor_point(&self) -> Option<&(u16, Option<Measured>)> {
-        let moved: Vec<_> = self.measured[0].iter().filter(|(_, measured)| measured.is_some()).collect();
-        moved.get(ANCHOR.min(moved.len().saturating_sub(1))).copied()
+    fn fastest(&self, here: usize) -> Option<(u16, f64)> {
+        let all = self.swept.visits[here].iter().map(|visit| (visit.value, visit.speed_mm_s()));
+        all.max_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)))
     }
 
-    /// The last point was as fast as needed, or the next would come near the limit.
-    fn is_fast_enough(&self, cx: &Cx) -> bool {
-        let row = &self.measured[usize::from(self.direction == Direction::Reverse)];
-        let speed = |at: usize| {
-            let place = row.len().checked_sub(at)?;
-            let (value, measured) = row.get(place)?;
-            Some((f64::from(*value), measured.map_or(0.0, |measured| measured.speed_mm_s.abs())))
-        };
-        let Some((value, last)) = speed(1) else { return false };
-        if last >= self.needed_mm_s {
-            return true;
-        }
-        let (Some((before, slower)), Some(next)) = (speed(2), self.next) else {
-            return false;
-        };
-        let slope = ((last - slower) / (value - before)).max(0.0);
-        last + slope * (f64::from(next) - value) > LIMIT_PART * cx.plan.spec.limits.speed_mm_s
+    fn highest(&self, here: usize) -> Option<u16> {
+        self.swept.visits[here].iter().map(|visit| visit.value).max()
     }
 
-    fn drift(&self, value: u16, again: Option<Measured>) -> f64 {
-        let first =
-            self.measured[0].iter().find(|(first, _)| *first == value).and_then(|(_, measured)| *measured);
-        match (first, again) {
-            (Some(first), Some(again)) => again.speed_mm_s.abs() - first.speed_mm_s.abs(),
-            _ => 0.0,
-        }
+    fn lowest(&self, here: usize) -> Option<u16> {
+        self.swept.visits[here].iter().map(|visit| visit.value).min()
     }
 
-    fn found(&self, cx: &mut Cx, drift_mm_s: f64) -> SweepFound {
-        let top_mm_s = cx.plan.spec.target.top_mm_s();
-        if drift_mm_s.abs() > DRIFT_SAID * top_mm_s {
-            cx.note(&causes::DRIFTED, format!("{drift_mm_s:+.2} mm/s"));
-        }
-        let of = cx.plan.spec.engine.step_mode;
-        let points = [0, 1].map(|side: usize| {
-            let moved = self.measured[side].iter().filter_map(|(value, result)| Some((*value, (*result)?)));
-            let moved: Vec<CurvePoint> =
-                moved.map(|(value, measured)| self.curve_point(value, of, measured, drift_mm_s)).collect();
-            let stands = stands_at(&moved, self.stood(side, of)).map(|drive| CurvePoint {
-                drive,
-                speed_mm_s: 0.0,
-                u_mm_s: STANDS_U_MM_S,
-            });
-            stands.into_iter().chain(moved).collect()
-        });
-        SweepFound { points, drift_mm_s }
+    fn part_done(&self) -> f64 {
+        let done: usize = self.swept.visits.iter().map(Vec::len).sum();
+        let left = self.left.iter().filter(|(_, task)| matches!(task, Task::Up(_) | Task::Down(_))).count();
+        let back = if self.rounds == 0 { done.max(left) } else { 0 };
+        done as f64 / (done + left + back).max(1) as f64
     }
 
-    /// Drive of the last setting that stood before the first that moved.
-    fn stood(&self, side: usize, of: u16) -> f64 {
-        let row = &self.measured[side];
-        let last = row.iter().take_while(|(_, result)| result.is_none()).last();
-        last.map_or(0.0, |(value, _)| baseline_drive(self.kind, Setting { value: *value, of }))
-    }
-
-    /// Repeatability and drift enter the point; what all points share (circumference, clock) does not bend a curve.
-    fn curve_point(&self, value: u16, of: u16, measured: Measured, drift_mm_s: f64) -> CurvePoint {
-        let drive = baseline_drive(self.kind, Setting { value, of });
-        let speed_mm_s = measured.speed_mm_s.abs();
-        // Rectangular doubt of a change whose course is not known.
-        let u_mm_s = libm::hypot(measured.u_repeat_mm_s, drift_mm_s / 3f64.sqrt());
-        CurvePoint { drive, speed_mm_s, u_mm_s }
+    fn finish(&self, cx: &mut Cx) -> Result<SweepFound, Failure> {
+        let found = self.swept.finish(cx)?;
+        let (points, low_end, drift) = (found.count, found.low_end, found.drift);
+        cx.record(RecordBody::Swept { points, low_end, drift });
+        Ok(found)
     }
 }
 
-/// Where the curve begins: just below the first point that moved; where the step below it is far, as far down as the
-/// line through the first two points would stand, but not below the drive that did stand.
-fn stands_at(moved: &[CurvePoint], stood: f64) -> Option<f64> {
-    let first = moved.first()?;
-    let near = (first.drive - 1.0).max(0.0);
-    let Some(second) = moved.get(1) else { return Some(near) };
-    if first.drive - stood <= NEAR_COUNTS {
-        return Some(near);
-    }
-    let slope = (second.speed_mm_s - first.speed_mm_s) / (second.drive - first.drive);
-    let zero = first.drive - first.speed_mm_s / slope.max(f64::EPSILON);
-    Some(zero.max(stood).min(near))
-}
-
-/// So many settings, rising, the first 1 and the last the top step; closer together at the low end, where an engine's
-/// curve bends most.
-pub(super) fn spread(points: Option<u16>, of: u16) -> Vec<u16> {
-    let wanted = points.unwrap_or(28).clamp(4, of);
-    let place = |i: u16| {
-        let part = f64::from(i) / f64::from(wanted - 1);
-        f64::from(of - 1) * part * part.sqrt()
-    };
-    let mut values: Vec<u16> = Vec::new();
-    for i in 0..wanted {
-        // Never two alike: where the curve of places is flat, every step is taken.
-        let least = values.last().map_or(1, |last| last + 1);
-        let most = of - (wanted - 1 - i);
-        let wished = (least..most).find(|value| f64::from(*value - 1) + 0.5 > place(i)).unwrap_or(most);
-        values.push(wished);
-    }
-    values
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_spread_rises_from_the_first_step_to_the_top() {
-        assert_eq!(spread(None, 28), (1..=28).collect::<Vec<u16>>());
-        assert_eq!(spread(Some(8), 28), [1, 2, 5, 9, 13, 17, 22, 28]);
-        for wanted in 4..=126 {
-            let values = spread(Some(wanted), 126);
-            assert_eq!((values.len(), values[0], values[values.len() - 1]), (usize::from(wanted), 1, 126));
-            assert!(values.windows(2).all(|pair| pair[0] < pair[1]));
-        }
-    }
+fn side(direction: Direction) -> usize {
+    usize::from(direction == Direction::Reverse)
 }

@@ -8,7 +8,8 @@ use super::findings::Findings;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::rewarm::{COOLED, Rewarm};
-use super::sweep::{RUNS_WELL, spread};
+use super::route::spread;
+use super::sweep::RUNS_WELL;
 use super::verified::Verified;
 use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
 use crate::cause::engine as causes;
@@ -36,7 +37,7 @@ impl VerifyRound {
     pub(super) fn new(cx: &Cx) -> Self {
         let of = cx.plan.spec.engine.step_mode;
         let last = nearest_step(ENTRIES as f64, 28);
-        let entries = spread(Some(cx.plan.spec.sweep.verify_points.min(last)), last);
+        let entries = spread(cx.plan.spec.sweep.verify_points.min(last), last);
         let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
@@ -80,9 +81,9 @@ impl VerifyRound {
             let point = self.point.get_or_insert_with(|| Point::new(wish(at, sharpness, may_stand)));
             let Some(result) = point.poll(cx)? else { return Ok(None) };
             self.point = None;
-            let verified = Verified::judge(cx, findings, at, result.measured(), 0.0);
+            let verified = Verified::judge(cx, findings, at, result.measured());
             if self.left.is_empty() {
-                self.add_drift(cx, findings, &verified);
+                self.add_drift(&verified);
                 return Ok(Some(()));
             }
             if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
@@ -106,11 +107,11 @@ impl VerifyRound {
     }
 
     /// The anchor was measured again: every verdict gets its share of doubt.
-    fn add_drift(&mut self, cx: &Cx, findings: &Findings, again: &Verified) {
+    fn add_drift(&mut self, again: &Verified) {
         let first = self.done.iter().find(|one| (one.step, one.point.direction) == self.anchor);
         let drift =
             first.map_or(0.0, |first| again.point.measured.speed_mm_s - first.point.measured.speed_mm_s);
-        self.done = self.done.iter().map(|one| one.with_drift(cx, findings, drift)).collect();
+        self.done = self.done.iter().map(|one| one.with_drift(drift)).collect();
     }
 
     /// The worst verdict of the round.
@@ -152,12 +153,12 @@ pub(super) fn complain(cx: &mut Cx, round: &VerifyRound) -> Option<crate::cause:
         .filter(|verified| verified.verdict == round.verdict())
         .max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))?;
     let evidence = format!(
-        "step {} {}: {:.2} mm/s wanted, {:.2} +/- {:.2} mm/s measured (k = 2)",
+        "step {} {}: {:.2} mm/s wanted, {:.2} +/- {:.2} mm/s measured (95 %)",
         worst.step,
         if worst.point.direction == Direction::Forward { "forward" } else { "reverse" },
         worst.target_mm_s,
         worst.point.measured.speed_mm_s,
-        2.0 * worst.point.measured.u_mm_s
+        worst.doubt_mm_s
     );
     let reason = crate::cause::Reason::new(cause, evidence);
     cx.record(super::record::RecordBody::Noted(reason.clone()));

@@ -1,9 +1,15 @@
 //! Warm-up: the engine runs in turns forward and reverse until its speed is steady.
+//!
+//! Steady is judged in each direction by a robust slope over the last minutes (Theil-Sen with Kendall's interval,
+//! `standards/measurement.md` section 4.2): it lies below the stated rate, and it is either proven to, or cannot be told from
+//! none. The first speed of each direction, cold, is kept beside the last.
 use super::baseline::BaselineFound;
 use super::cx::{Cx, Step};
+use super::outcome::Warming;
 use super::point::{Point, PointWish};
-use super::record::PointPurpose;
+use super::record::{PointPurpose, RecordBody};
 use super::rewarm::COOLED;
+use crate::calibrate::{Slope, theil_sen, trend};
 use crate::cause::engine as causes;
 use crate::motion::Measured;
 use crate::station::Direction;
@@ -12,6 +18,12 @@ use std::time::Duration;
 
 /// Time in one direction before the other.
 const CYCLE: Duration = Duration::from_secs(45);
+/// Speeds are measured this often within a cycle, or as often as they can be.
+const EVERY: Duration = Duration::from_secs(10);
+/// The slope is that of so much time: two cycles of each direction.
+const WINDOW: Duration = Duration::from_secs(180);
+/// A trend that chance gives more often than this is none.
+const BY_CHANCE: f64 = 0.05;
 
 /// A speed and when it was measured.
 #[derive(Clone, Copy, Debug)]
@@ -27,10 +39,11 @@ pub(super) struct WarmUp {
     baseline: BaselineFound,
     began: BenchTime,
     cycle_began: BenchTime,
+    point_began: BenchTime,
     point: Option<Point>,
     direction: Direction,
-    /// Last and last but one, forward and reverse.
-    seen: [[Option<Seen>; 2]; 2],
+    /// Everything measured, forward and reverse.
+    seen: [Vec<Seen>; 2],
 }
 
 impl WarmUp {
@@ -41,9 +54,10 @@ impl WarmUp {
             baseline,
             began: cx.now,
             cycle_began: cx.now,
+            point_began: cx.now,
             point: None,
             direction: Direction::Forward,
-            seen: [[None; 2]; 2],
+            seen: [Vec::new(), Vec::new()],
         }
     }
 
@@ -54,7 +68,7 @@ impl WarmUp {
         self.cycle_began = cx.now;
         if stood >= COOLED {
             self.began = cx.now;
-            self.seen = [[None; 2]; 2];
+            self.seen = [Vec::new(), Vec::new()];
         }
     }
 
@@ -63,69 +77,87 @@ impl WarmUp {
         cx.phase_done =
             cx.now.since(self.began).as_secs_f64() / cx.plan.spec.warm_up.shortest.as_secs_f64().max(1.0);
         loop {
-            if !self.measured_this_cycle() {
-                let (value, direction) = (self.value, self.direction);
-                let point = self.point.get_or_insert_with(|| Point::new(wish(value, direction)));
+            if let Some(point) = &mut self.point {
                 let Some(result) = point.poll(cx)? else { return Ok(None) };
                 if let Some(measured) = result.measured() {
-                    self.keep(cx.now, measured);
+                    self.seen[index(self.direction)].push(Seen { at: cx.now, measured });
                 }
                 self.point = None;
-                continue;
             }
-            // Measured; the engine keeps running at its setting until the cycle is over.
-            if !cx.passed(self.cycle_began, CYCLE) {
+            if self.measured_this_cycle() && cx.passed(self.cycle_began, CYCLE) {
+                if self.is_over(cx) {
+                    self.tell(cx);
+                    return Ok(Some(self.baseline));
+                }
+                self.direction = self.direction.other();
+                self.cycle_began = cx.now;
+            } else if self.measured_this_cycle() && !cx.passed(self.point_began, EVERY) {
+                // The engine keeps running at its setting.
                 return Ok(None);
             }
-            if self.is_over(cx) {
-                return Ok(Some(self.baseline));
-            }
-            self.direction = self.direction.other();
-            self.cycle_began = cx.now;
-            self.point = None;
+            self.point_began = cx.now;
+            self.point = Some(Point::new(wish(self.value, self.direction)));
         }
     }
 
     fn measured_this_cycle(&self) -> bool {
-        self.seen[index(self.direction)][0].is_some_and(|seen| seen.at >= self.cycle_began)
-    }
-
-    fn keep(&mut self, at: BenchTime, measured: Measured) {
-        let row = &mut self.seen[index(self.direction)];
-        row[1] = row[0];
-        row[0] = Some(Seen { at, measured });
+        self.seen[index(self.direction)].last().is_some_and(|seen| seen.at >= self.cycle_began)
     }
 
     fn is_over(&self, cx: &mut Cx) -> bool {
         let spec = cx.plan.spec.warm_up;
         let spent = cx.now.since(self.began);
+        let slopes = [0, 1].map(|side: usize| self.slope(side, cx.now));
         if spent >= spec.longest {
-            let change =
-                self.seen.iter().filter_map(|row| change(*row)).map(|(rel, _)| rel.abs()).fold(0.0, f64::max);
-            cx.note(
-                &causes::NOT_STEADY,
-                format!("{:.2} % a minute after {} s", change * 100.0, spent.as_secs()),
+            let slowest = slopes.into_iter().flatten().map(|(slope, _)| slope);
+            let worst = slowest.max_by(|a, b| a.slope.abs().total_cmp(&b.slope.abs()));
+            let evidence = worst.map_or_else(
+                || format!("too few speeds within {} s", spent.as_secs()),
+                |worst| {
+                    let [slope, low, high] = [worst.slope, worst.low, worst.high].map(|part| 100.0 * part);
+                    format!(
+                        "{slope:+.2} % a minute ({low:+.2} to {high:+.2}, 95 %) after {} s",
+                        spent.as_secs()
+                    )
+                },
             );
+            cx.note(&causes::NOT_STEADY, evidence);
             return true;
         }
         spent >= spec.shortest
-            && self.seen.iter().all(|row| {
-                change(*row).is_some_and(|(rel, noise)| rel.abs() <= spec.steady_per_minute.max(noise))
+            && slopes.iter().all(|found| {
+                found.is_some_and(|(slope, by_chance)| is_steady(&slope, by_chance, spec.steady_per_minute))
             })
+    }
+
+    /// Relative slope a minute of one side over the last minutes, and whether it may be chance.
+    fn slope(&self, side: usize, now: BenchTime) -> Option<(Slope, bool)> {
+        let seen = &self.seen[side];
+        let last = seen.last()?.measured.speed_mm_s.abs().max(f64::EPSILON);
+        let point = |seen: &Seen| {
+            (seen.at.since(self.began).as_secs_f64() / 60.0, seen.measured.speed_mm_s.abs() / last)
+        };
+        let points: Vec<(f64, f64)> =
+            seen.iter().filter(|seen| now.since(seen.at) <= WINDOW).map(point).collect();
+        Some((theil_sen(&points)?, trend(&points).p() > BY_CHANCE))
+    }
+
+    /// Cold against warm.
+    fn tell(&self, cx: &mut Cx) {
+        let warming = [0, 1].map(|side: usize| {
+            let (cold, warm) = (self.seen[side].first()?, self.seen[side].last()?);
+            Some(Warming::between(&cold.measured, &warm.measured))
+        });
+        cx.warming = warming;
+        let [forward, reverse] = warming;
+        cx.record(RecordBody::Warmed { forward, reverse, seconds: cx.now.since(self.began).as_secs_f64() });
     }
 }
 
-/// Relative change a minute between the two last speeds of a direction, and what noise alone would show (k = 2).
-fn change(row: [Option<Seen>; 2]) -> Option<(f64, f64)> {
-    let (new, old) = (row[0]?, row[1]?);
-    let minutes = new.at.since(old.at).as_secs_f64() / 60.0;
-    let speed = new.measured.speed_mm_s.abs();
-    if minutes <= 0.0 || speed <= 0.0 {
-        return None;
-    }
-    let rel = (speed - old.measured.speed_mm_s.abs()) / speed / minutes;
-    let (a, b) = (new.measured.u_repeat_mm_s, old.measured.u_repeat_mm_s);
-    Some((rel, 2.0 * (a * a + b * b).sqrt() / speed / minutes))
+/// Below the rate, and proven so or not to be told from none.
+fn is_steady(slope: &Slope, by_chance: bool, most: f64) -> bool {
+    let proven = slope.low >= -most && slope.high <= most;
+    slope.slope.abs() <= most && (proven || by_chance)
 }
 
 fn index(direction: Direction) -> usize {
@@ -138,4 +170,19 @@ fn index(direction: Direction) -> usize {
 fn wish(value: u16, direction: Direction) -> PointWish {
     // The engine has to run anyway: measuring longer costs nothing and shows a smaller change.
     PointWish { purpose: PointPurpose::WarmUp, value, direction, sharpness: 0.2, may_stand: false }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn steady_is_below_the_rate_and_proven_or_not_to_be_told_from_none() {
+        let slope = |slope, low, high| Slope { slope, low, high, intercept: 1.0 };
+        let most = 0.002;
+        assert!(is_steady(&slope(0.0005, -0.001, 0.0015), false, most), "proven");
+        assert!(is_steady(&slope(0.0015, -0.004, 0.006), true, most), "below, and no trend to be told");
+        assert!(!is_steady(&slope(0.0015, 0.001, 0.0025), false, most), "a trend that may be above");
+        assert!(!is_steady(&slope(-0.004, -0.02, 0.01), true, most), "noise that hides everything");
+    }
 }

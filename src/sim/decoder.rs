@@ -32,6 +32,8 @@ pub(super) struct Decoder {
     main_twin: Twin,
     runs_away: Option<f64>,
     drive: f64,
+    /// What is left of the time for which the drive is withheld after an order to start, s.
+    withheld_s: f64,
     /// What `plain_drive` was worked out from: step, steps, forward, changes of the memory.
     drive_basis: Option<(u16, u16, bool, u64)>,
     plain_drive: f64,
@@ -41,6 +43,7 @@ impl Decoder {
     pub(super) fn new(spec: DecoderSim, seed: u64) -> Self {
         Self {
             memory: Memory::new(spec.clone()),
+            withheld_s: spec.start_delay.as_secs_f64(),
             spec,
             noise: Noise::new(seed, Stream::Rail),
             momentum: Momentum::at_rest(),
@@ -120,16 +123,53 @@ impl Decoder {
         if !alive {
             self.powered = false;
             self.dark_since = None;
-            self.momentum.halt();
+            self.halt();
             self.drive = 0.0;
             return;
         }
         self.watch_time_out(at);
         if self.in_service(at) {
-            self.momentum.halt();
+            self.halt();
+        }
+        if self.is_withheld(span_s) {
+            self.drive = 0.0;
+            return;
         }
         self.momentum.follow(&self.memory, span_s);
-        self.drive = self.drive_now();
+        self.drive = self.follow_drive(span_s);
+    }
+
+    /// Standstill at once, ordered and driven.
+    fn halt(&mut self) {
+        self.momentum.halt();
+        self.drive = 0.0;
+    }
+
+    /// Counts the time down for which an order to start from rest has no effect yet.
+    fn is_withheld(&mut self, span_s: f64) -> bool {
+        let rests = self.momentum.now().0 == 0 && self.drive == 0.0;
+        if self.momentum.ordered.step == 0 {
+            if rests {
+                self.withheld_s = self.spec.start_delay.as_secs_f64();
+            }
+            return false;
+        }
+        let withheld = rests && self.withheld_s > 0.0;
+        if withheld {
+            self.withheld_s -= span_s;
+        }
+        withheld
+    }
+
+    /// The drive on its way to what the step says, no faster than the decoder lets it.
+    fn follow_drive(&mut self, span_s: f64) -> f64 {
+        let goal = self.drive_now();
+        let whole_s = self.spec.kept_momentum.as_secs_f64();
+        if whole_s <= 0.0 || self.runs_away.is_some() {
+            return goal;
+        }
+        let most = span_s / whole_s;
+        self.drive + (goal - self.drive).clamp(-most, most)
     }
 
     fn watch_time_out(&mut self, at: BenchTime) {
@@ -193,7 +233,7 @@ impl Decoder {
         self.after_reset = true;
         self.last_heard = at;
         self.functions = 0;
-        self.momentum.halt();
+        self.halt();
     }
 
     /// A direct-mode instruction that came twice (S-9.2.3 E): 0111CCAA AAAAAAAA DDDDDDDD.
@@ -244,14 +284,14 @@ impl Decoder {
     fn take_broadcast(&mut self, instruction: &[u8]) {
         match instruction.first().map(|byte| (byte & 0xC0, byte & 0x0F)) {
             Some((0x40, 0)) => self.momentum.ordered.step = 0,
-            Some((0x40, 1)) => self.momentum.halt(),
+            Some((0x40, 1)) => self.halt(),
             _ => {}
         }
     }
 
     fn take_own(&mut self, bytes: &[u8], instruction: &[u8]) {
         match *instruction {
-            [0x00] => self.momentum.halt(),
+            [0x00] => self.halt(),
             [byte @ (0x12 | 0x13), address] => {
                 let reversed = if byte == 0x13 && address > 0 { 0x80 } else { 0 };
                 self.memory.write(19, (address & 0x7F) | reversed, Place::Main);
@@ -293,7 +333,7 @@ impl Decoder {
         self.momentum.ordered.forward = forward != reversed;
         match speed {
             Speed::Stand => self.momentum.ordered.step = 0,
-            Speed::Emergency => self.momentum.halt(),
+            Speed::Emergency => self.halt(),
             Speed::Step(step) => self.momentum.ordered.step = step,
         }
     }

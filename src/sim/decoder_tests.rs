@@ -257,3 +257,59 @@ fn without_power_it_stands_and_a_store_bridges_a_short_break() {
         assert_eq!(decoder.drive() > 0.1, runs, "{store_ms} {break_ms}");
     }
 }
+
+/// Momentum that CV 3 and 4 do not switch off: the drive goes evenly over the whole range in the time it keeps. A stop
+/// for an emergency is at once all the same (S-9.2.1).
+#[test]
+fn kept_momentum_is_a_ramp_that_zero_in_cv_3_and_4_leaves() {
+    let mut spec = demo_engines::lapwing(1).decoder;
+    (spec.misses, spec.kept_momentum) = (0.0, Duration::from_secs(4));
+    spec.cvs.extend([(2, 0), (3, 0), (4, 0), (5, 0), (6, 0), (11, 0), (29, 6)]);
+    let mut decoder = Decoder::new(spec, 1);
+    decoder.set_rail(at(0), true);
+    drive_at(&mut decoder, 28, Speed::Step(28), true);
+    let mut millis = 0;
+    let mut pass = |decoder: &mut Decoder, span: u64| {
+        for _ in 0..span {
+            millis += 1;
+            decoder.tick(at(millis), 0.001);
+        }
+        decoder.drive()
+    };
+    assert!((pass(&mut decoder, 1000) - 0.25).abs() < 1e-9);
+    assert!((pass(&mut decoder, 2999) - 0.999_75).abs() < 1e-9);
+    assert!((pass(&mut decoder, 500) - 1.0).abs() < 1e-9);
+    drive_at(&mut decoder, 28, Speed::Stand, true);
+    assert!((pass(&mut decoder, 2000) - 0.5).abs() < 1e-9);
+    drive_at(&mut decoder, 28, Speed::Emergency, true);
+    assert!(pass(&mut decoder, 1).abs() < 1e-12);
+}
+
+/// A start from rest waits for a sound: once, not for every further step, and anew after each rest.
+#[test]
+fn a_start_delay_withholds_the_drive_from_rest_only() {
+    let mut spec = demo_engines::lapwing(1).decoder;
+    (spec.misses, spec.start_delay) = (0.0, Duration::from_secs(3));
+    spec.cvs.extend([(3, 0), (4, 0), (11, 0)]);
+    let mut decoder = Decoder::new(spec, 1);
+    decoder.set_rail(at(0), true);
+    let mut millis = 0;
+    let mut pass = |decoder: &mut Decoder, span: u64| {
+        for _ in 0..span {
+            millis += 1;
+            decoder.tick(at(millis), 0.001);
+        }
+        decoder.drive() > 0.0
+    };
+    for _ in 0..2 {
+        drive_at(&mut decoder, 28, Speed::Step(4), true);
+        assert!(!pass(&mut decoder, 2000));
+        drive_at(&mut decoder, 28, Speed::Step(8), true);
+        assert!(!pass(&mut decoder, 990));
+        assert!(pass(&mut decoder, 20));
+        drive_at(&mut decoder, 28, Speed::Step(5), true);
+        assert!(pass(&mut decoder, 10));
+        drive_at(&mut decoder, 28, Speed::Stand, true);
+        assert!(!pass(&mut decoder, 10));
+    }
+}

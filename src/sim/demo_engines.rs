@@ -1,5 +1,6 @@
 //! The engines of the invented Wrenfield Harbour Railway, each with its decoder, sensor and server. All are 1:87 on
 //! rollers of 33 mm circumference. The seed varies what varies between engines of one make.
+use super::flaws::Flaws;
 use super::noise::{Noise, Stream, nearest_count};
 use super::spec::{
     DecoderSim, EngineSim, LineForm, Measurand, Rounding, SensorSim, ServerSim, SimSpec, Spelling202,
@@ -120,6 +121,7 @@ fn engine(noise: &mut Noise) -> EngineSim {
         ripple: 0.01,
         ripple_at_rad: noise.between(0.0, TAU),
         scatter: 0.002,
+        placing: 0.0,
     }
 }
 
@@ -171,6 +173,8 @@ fn decoder(address: u8, noise: &mut Noise) -> DecoderSim {
         has_table: true,
         misses: 0.002,
         store: Duration::ZERO,
+        kept_momentum: Duration::ZERO,
+        start_delay: Duration::ZERO,
     }
 }
 
@@ -202,6 +206,7 @@ fn sensor(noise: &mut Noise) -> SensorSim {
         header_every: 0,
         battery_v: None,
         temperature_c: None,
+        flaws: Flaws::default(),
     }
 }
 

@@ -37,13 +37,15 @@ pub(super) struct Engine {
     speed_mm_s: f64,
     turn: f64,
     turn_factor: f64,
+    /// Speed as it stands now over the mean of all placings.
+    placed: f64,
     stalled: bool,
 }
 
 impl Engine {
     pub(super) fn new(spec: EngineSim, seed: u64) -> Self {
         let constants = constants(&spec, 0.0);
-        Self {
+        let mut engine = Self {
             spec,
             noise: Noise::new(seed, Stream::Engine),
             constants,
@@ -54,7 +56,17 @@ impl Engine {
             speed_mm_s: 0.0,
             turn: 0.0,
             turn_factor: 1.0,
+            placed: 1.0,
             stalled: false,
+        };
+        engine.lift();
+        engine
+    }
+
+    /// It is lifted off and put back.
+    pub(super) fn lift(&mut self) {
+        if self.spec.placing > 0.0 {
+            self.placed = 1.0 + self.spec.placing * self.noise.normal().clamp(-4.0, 4.0);
         }
     }
 
@@ -135,7 +147,7 @@ impl Engine {
     }
 
     fn even_speed(&self, motor_rad_s: f64) -> f64 {
-        motor_rad_s * self.spec.circumference_mm / (TAU * self.spec.gear)
+        self.placed * motor_rad_s * self.spec.circumference_mm / (TAU * self.spec.gear)
     }
 
     fn warm(&mut self) {
@@ -203,6 +215,7 @@ mod tests {
             ripple: 0.0,
             ripple_at_rad: 0.0,
             scatter: 0.0,
+            placing: 0.0,
         }
     }
 

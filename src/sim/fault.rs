@@ -1,5 +1,6 @@
 //! What can go wrong on the simulated bench, at an instant.
 use super::bench::Conn;
+use super::flaws::Flaws;
 use std::time::Duration;
 
 /// A fault. It begins when applied; those that last end by time or by their opposite.
@@ -46,10 +47,14 @@ pub enum SimFault {
         /// The first of them was taken so long ago.
         old: Duration,
     },
+    /// This is wrong with the sensor and its magnet from now on, and nothing else is.
+    SensorFlawed(Flaws),
     /// The station's protection cuts the rail.
     PowerCut,
     /// The wheels are held, until [`SimFault::Freed`].
     Stall,
+    /// The engine is lifted off and put back.
+    Lifted,
     /// The wheels turn again.
     Freed,
     /// The decoder heeds no order and drives on at this share of full drive (-1 to 1), as long as the rail is live.

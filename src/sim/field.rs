@@ -1,23 +1,30 @@
 //! The magnet at the axle: where the sensor sees it, and its field there.
 //!
-//! Geometry of a point dipole whose moment stands across the axle: standards/measurement.md section 2.1. A ring of several
-//! pairs of poles has a field that turns so many times a turn, each pair as strong as it happens to be. The program's side
-//! of it (angle from field) is in `motion`, of which this module knows nothing.
+//! Geometry of a point dipole whose moment stands across the axle: standards/measurement.md section 2.1; what leans out of
+//! that plane gives a part that does not turn. A ring of several pairs of poles has a field that turns so many times a
+//! turn, each pair as strong as it happens to be. The program's side of it (angle from field) is in `motion`, of which
+//! this module knows nothing.
 use super::noise::Noise;
 use super::spec::SensorSim;
 use std::f64::consts::TAU;
 
-/// Field amplitudes at the sensor's place: radial and axial; the tangential one is 1.
+/// Field amplitudes at the sensor's place: radial and axial; the tangential one is 1. And the field there, radial and
+/// axial, of a magnet whose poles lie along the axle.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Place {
     radial: f64,
     axial: f64,
+    along: [f64; 2],
 }
 
 impl Place {
     pub(super) fn new(polar_deg: f64) -> Self {
         let (polar_sin, polar_cos) = libm::sincos(polar_deg.to_radians());
-        Self { radial: 3.0 * polar_sin * polar_sin - 1.0, axial: 3.0 * polar_sin * polar_cos }
+        Self {
+            radial: 3.0 * polar_sin * polar_sin - 1.0,
+            axial: 3.0 * polar_sin * polar_cos,
+            along: [3.0 * polar_cos * polar_sin, 3.0 * polar_cos * polar_cos - 1.0],
+        }
     }
 }
 
@@ -42,20 +49,30 @@ pub(super) fn field(
     place: Place,
     (pole_pairs, uneven): (u16, f64),
     noise: &mut Noise,
-    turns: f64,
+    (turns, t_s): (f64, f64),
 ) -> [f64; 3] {
+    let flaws = &spec.flaws;
     let even = even(turns);
     let angle = f64::from(pole_pairs) * even + turn_error(spec, even);
     let (sin, cos) = libm::sincos(angle);
     let strength = 1.0 + uneven * libm::cos(even - spec.turn_error_at_rad);
-    let place = [place.radial * cos, -sin, place.axial * cos].map(|part| part * strength);
+    let (along, across) = libm::sincos(flaws.lean_rad);
+    let turning = [place.radial * cos, -sin, place.axial * cos];
+    let standing = [place.along[0], 0.0, place.along[1]];
+    let place = [0, 1, 2]
+        .map(|part: usize| (turning[part] * across * strength + standing[part] * along) * flaws.strength);
     let [x, y, z] = spec.mount.map(|row| row[0] * place[0] + row[1] * place[1] + row[2] * place[2]);
     let [y_to_x, z_to_x, z_to_y] = spec.skew_rad;
     let seen = [x, y + y_to_x * x, z + z_to_x * x + z_to_y * y];
+    let strange = flaws.strange_field(turns, t_s);
     let mut field = [0.0; 3];
     for axis in 0..usize::from(spec.axes) {
-        let wanted = seen[axis] * spec.gains[axis] + spec.noise * noise.normal();
+        let wanted =
+            seen[axis] * spec.gains[axis] + spec.noise * flaws.noise * noise.normal() + strange[axis];
         field[axis] = wanted * spec.amplitude + spec.offsets[axis];
+        if let Some(ends) = flaws.full_scale.map(|part| part * spec.amplitude) {
+            field[axis] = field[axis].clamp(-ends, ends);
+        }
     }
     field
 }
@@ -63,6 +80,7 @@ pub(super) fn field(
 #[cfg(test)]
 mod tests {
     use super::super::demo_engines;
+    use super::super::flaws::Flaws;
     use super::super::noise::Stream;
     use super::*;
 
@@ -80,7 +98,7 @@ mod tests {
     }
 
     fn at(spec: &SensorSim, poles: (u16, f64), turns: f64) -> [f64; 3] {
-        field(spec, Place::new(spec.polar_deg), poles, &mut Noise::new(1, Stream::Sensor), turns)
+        field(spec, Place::new(spec.polar_deg), poles, &mut Noise::new(1, Stream::Sensor), (turns, 0.0))
     }
 
     /// Radial, tangential and axial amplitude of standards/measurement.md section 2.1 (point dipole).
@@ -115,5 +133,34 @@ mod tests {
         }
         let sixth_on = at(&spec, (3, 0.0), 1.0 / 6.0)[0];
         assert!((sixth_on + 2000.0).abs() < 1e-6, "{sixth_on}");
+    }
+
+    /// Moment along the axle: the field of a point dipole does not change as it turns; with a tilt, the sine of it is left.
+    #[test]
+    fn poles_along_the_axle_leave_the_sine_of_their_tilt() {
+        let quarter = std::f64::consts::FRAC_PI_2;
+        for polar_deg in [0.0, 35.264, 60.0, 90.0] {
+            for tilt_rad in [0.0, 0.02, 0.1] {
+                let flaws = Flaws { lean_rad: quarter - tilt_rad, ..Flaws::default() };
+                let (spec, good) =
+                    (SensorSim { polar_deg, flaws, ..still() }, SensorSim { polar_deg, ..still() });
+                for quarters in 0..4 {
+                    let turns = f64::from(quarters) / 4.0;
+                    let wobble = |spec: &SensorSim| {
+                        let (here, there) = (at(spec, (1, 0.0), turns), at(spec, (1, 0.0), turns + 0.5));
+                        [0, 1, 2].map(|axis: usize| here[axis] - there[axis])
+                    };
+                    for (left, whole) in wobble(&spec).into_iter().zip(wobble(&good)) {
+                        assert!((left - whole * libm::sin(tilt_rad)).abs() < 1e-9, "{polar_deg} {tilt_rad}");
+                    }
+                }
+            }
+        }
+        // At the end of the axle and beside the disc, along it (section 2.1's factors): 2 and -1.
+        let along = |polar_deg| {
+            let flaws = Flaws { lean_rad: quarter, ..Flaws::default() };
+            at(&SensorSim { polar_deg, flaws, ..still() }, (1, 0.0), 0.3)[2]
+        };
+        assert!((along(0.0) - 2000.0).abs() < 1e-6 && (along(90.0) + 1000.0).abs() < 1e-6);
     }
 }

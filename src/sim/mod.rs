@@ -6,8 +6,8 @@
 //! random comes from the seed of the recipe.
 //!
 //! The way of things: `server` (SRCP lines) -> `track` and `service` (which packets) -> `packet` (their bytes) ->
-//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `sensor` with `field` and `pulses` (samples) -> `lines` (their
-//! form) -> `outlet` (what becomes of them on the way out).
+//! `decoder` with `cvs` and `drive` -> `engine` (speed) -> `sensor` with `field`, its `flaws` and `pulses` (samples) ->
+//! `lines` (their form) -> `outlet` (what becomes of them on the way out).
 mod bench;
 mod cvs;
 mod decoder;
@@ -16,6 +16,7 @@ mod drive;
 mod engine;
 mod fault;
 mod field;
+mod flaws;
 mod instructions;
 mod lines;
 mod momentum;
@@ -36,6 +37,7 @@ mod tests;
 
 pub use bench::{Conn, SimBench, SimOutput, Truth};
 pub use fault::SimFault;
+pub use flaws::Flaws;
 pub use spec::{
     BATTERY_FALL_V_H, DecoderSim, EngineSim, LineForm, Measurand, PulseLines, Rounding, SELF_HEATING_K,
     SenMlTimes, SensorSim, ServerSim, SimSpec, Spelling202, StationLine, TableReading,

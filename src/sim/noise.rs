@@ -12,6 +12,7 @@ pub(super) enum Stream {
     Sensor = 4,
     Garbage = 5,
     Outlet = 6,
+    Slips = 7,
 }
 
 /// A seeded source of uniform and normal numbers.

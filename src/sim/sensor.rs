@@ -1,5 +1,6 @@
 //! The sensor: what it takes of the axle and when, by its own clock, and what is wrong with it.
 use super::field::{self, Place};
+use super::flaws::{Behind, Flaws};
 use super::lines::{BATTERY_DECIMALS, Columns, Sample, TEMPERATURE_DECIMALS, scale};
 use super::noise::{Noise, Stream, nearest, nearest_count};
 use super::outlet::Outlet;
@@ -38,6 +39,8 @@ pub(super) struct Sensor {
     place: Place,
     pulses: Option<Pulses>,
     noise: Noise,
+    slips: Noise,
+    behind: Behind,
     outlet: Outlet,
     health: Health,
     connected: bool,
@@ -65,7 +68,7 @@ pub(super) struct Sensor {
 
 impl Sensor {
     pub(super) fn new(mut spec: SensorSim, seed: u64) -> Self {
-        spec.rate_hz = spec.rate_hz.clamp(50, 2000);
+        spec.rate_hz = spec.rate_hz.clamp(5, 2000);
         spec.axes = spec.axes.clamp(2, 3);
         spec.decimals = spec.decimals.min(6);
         if let LineForm::SenMl { samples, .. } = &mut spec.form {
@@ -84,6 +87,8 @@ impl Sensor {
             stamps_from_us: spec.start_us.into(),
             spec,
             noise: Noise::new(seed, Stream::Sensor),
+            slips: Noise::new(seed, Stream::Slips),
+            behind: Behind::default(),
             outlet: Outlet::new(seed),
             health: Health::Well,
             connected: false,
@@ -106,6 +111,11 @@ impl Sensor {
     pub(super) fn set_health(&mut self, at: BenchTime, health: Health) {
         self.skip_to(at);
         self.health = health;
+    }
+
+    /// This is wrong with it from now on.
+    pub(super) fn set_flaws(&mut self, flaws: Flaws) {
+        self.spec.flaws = flaws;
     }
 
     /// It loses its power at `at`, for `span`.
@@ -199,9 +209,13 @@ impl Sensor {
         let (at, own_us) = (self.due, self.due_us());
         self.remember(wheel);
         if self.health == Health::Well {
+            let before = self.last_values;
             self.last_values = self.values(wheel);
+            if let Some(dead) = self.spec.flaws.dead_axis.filter(|axis| *axis < 3) {
+                self.last_values[dead] = before[dead];
+            }
         }
-        self.go_to(self.next + 1);
+        self.go_to(self.next + u64::from(self.spec.flaws.one_in.max(1)));
         self.tell(at, own_us)
     }
 
@@ -313,8 +327,9 @@ impl Sensor {
         };
         match self.spec.measurand {
             Measurand::Field { pole_pairs, uneven } => {
-                let poles = (pole_pairs, uneven);
-                field::field(&self.spec, self.place, poles, &mut self.noise, wheel.turns)
+                let t_s = self.due.as_nanos() as f64 / 1e9;
+                let turns = self.behind.go_to(&self.spec.flaws, &mut self.slips, t_s, wheel.turns);
+                field::field(&self.spec, self.place, (pole_pairs, uneven), &mut self.noise, (turns, t_s))
                     .map(|axis| nearest(axis * shift))
             }
             Measurand::Angle { resolution_rad, turns_counted } => {

@@ -1,5 +1,6 @@
 //! What a simulated bench is made of. The sensor's rate, axes, decimals and pack are brought into range by
 //! [`super::SimBench::new`]; everything else is taken as it is and should make physical sense.
+use super::flaws::Flaws;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
@@ -64,6 +65,9 @@ pub struct EngineSim {
     pub ripple_at_rad: f64,
     /// Scatter of the speed from turn to turn, standard deviation, share of the speed.
     pub scatter: f64,
+    /// Scatter of the speed from one placing on the bench to the next, standard deviation, share of the speed: the wheels
+    /// touch elsewhere on their treads. The first placing is one of them.
+    pub placing: f64,
 }
 
 /// Which entry of the speed table a 126-mode step meets. RCN-225 only says "interpolate"; both readings exist.
@@ -114,6 +118,10 @@ pub struct DecoderSim {
     pub misses: f64,
     /// How long it drives on from its own store when the rail is dead.
     pub store: Duration,
+    /// Time it takes for a change of the whole drive whatever CV 3 and 4 say: momentum that they do not switch off.
+    pub kept_momentum: Duration,
+    /// Time for which it withholds the drive after an order to start from rest, as when it plays a sound first.
+    pub start_delay: Duration,
 }
 
 /// What a sensor tells of the axle.
@@ -202,7 +210,7 @@ pub struct SensorSim {
     pub measurand: Measurand,
     /// The form of its lines.
     pub form: LineForm,
-    /// Samples a second, 50 to 2000.
+    /// Samples a second, 5 to 2000.
     pub rate_hz: u16,
     /// 3, or 2 for a sensor without `bz`.
     pub axes: u8,
@@ -237,6 +245,8 @@ pub struct SensorSim {
     pub battery_v: Option<f64>,
     /// Its temperature at bench time zero, degrees Celsius; it rises by [`SELF_HEATING_K`]. None: not told.
     pub temperature_c: Option<f64>,
+    /// What is wrong with it and its magnet.
+    pub flaws: Flaws,
 }
 
 /// A battery loses this much an hour, V.

@@ -5,9 +5,10 @@ use crate::bench::start::endpoint_key;
 use crate::journal::{FrameRef, Header, Recorder, RecorderError};
 use crate::run::desk::Desk;
 use crate::run::{
-    CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Record, RecordBody, RunOutcome,
+    CORE_REVISION, Durability, Input, JournalTrouble, Output, PersonAct, Question, Record, RecordBody,
+    RunOutcome,
 };
-use crate::sim::Conn;
+use crate::sim::{Conn, SimFault};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, VecDeque};
@@ -225,6 +226,9 @@ impl Play {
         if let RecordBody::Asked { question, what } = record.body
             && let Some(answer) = (self.setup.answers)(what)
         {
+            if what == Question::PutBack {
+                self.setup.bench.apply(SimFault::Lifted);
+            }
             let act = PersonAct::Answer { question, answer };
             self.fly(Duration::from_secs(5), Flight::Input(Input::Person(act)));
         }
@@ -295,8 +299,10 @@ impl Play {
 
 fn header(setup: &VirtualBench) -> Header {
     let spec = &setup.plan.spec;
+    // One run a folder: its number is the run's.
+    let number = setup.folder.file_name().and_then(|name| name.to_str()?.parse::<u32>().ok()).unwrap_or(0);
     Header {
-        run_id: "00000000-0000-7000-8000-000000000001".to_owned(),
+        run_id: format!("00000000-0000-7000-8000-{number:012}"),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         core_revision: CORE_REVISION,
         bench_file_name: "virtual.toml".to_owned(),

@@ -8,28 +8,40 @@ use crate::config::spec::{AxleSpec, EngineSpec, FunctionSpec, PathKind};
 use crate::dcc::Address;
 
 /// The largest doubt of the axle that makes sense: every speed would be that wrong.
-const MOST_DOUBT: f64 = 0.1;
+pub(in crate::config) const MOST_DOUBT: f64 = 0.1;
 
 pub(super) fn axle(reading: &mut Reading<'_>) -> Option<AxleSpec> {
     let (circumference, diameter) = (reading.given(&key::CIRCUMFERENCE), reading.given(&key::DIAMETER));
     let doubt = reading.value(&key::DOUBT);
+    let contact = reading.given(&key::CONTACT);
     let (measure, turns) = match (circumference, diameter) {
         (Given::Good(mm), Given::Absent) => (mm, 1.0),
         (Given::Absent, Given::Good(mm)) => (mm, std::f64::consts::PI),
         _ => return None,
     };
-    let circumference_u_rel = match doubt? {
+    let relative = |doubt| match doubt {
         DoubtValue::Fraction(fraction) => fraction,
         DoubtValue::Length(mm) => mm / measure,
     };
-    if circumference_u_rel > MOST_DOUBT {
-        let span = reading.span(&key::DOUBT);
-        let expected = "a doubt of at most 10 % of the measure".to_owned();
-        let hint = "measure it better: roll ten turns along a ruler and divide by ten";
-        reading.complain(&cause::OUT_OF_RANGE, key::DOUBT.path(), span, expected, hint);
-        return None;
+    let circumference_u_rel = relative(doubt?);
+    let contact_u_rel = match contact {
+        Given::Good(contact) => relative(contact),
+        Given::Absent => 0.0,
+        Given::Bad => return None,
+    };
+    let better = "measure it better: roll ten turns along a ruler and divide by ten";
+    let unlike = "no wheel's tread differs so much from place to place: perhaps the unit is another";
+    for (key, u_rel, hint) in
+        [(&key::DOUBT, circumference_u_rel, better), (&key::CONTACT, contact_u_rel, unlike)]
+    {
+        if u_rel > MOST_DOUBT {
+            let span = reading.span(key);
+            let expected = "a doubt of at most 10 % of the measure".to_owned();
+            reading.complain(&cause::OUT_OF_RANGE, key.path(), span, expected, hint);
+            return None;
+        }
     }
-    Some(AxleSpec { circumference_mm: measure * turns, circumference_u_rel })
+    Some(AxleSpec { circumference_mm: measure * turns, circumference_u_rel, contact_u_rel })
 }
 
 /// The ratio alone, for checks of other sections when the engine is not whole.

@@ -1,9 +1,10 @@
 //! Warm-up, sweep, target.
 use super::{Given, Reading, Speed};
+use crate::cause::bench_file as cause;
 use crate::config::key::AnyKey;
 use crate::config::keys::measuring as key;
 use crate::config::keys::vehicle;
-use crate::config::spec::{SweepSpec, TargetSpec, WarmUpSpec};
+use crate::config::spec::{SweepSpec, SweepSteps, TargetSpec, WarmUpSpec};
 
 pub(super) fn warm_up(reading: &mut Reading<'_>) -> Option<WarmUpSpec> {
     let shortest = reading.value(&key::SHORTEST);
@@ -32,28 +33,33 @@ pub(super) fn sweep(
     ratio: Option<f64>,
     step_mode: Option<u16>,
 ) -> Option<SweepSpec> {
-    let points = reading.given(&key::POINTS);
+    let steps = reading.value(&key::SWEEP_STEPS);
     let precision_rel = reading.value(&key::PRECISION);
     let floor = reading.value(&key::PRECISION_FLOOR);
     let point_limit = reading.value(&key::POINT_LIMIT);
     let verify_points = reading.value(&key::VERIFY_POINTS);
-    let points = match (points, step_mode) {
-        (Given::Absent, _) => None,
-        (Given::Bad, _) => return None,
-        (Given::Good(points), Some(steps)) if points > steps => {
-            let expected = format!("at most the {steps} steps of the step mode");
-            let others: &[(&dyn AnyKey, &str)] = &[(&vehicle::STEPS, "the steps")];
-            reading.contradiction(&key::POINTS, others, expected, "a step is measured once a direction");
-            None
-        }
-        (Given::Good(points), _) => Some(points),
-    };
+    if let (Some(SweepSteps::Spread(wanted)), Some(of)) = (steps, step_mode)
+        && wanted > of
+    {
+        let expected = format!("at most the {of} steps of the step mode");
+        let others: &[(&dyn AnyKey, &str)] = &[(&vehicle::STEPS, "the steps")];
+        reading.contradiction(&key::SWEEP_STEPS, others, expected, "a step is measured once a direction");
+    }
+    let placings = reading.value(&key::PLACINGS);
+    if placings == Some(2) {
+        let (span, path) = (reading.span(&key::PLACINGS), key::PLACINGS.path());
+        let hint =
+            "two placings say next to nothing of how far others scatter: write 1, or 3 to 20 (5 is good)";
+        reading.complain(&cause::OUT_OF_RANGE, path, span, "1, or a whole number from 3 to 20", hint);
+        return None;
+    }
     Some(SweepSpec {
-        points,
+        steps: steps?,
         precision_rel: precision_rel?,
         precision_floor_mm_s: floor?.model_mm_s(ratio?),
         point_limit: point_limit?,
         verify_points: verify_points?,
+        placings: placings?,
     })
 }
 

@@ -5,6 +5,8 @@ mod links;
 mod measuring;
 mod safety;
 
+pub(super) use drive::MOST_DOUBT;
+
 use super::keys;
 use super::quantity::Speed;
 use super::reading::{Given, Reading};

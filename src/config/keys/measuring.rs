@@ -1,6 +1,6 @@
 //! Keys of warm-up, sweep, target and tolerance.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Flag, Part, PointList, SpeedKind, Time, Whole};
+use crate::config::kind::{Flag, Part, PointList, SpeedKind, Steps, Time, Whole};
 
 /// Shortest warm-up.
 pub(in crate::config) static SHORTEST: Key<Time> = Key {
@@ -42,14 +42,16 @@ pub(in crate::config) static WARM_UP: Section = Section {
     either: &[],
 };
 
-/// Points a direction.
-pub(in crate::config) static POINTS: Key<Whole> = Key {
+/// Which steps the sweep measures.
+pub(in crate::config) static SWEEP_STEPS: Key<Steps> = Key {
     section: "sweep",
-    name: "points",
-    kind: Whole { least: 5, most: 126 },
-    need: Need::Free("every step with 28 steps, 28 spread steps with 126"),
-    example: "28",
-    about: "How many points are measured in each direction.",
+    name: "steps",
+    kind: Steps { least: 5, most: 126 },
+    need: Need::Default("\"learn\""),
+    example: "\"learn\"",
+    about: "Which steps are measured in each direction. \"learn\": a few first, then those that the table still needs, until \
+            its predicted deviation meets the tolerance; \"all\": every step of the step mode that the target needs, which \
+            with 126 steps takes long; a number: so many, spread over the range.",
 };
 
 /// Precision.
@@ -92,13 +94,26 @@ pub(in crate::config) static VERIFY_POINTS: Key<Whole> = Key {
     about: "How many steps of the new table are measured afresh in each direction to prove it.",
 };
 
+/// Placings.
+pub(in crate::config) static PLACINGS: Key<Whole> = Key {
+    section: "sweep",
+    name: "placings",
+    kind: Whole { least: 1, most: 20 },
+    need: Need::Default("1"),
+    example: "1",
+    about: "In how many placings one speed is measured: 1, or 3 and more; 5 is good. Above 1 the run asks, once the curve is \
+            measured, that the engine be lifted off and put back, one time less than this, and counts what that changes \
+            into the doubt. Somebody must be there: a question that nobody answers within 10 minutes ends the placings, \
+            and the run goes on with those it has.",
+};
+
 /// The sweep.
 pub(in crate::config) static SWEEP: Section = Section {
     name: "sweep",
     required: false,
     about: "Which points are measured, and how well.",
     cautions: &[],
-    keys: &[&POINTS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS],
+    keys: &[&SWEEP_STEPS, &PRECISION, &PRECISION_FLOOR, &POINT_LIMIT, &VERIFY_POINTS, &PLACINGS],
     either: &[],
 };
 

@@ -36,6 +36,18 @@ pub(in crate::config) static DOUBT: Key<Doubt> = Key {
             what you would be almost sure not to be wrong by. It goes into the doubt of every speed.",
 };
 
+/// Where the wheel touches.
+pub(in crate::config) static CONTACT: Key<Doubt> = Key {
+    section: "axle",
+    name: "contact",
+    kind: Doubt,
+    need: Need::Free("no doubt of it is counted, and the result says so"),
+    example: "\"0.1 %\"",
+    about: "How far that measure may differ with the place where the wheel touches: treads are tapered, and an engine does \
+            not stand alike each time. Standard uncertainty (k = 1), in % of it or in mm. Unlike doubt it is another \
+            each time an engine is put on. Where you don't know it, let the run find it with placings under [sweep].",
+};
+
 /// The axle.
 pub(in crate::config) static AXLE: Section = Section {
     name: "axle",
@@ -44,7 +56,7 @@ pub(in crate::config) static AXLE: Section = Section {
             distance or a speed, the circumference scales nothing, but the doubt still counts: write how well the \
             sensor's own scale is known, found by comparing it with a ruler.",
     cautions: &["Keep fingers, hair and threads away from turning rollers, wheels and gears."],
-    keys: &[&CIRCUMFERENCE, &DIAMETER, &DOUBT],
+    keys: &[&CIRCUMFERENCE, &DIAMETER, &DOUBT, &CONTACT],
     either: &[&["circumference"], &["diameter"]],
 };
 

@@ -4,6 +4,7 @@ pub(super) mod listed;
 pub(super) mod plain;
 pub(super) mod quantity;
 pub(super) mod resolution;
+pub(super) mod steps;
 
 use super::key::{Fault, Node};
 use crate::cause::bench_file as cause;
@@ -13,6 +14,7 @@ pub(super) use listed::{Functions, PointList};
 pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Version, Whole};
 pub(super) use quantity::{Doubt, DoubtValue, Length, Part, SpeedKind, Time};
 pub(super) use resolution::{Resolution, ResolutionValue};
+pub(super) use steps::Steps;
 
 /// The text of a value, or the fault that it is none.
 fn text<'v>(value: &'v Node<'_>, hint: &str) -> Result<&'v str, Vec<Fault>> {

@@ -83,9 +83,11 @@ fn outcome(decoder_state: DecoderState, restore_pending: Vec<(u16, u8)>) -> Reco
         trim_reverse: None,
         step_mode: 126,
         steps: Vec::new(),
+        budget: Vec::new(),
         worst_deviation_percent: Some(0.1 + 0.2),
         worst_deviation_u_percent: Some(1.0 / 3.0),
         predicted_worst_deviation_percent: None,
+        engine: crate::run::EngineFound::default(),
         broken_sensor_lines: 0,
         interruptions: 0,
         housekeeping: None,
@@ -98,11 +100,13 @@ fn records() -> Vec<Record> {
     let measured = Measured {
         speed_mm_s: -34.722_222_222_222_22,
         u_repeat_mm_s: 0.1,
+        degrees: 6.0,
         u_mm_s: f64::MIN_POSITIVE,
         half_width_mm_s: 1.0 / 3.0,
         turns: 7,
         seconds: 3.25,
         unsteady: false,
+        short: false,
     };
     numbered(vec![
         RecordBody::Phase(PhaseName::LinkCheck),

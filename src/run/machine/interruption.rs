@@ -77,7 +77,9 @@ impl Run {
             Phase::Snapshot(job) | Phase::Settling(job) | Phase::Write { job, .. } => job.rewind(cx),
             Phase::Baseline(phase) => phase.rewind(cx),
             Phase::WarmUp(phase) => phase.rewind(cx, stood),
+            Phase::Learn(phase) => phase.rewind(cx),
             Phase::Sweep(phase) => phase.rewind(cx, stood),
+            Phase::Placing(phase) => phase.rewind(cx),
             Phase::Verify { round, .. } => round.rewind(cx, stood),
             Phase::Ending(_) | Phase::Over => {}
         }

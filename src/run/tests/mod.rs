@@ -5,6 +5,7 @@ mod stories_cv;
 mod stories_drive;
 mod stories_kept;
 mod stories_links;
+mod stories_low_end;
 mod stories_stop;
 mod stories_watch;
 mod world;
@@ -51,7 +52,7 @@ fn plan() -> RunPlan {
     let mut spec =
         config::read("test.toml", BENCH).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
     (spec.warm_up.shortest, spec.warm_up.longest) = (Duration::from_secs(10), Duration::from_secs(20));
-    (spec.sweep.points, spec.sweep.verify_points) = (Some(6), 4);
+    (spec.sweep.steps, spec.sweep.verify_points) = (config::SweepSteps::Spread(6), 4);
     spec.limits.run_time = Duration::from_secs(1800);
     spec.limits.reconnect = Duration::from_secs(60);
     RunPlan { spec, pending: Vec::new(), kept: Vec::new() }

@@ -135,7 +135,7 @@ fn check_decoder(played: &Played) -> Result<(), TestCaseError> {
 fn an_engine_that_was_only_held_is_not_called_still() {
     let refused = OrderEnd::Refused { code: "400".to_owned(), words: "no".to_owned() };
     let twists = vec![
-        (23_261, Twist::Answers(Some(refused))),
+        (26_261, Twist::Answers(Some(refused))),
         (125_361, Twist::Held(true)),
         (133_701, Twist::Held(false)),
     ];
