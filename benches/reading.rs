@@ -8,7 +8,6 @@
 //! `cargo bench --bench reading` gives Pacewright's own figures; with `PEER_PYTHON` naming an interpreter that has the
 //! packages of `benches/peer/requirements.txt` the peers are run too. Ratios hold within one run.
 #![expect(clippy::print_stdout, reason = "a bench tells its figures")]
-#![expect(missing_docs, reason = "a program of its own")]
 use pacewright::motion::{AxleSetup, Motion};
 use pacewright::sensor::{Form, SensorEvent, SensorMachine, SensorStream, Source};
 use pacewright::time::BenchTime;
