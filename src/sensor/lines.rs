@@ -24,7 +24,16 @@ impl Lines {
     pub(super) fn take(&mut self, bytes: &[u8], mut line: impl FnMut(u64, Content<'_>)) {
         let mut rest = bytes;
         while !rest.is_empty() {
-            let end = rest.iter().position(|byte| *byte == b'\n');
+            let end = memchr::memchr(b'\n', rest);
+            // A whole line that nothing of came before needs no copy.
+            if let (Some(at), true, false) = (end, self.part.is_empty(), self.skipping)
+                && at <= LINE_CAP
+            {
+                self.number += 1;
+                line(self.number, content(&rest[..at], self.number));
+                rest = &rest[at + 1..];
+                continue;
+            }
             self.keep(&rest[..end.unwrap_or(rest.len())], &mut line);
             let Some(end) = end else { return };
             rest = &rest[end + 1..];
