@@ -263,7 +263,8 @@ fn number(name: Name, value: &str) -> Result<f64, Fault> {
 /// A decimal of at most fifteen digits, as sensors send them: whole number and power of ten are exact then, so that their
 /// quotient is the nearest float, as the language's own reading gives it (which costs three times as much).
 fn plain_number(value: &str) -> Option<f64> {
-    const TENS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+    const TENS: [f64; 16] =
+        [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
     let (negative, digits) = match value.as_bytes() {
         [b'-', digits @ ..] => (true, digits),
         digits => (false, digits),

@@ -201,7 +201,9 @@ fn a_bad_battery_value_is_told_once_and_costs_no_sample() {
 
 #[test]
 fn short_decimals_are_read_at_once_and_others_left_to_the_language() {
-    for (text, wanted) in [("0", 0.0), ("-0.05", -0.05), (".5", 0.5), ("7.", 7.0), ("123456789.123456", 123_456_789.123_456)] {
+    for (text, wanted) in
+        [("0", 0.0), ("-0.05", -0.05), (".5", 0.5), ("7.", 7.0), ("123456789.123456", 123_456_789.123_456)]
+    {
         assert_eq!(plain_number(text), Some(wanted), "{text}");
     }
     for text in ["", "-", ".", "-.", "1e3", "+1", "1.2.3", "--1", "1234567890123456", "NaN", " 1"] {
