@@ -21,8 +21,6 @@ const PEAKS: [f64; 2] = [0.5, 0.3];
 const SHORTEST_S: f64 = 0.3;
 /// A swing of less than this part of the speed does no harm and is hardly told from scatter.
 const SMALLEST: f64 = 0.015;
-/// Periods nearer than this, relative, are those of one swing.
-const SAME: f64 = 0.05;
 /// Turns that are taken together last no longer than so many swings, and this much may be left of a swing over them for
 /// the least number to do.
 const MOST_SWINGS: f64 = 11.0;
@@ -72,8 +70,6 @@ pub(super) struct SurgeWatch {
     /// Speed in rad/s and angle.
     blocks: Vec<(f64, f64)>,
     looked_at: usize,
-    /// What the look before showed.
-    seen: Option<(f64, f64)>,
     found: Option<(f64, f64)>,
 }
 
@@ -105,19 +101,8 @@ impl SurgeWatch {
         }
         if self.blocks.len() >= FEWEST.max(self.looked_at + self.looked_at / 4) {
             self.looked_at = self.blocks.len();
-            self.look(step);
+            self.found = swing(&self.blocks, step).or(self.found);
         }
-    }
-
-    /// What is seen twice is there: scatter shows a swing now and then, but not the same one again.
-    fn look(&mut self, step: f64) {
-        let seen = swing(&self.blocks, step);
-        if let (Some(now), Some(before)) = (seen, self.seen)
-            && (now.0 / before.0 - 1.0).abs() < SAME
-        {
-            self.found = Some(now);
-        }
-        self.seen = seen;
     }
 
     /// A block is over. Where samples are rarer than blocks, those between are taken as even.
