@@ -14,7 +14,7 @@ use pacewright::run::{
 use pacewright::sim::{SimBench, SimFault};
 use pacewright::station::Session;
 use pacewright::time::BenchTime;
-use played::{ENGINES, for_each, outcome, play};
+use played::{ENGINES, for_each, outcome, play, thinned};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -307,6 +307,7 @@ fn check_all(rows: &[Row]) {
         .iter()
         .flat_map(|row| moments.iter().map(move |(moment, at, want)| (row, (*moment, *at, want(row)))))
         .collect();
+    let cases = thinned(cases);
     let failed = std::sync::Mutex::new(Vec::new());
     for_each(&cases, |(row, case)| {
         // All rows are looked at, so that one failure does not hide the next.

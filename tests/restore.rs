@@ -14,7 +14,7 @@ use pacewright::run::{DecoderState, End, PersonAct, PhaseName, RecordBody, RunOu
 use pacewright::sim::SimBench;
 use pacewright::station::Action;
 use pacewright::time::BenchTime;
-use played::{ENGINES, Engine, for_each, outcome, play};
+use played::{ENGINES, Engine, all_cases, for_each, outcome, play};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -162,12 +162,12 @@ fn dies_and_starts_again(engine: Engine, kills: usize) {
 
 #[test]
 fn killed_around_any_write_the_next_run_puts_back_and_calibrates() {
-    dies_and_starts_again(ENGINES[1], KILLS);
+    dies_and_starts_again(ENGINES[1], if all_cases() { KILLS } else { KILLS / 3 });
 }
 
 #[test]
 fn an_engine_with_long_address_and_other_baseline_is_put_back_too() {
-    dies_and_starts_again(ENGINES[3], 12);
+    dies_and_starts_again(ENGINES[3], if all_cases() { 12 } else { 6 });
 }
 
 #[test]
