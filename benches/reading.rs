@@ -1,5 +1,5 @@
 //! Reading and decoding a night of samples: bytes as they came from the sensor, to lines, to fields, to the angle, its
-//! noise, standstill, age and the speed just now, against three readers that rest on NumPy (`benches/peer/`).
+//! noise, standstill, age and the speed just now, against three readers that rest on `NumPy` (`benches/peer/`).
 //!
 //! The recording is synthesised: 12 h of CSV at 200 Hz, an axle that stands, turns both ways and changes its speed, with
 //! 1 % noise, offsets and unlike gains. The peers get the whole file and do less: read the columns, fit the ellipse once,
@@ -8,6 +8,7 @@
 //! `cargo bench --bench reading` gives Pacewright's own figures; with `PEER_PYTHON` naming an interpreter that has the
 //! packages of `benches/peer/requirements.txt` the peers are run too. Ratios hold within one run.
 #![expect(clippy::print_stdout, reason = "a bench tells its figures")]
+#![expect(clippy::disallowed_methods, reason = "a bench is timed, and draws its recording by any floats")]
 use pacewright::motion::{AxleSetup, Motion};
 use pacewright::sensor::{Form, SensorEvent, SensorMachine, SensorStream, Source};
 use pacewright::time::BenchTime;
@@ -100,7 +101,8 @@ fn compare(folder: &Path) -> Result<(), Box<dyn Error>> {
 fn read(file: &Path, motion: bool) -> Result<(u32, f64), Box<dyn Error>> {
     let source = Source::Field { pole_pairs: 1 };
     let mut stream = SensorStream::new(Some(Form::Csv), source);
-    let mut axle = Motion::new(AxleSetup { circumference_mm: 33.0, circumference_u_rel: 0.002, source });
+    let mut axle =
+        Motion::new(AxleSetup { circumference_mm: 33.0, circumference_u_rel: 0.002, source, lap: None });
     let mut bytes = BufReader::with_capacity(1 << 16, std::fs::File::open(file)?);
     let (mut piece, mut samples) = ([0u8; PIECE], 0u32);
     stream.handle_opened();
@@ -124,7 +126,7 @@ fn read(file: &Path, motion: bool) -> Result<(u32, f64), Box<dyn Error>> {
                 }
                 SensorEvent::Layout(quantity) => axle.set_layout(quantity),
                 SensorEvent::Broken(broken) => return Err(format!("{broken:?}").into()),
-                _ => {}
+                SensorEvent::Housekeeping(_) => {}
             }
         }
         // What the run asks at least once for each arrival.
@@ -145,7 +147,7 @@ fn write_recording(file: &Path, hours: u32) -> Result<(), Box<dyn Error>> {
         let second = f64::from(sample) / f64::from(RATE_HZ);
         let within = second % 600.0;
         let wanted = if within < 60.0 { 0.0 } else { 0.4 + 11.0 * (within - 60.0) / 540.0 };
-        let sense = if (second / 600.0) as u32 % 2 == 0 { 1.0 } else { -1.0 };
+        let sense = if (sample / (600 * RATE_HZ)).is_multiple_of(2) { 1.0 } else { -1.0 };
         turns += sense * wanted / f64::from(RATE_HZ);
         let (sin, cos) = (turns * std::f64::consts::TAU).sin_cos();
         let mut noise = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;

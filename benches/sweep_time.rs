@@ -12,7 +12,7 @@
 #![expect(clippy::print_stdout, reason = "a table for people")]
 #![expect(clippy::panic, reason = "a bench that cannot begin has nothing to say")]
 use pacewright::bench::virtual_bench::VirtualBench;
-use pacewright::calibrate::{ENTRIES, TableFit, Target};
+use pacewright::calibrate::{TableFit, Target};
 use pacewright::config::{self, SweepSteps};
 use pacewright::run::{PhaseName, PointPurpose, Record, RecordBody, RunPlan};
 use pacewright::sim::{SimBench, SimSpec, demo_engines};

@@ -6,6 +6,8 @@
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
 mod played;
+#[path = "played/thin.rs"]
+mod thin;
 
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::run::{
@@ -14,9 +16,10 @@ use pacewright::run::{
 use pacewright::sim::{SimBench, SimFault};
 use pacewright::station::Session;
 use pacewright::time::BenchTime;
-use played::{ENGINES, for_each, outcome, play, thinned};
+use played::{ENGINES, for_each, outcome, play};
 use std::collections::BTreeMap;
 use std::time::Duration;
+use thin::thinned;
 
 const SEED: u64 = 2;
 const EVER: Duration = Duration::from_secs(100_000);

@@ -6,6 +6,8 @@
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
 mod played;
+#[path = "played/thin.rs"]
+mod thin;
 
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
@@ -14,10 +16,11 @@ use pacewright::run::{DecoderState, End, PersonAct, PhaseName, RecordBody, RunOu
 use pacewright::sim::SimBench;
 use pacewright::station::Action;
 use pacewright::time::BenchTime;
-use played::{ENGINES, Engine, all_cases, for_each, outcome, play};
+use played::{ENGINES, Engine, for_each, outcome, play};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+use thin::thinned;
 
 const SEED: u64 = 4;
 /// Instants at which the program dies.
@@ -130,8 +133,9 @@ fn is_new(told: &str, outcome: &RunOutcome, cvs: &Cvs, delivered: &Cvs) {
 
 fn dies_and_starts_again(engine: Engine, kills: usize) {
     let delivered = delivered(engine);
-    let cases: Vec<(usize, u64)> = kill_points(engine, kills).into_iter().enumerate().collect();
-    assert!(cases.len() >= kills, "{} kill points", cases.len());
+    let points = kill_points(engine, kills);
+    assert!(points.len() >= kills, "{} kill points", points.len());
+    let cases: Vec<(usize, u64)> = thinned(points).into_iter().enumerate().collect();
     let pending = for_each(&cases, |(number, kill_at)| {
         let mut second = next(engine, killed(bench(engine), *kill_at), 2);
         let pending = second.plan.pending.clone();
@@ -162,12 +166,12 @@ fn dies_and_starts_again(engine: Engine, kills: usize) {
 
 #[test]
 fn killed_around_any_write_the_next_run_puts_back_and_calibrates() {
-    dies_and_starts_again(ENGINES[1], if all_cases() { KILLS } else { KILLS / 3 });
+    dies_and_starts_again(ENGINES[1], KILLS);
 }
 
 #[test]
 fn an_engine_with_long_address_and_other_baseline_is_put_back_too() {
-    dies_and_starts_again(ENGINES[3], if all_cases() { 12 } else { 6 });
+    dies_and_starts_again(ENGINES[3], 12);
 }
 
 #[test]

@@ -7,6 +7,8 @@
     reason = "helpers of a test fail by panicking, as the tests do; the matrix is printed"
 )]
 mod played;
+#[path = "played/thin.rs"]
+mod thin;
 
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::cause;
@@ -14,11 +16,12 @@ use pacewright::config::SweepSteps;
 use pacewright::run::{End, PhaseName, RecordBody};
 use pacewright::sim::{Flaws, SimFault, SimSpec};
 use pacewright::time::BenchTime;
-use played::{ENGINES, Engine, for_each, outcome, play, thinned};
+use played::{ENGINES, Engine, for_each, outcome, play};
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 use std::fmt::Write as _;
 use std::time::Duration;
+use thin::thinned;
 
 /// The engines (of `ENGINES`) and seeds that each fault is played on.
 const PLAYED: [(usize, u64); 4] = [(1, 2), (1, 5), (2, 3), (2, 8)];

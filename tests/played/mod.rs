@@ -73,16 +73,6 @@ pub(crate) fn outcome(end: &VirtualEnd) -> &RunOutcome {
     end.outcome.as_ref().unwrap_or_else(|| panic!("it did not end within {LIMIT:?}"))
 }
 
-/// Whether every case is to be played (`PACEWRIGHT_CASES=all`), or as many as the gate has time for.
-pub(crate) fn all_cases() -> bool {
-    std::env::var("PACEWRIGHT_CASES").is_ok_and(|cases| cases == "all")
-}
-
-/// Every second of the cases, where not all are to be played.
-pub(crate) fn thinned<C>(cases: Vec<C>) -> Vec<C> {
-    if all_cases() { cases } else { cases.into_iter().step_by(2).collect() }
-}
-
 /// Does `work` for every case, in any order, on a few threads; results in the order of the cases.
 pub(crate) fn for_each<C: Sync, R: Send>(cases: &[C], work: impl Fn(&C) -> R + Sync) -> Vec<R> {
     let next = AtomicUsize::new(0);
