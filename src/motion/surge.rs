@@ -146,18 +146,17 @@ fn swing(blocks: &[(f64, f64)], step: f64) -> Option<(f64, f64)> {
         let sum = pairs.map(|(a, b)| a * b).sum::<f64>();
         sum / power * n / (n - lag as f64)
     };
-    let course: Vec<f64> = (0..=most).map(alike).collect();
-    let fallen = course.iter().position(|r| *r < 0.0)?;
+    let course: Vec<f64> = (0..=2 * most).map(alike).collect();
+    let fallen = course.iter().position(|r| *r < 0.0).filter(|lag| *lag <= most)?;
     let lag = (fallen..=most).max_by(|a, b| course[*a].total_cmp(&course[*b]))?;
-    // Where several peaks are as high, the first is the period.
-    let lag = (fallen.max(1)..lag)
-        .find(|at| {
-            course[*at] >= 0.85 * course[lag]
-                && course[*at] >= course[at + 1]
-                && course[*at] >= course[at - 1]
-        })
-        .unwrap_or(lag);
-    let strong = course[lag] >= PEAKS[0] && (2 * lag > most || course[2 * lag] >= PEAKS[1]);
+    // Where several peaks are as high, the first is the period; a peak is what a fifth to either side does not surpass.
+    let is_peak = |at: &usize| {
+        let near = course.iter().take(at + at / 5 + 1).skip(at - at / 5);
+        course[*at] >= 0.85 * course[lag] && near.fold(f64::MIN, |most, r| most.max(*r)) <= course[*at]
+    };
+    let lag = (fallen.max(1)..lag).find(is_peak).unwrap_or(lag);
+    // What still rises at the end of what is looked at is no peak yet.
+    let strong = lag < most && course[lag] >= PEAKS[0] && course[2 * lag] >= PEAKS[1];
     if !strong || (lag as f64) * BLOCK_S < SHORTEST_S {
         return None;
     }
