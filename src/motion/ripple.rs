@@ -3,6 +3,8 @@
 //! On the ellipse that was fitted the radius is 1. An offset left in it shows as the first harmonic, a wrong ratio of
 //! amplitudes as the second, clipping in the fourth (`standards/measurement.md` 1.5, 2.2, 2.4); noise has no harmonic and
 //! jumps from sample to sample; a strange field is what is left.
+use super::decode::TURN;
+
 /// Sums over a stretch of samples.
 #[derive(Debug, Default)]
 pub(super) struct Ripple {
@@ -59,9 +61,10 @@ impl Ripple {
         (self.phi[1] - self.phi[0]).abs()
     }
 
-    /// It turned to and fro rather than on.
+    /// It moved to and fro by little, rather than on: an axle that is reversed goes further.
     pub(super) fn rocks(&self) -> bool {
-        self.reach[1] - self.reach[0] > 3.0 * self.turned()
+        let reach = self.reach[1] - self.reach[0];
+        reach < TURN / 2.0 && reach > 3.0 * self.turned()
     }
 
     fn variance(&self) -> f64 {
@@ -133,6 +136,18 @@ mod tests {
             let found = ripple.fourth();
             assert!((found - published).abs() < 0.02 * published, "{ends}: {found}");
         }
+    }
+
+    #[test]
+    fn an_axle_that_is_reversed_does_not_rock() {
+        let there_and_back = |nth: u32| 0.05 * f64::from(nth.min(400 - nth.min(400)));
+        let gone = |turned: &dyn Fn(u32) -> f64| {
+            let mut ripple = Ripple::default();
+            (0..395).for_each(|nth| ripple.add(turned(nth), [1.0, 0.0]));
+            ripple.rocks()
+        };
+        assert!(!gone(&there_and_back));
+        assert!(gone(&|nth| 0.2 * libm::sin(0.3 * f64::from(nth))));
     }
 
     #[test]
