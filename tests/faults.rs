@@ -200,6 +200,7 @@ fn moments() -> Vec<(&'static str, BenchTime, Pick)> {
         ("in snapshot", after(PhaseName::Snapshot, 3000), programming),
         ("in baseline", after(PhaseName::Baseline, 2200), programming),
         ("in warm-up", after(PhaseName::WarmUp, 30_000), driving),
+        ("while it learns", after(PhaseName::Learn, 3000), driving),
         ("in sweep", after(PhaseName::Sweep, 40_100), driving),
         ("in write", after(PhaseName::Write, 9000), programming),
         ("in verify", after(PhaseName::Verify, 60_000), driving),

@@ -89,7 +89,7 @@ impl Drift {
             return ((speed_mm_s + rate * seconds).max(0.0), u * seconds);
         }
         let off = seconds - whole_s / 2.0;
-        (speed_mm_s, (rate * off / 3f64.sqrt()).abs())
+        (speed_mm_s, (libm::hypot(rate, u) * off / 3f64.sqrt()).abs())
     }
 }
 

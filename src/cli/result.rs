@@ -99,6 +99,8 @@ pub struct StepJson {
     pub reverse_u95_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: crate::run::StepSource,
+    /// Measured, but less precisely than asked when its time was over.
+    pub short: bool,
 }
 
 #[expect(clippy::ref_option, reason = "serde calls it with a reference")]
@@ -118,6 +120,7 @@ impl From<&StepRow> for StepJson {
             reverse_u_mm_s: row.reverse_u_mm_s,
             reverse_u95_mm_s: row.reverse_u95_mm_s,
             source: row.source,
+            short: row.short,
         }
     }
 }

@@ -126,6 +126,16 @@ impl Field {
         }
     }
 
+    /// Turns can't be trusted.
+    pub(super) fn is_grave(&self) -> bool {
+        self.watch.is_grave()
+    }
+
+    /// No rest can be told from turning.
+    pub(super) fn hides_turning(&self) -> bool {
+        self.watch.hides_turning()
+    }
+
     /// What is wrong with the signal, what explains most first.
     pub(super) fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
         self.watch.troubles()

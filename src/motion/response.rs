@@ -194,6 +194,7 @@ pub(super) fn fit_change(way: &[(f64, f64)], from_rest: bool) -> Option<Fitted> 
     let good = squares.is_finite()
         && (0.002..=60.0).contains(&fit.tau_s)
         && fit.dead_s <= 60.0
+        && fit.ramp_s <= way.last().map_or(0.0, |(seconds, _)| *seconds)
         && fit.tau_u_rel <= TAU_U_MOST;
     good.then_some(fit)
 }

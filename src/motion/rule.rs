@@ -213,6 +213,9 @@ impl PointRule {
         let rest_u_mm_s = libm::hypot(rest.u_mm_s, before_u_mm_s) / (1.0 - left);
         let u_repeat_mm_s = libm::hypot(scattered, rest_u_mm_s);
         let half_width_mm_s = libm::hypot(scattered * factor, NORMAL_95 * rest_u_mm_s);
+        // The rest's doubt is no scatter: the more it makes of the whole, the less the few turns matter (GUM G.4.1).
+        let share = (u_repeat_mm_s / scattered.max(1e-12)) * (u_repeat_mm_s / scattered.max(1e-12));
+        let degrees = degrees * share * share;
         // What all speeds share goes along in proportion.
         let shared = measured.u_mm_s * measured.u_mm_s - measured.u_repeat_mm_s * measured.u_repeat_mm_s;
         let u_mm_s = (u_repeat_mm_s * u_repeat_mm_s + shared.max(0.0)).sqrt();

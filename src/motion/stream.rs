@@ -369,6 +369,18 @@ impl Motion {
         self.follow.quality(self.rate_hz()?)
     }
 
+    /// The signal is so that turns can't be trusted, whatever else is wrong with it.
+    #[must_use]
+    pub fn is_grave(&self) -> bool {
+        self.follow.field().is_some_and(Field::is_grave)
+    }
+
+    /// The field is lost in its noise: what looks like rest may be turning.
+    #[must_use]
+    pub fn hides_turning(&self) -> bool {
+        self.follow.field().is_some_and(Field::hides_turning)
+    }
+
     /// What is wrong with the signal of a field, what explains most first; nothing of other sources.
     pub fn troubles(&self) -> impl Iterator<Item = Trouble> + '_ {
         self.follow.field().into_iter().flat_map(Field::troubles)

@@ -288,14 +288,34 @@ impl Watch {
         self.held.iter().flatten().filter(|held| self.stands(held)).map(|held| held.trouble)
     }
 
-    /// Found often enough, a stretch has passed since, and nothing else explains it.
+    /// Turns can't be trusted, whatever explains it: the field is too weak, or one direction of it is missing, or the axle
+    /// slips and nothing else makes it look so.
+    pub(super) fn is_grave(&self) -> bool {
+        self.held.iter().flatten().any(|held| {
+            let blind = matches!(held.trouble, Trouble::Weak { .. } | Trouble::OnePair { .. });
+            held.trouble.is_grave() && if blind { self.is_sure(held) } else { self.stands(held) }
+        })
+    }
+
+    /// The field is lost in its noise: no rest can be told from turning.
+    pub(super) fn hides_turning(&self) -> bool {
+        let weak = |held: &&Held| matches!(held.trouble, Trouble::Weak { .. }) && held.trouble.is_grave();
+        self.held.iter().flatten().any(|held| weak(&held) && self.is_sure(held))
+    }
+
+    /// Found often enough, and a stretch has passed since.
+    fn is_sure(&self, held: &Held) -> bool {
+        held.times >= held.trouble.needs() && self.stretch > held.first
+    }
+
+    /// Sure, and nothing else explains it.
     fn stands(&self, held: &Held) -> bool {
         let kind = held.trouble.kind();
         let explained = self.held[..kind]
             .iter()
             .flatten()
             .any(|other| other.last + 1 >= held.first && explains(other, held));
-        held.times >= held.trouble.needs() && self.stretch > held.first && !explained
+        self.is_sure(held) && !explained
     }
 
     /// The stretch is over.

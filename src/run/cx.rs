@@ -113,6 +113,8 @@ pub(super) struct Cx {
     pub(super) sense: Option<f64>,
     /// Longest time the decoder takes for a full change of speed by CV 3/4 as they are now, seconds.
     pub(super) momentum_s: f64,
+    /// A car swings behind it: points do not rest on the response of the engine alone.
+    pub(super) swings: bool,
     /// How the engine answers a change of its setting, once learned.
     pub(super) response: Option<Response>,
     /// Longest time that the engine was seen to take from rest until it moved, s: some play a sound before they drive.
@@ -202,6 +204,7 @@ impl Cx {
             resumed_at: BenchTime::ZERO,
             sense: None,
             momentum_s: 0.0,
+            swings: false,
             response: None,
             start_s: 0.0,
             scatter: Default::default(),
@@ -532,7 +535,8 @@ impl Cx {
         let kept_s = self
             .response
             .map_or(0.0, |response| response.rising.ramp_s(top_mm_s).max(response.falling.ramp_s(top_mm_s)));
-        span + Duration::from_secs_f64((self.momentum_s + kept_s).clamp(0.0, 600.0))
+        // What a fit says stretches no guard by more than a minute.
+        span + Duration::from_secs_f64((self.momentum_s + kept_s.min(60.0)).clamp(0.0, 600.0))
     }
 
     /// How long the engine may take from rest until it moves.

@@ -28,7 +28,7 @@ pub(super) fn of_measured(cx: &Cx, placing: Option<PlacingPart>, measured: Measu
 /// The same with what the engine changed by while it was measured.
 pub(super) fn with_drift(mut budget: Budget, drift_mm_s: f64) -> Budget {
     budget.lines.retain(|line| line.part != Part::Drift);
-    let found = "the same step measured again at the end; rectangular";
+    let found = "slow and fast step measured again at the end, between them by speed; rectangular";
     // The whole change either way: nobody knows its course.
     budget.lines.push(BudgetLine::b(Part::Drift, drift_mm_s.abs() / 3f64.sqrt(), SharedBy::Run, found));
     budget
@@ -72,7 +72,7 @@ fn common(cx: &Cx, placing: Option<PlacingPart>, speed_mm_s: f64) -> Vec<BudgetL
     };
     let (placing_u_rel, degrees, placed) = match placing {
         Some(part) => (part.u_rel, part.degrees, "lifted and put back, the scatter within taken off"),
-        None => (0.0, f64::INFINITY, "not looked for: measured in one placing"),
+        None => (0.0, f64::INFINITY, "measured in one placing: what another would change is not known"),
     };
     vec![
         BudgetLine::b(

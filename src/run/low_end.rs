@@ -18,6 +18,8 @@ const TIME_CONSTANTS: f64 = 4.0;
 const CRAWLS: f64 = 0.1;
 /// From rest, turning this long is the result "starts".
 const STARTS: Duration = Duration::from_secs(1);
+/// A motor that was driven and stalled for so long gets a rest.
+const STALLED_MOST: Duration = Duration::from_secs(10);
 /// Longest look at a step: what has not clearly turned by then stands, for a table.
 const LOOK_MOST: Duration = Duration::from_secs(30);
 
@@ -34,6 +36,10 @@ pub(super) enum Seek {
 enum Stage {
     /// Back to where it is known to be: standing, or running at the step above.
     Ready(Mover),
+    /// Does it run there?
+    Running {
+        since: BenchTime,
+    },
     Moving(Mover),
     Looking {
         since: BenchTime,
@@ -90,7 +96,23 @@ impl LowEndSearch {
                     if mover.poll(cx)?.is_none() {
                         return Ok(None);
                     }
-                    self.stage = Stage::Moving(Mover::to(self.value, self.direction));
+                    self.stage = match self.seek {
+                        Seek::KeepsGoing => Stage::Running { since: cx.now },
+                        Seek::Starts => Stage::Moving(Mover::to(self.value, self.direction)),
+                    };
+                }
+                Stage::Running { since } => {
+                    let since = *since;
+                    let Some(runs) = Self::runs(cx, since) else { return Ok(None) };
+                    if runs {
+                        self.stage = Stage::Moving(Mover::to(self.value, self.direction));
+                    } else if self.moved < cx.ordered.0.of {
+                        // It went on there once, but does not start there.
+                        self.moved += 1;
+                        self.stage = Stage::Ready(Mover::to(self.moved, self.direction));
+                    } else {
+                        return Ok(Some(self.moved));
+                    }
                 }
                 Stage::Moving(mover) => {
                     if mover.poll(cx)?.is_none() {
@@ -104,18 +126,42 @@ impl LowEndSearch {
                     if let Some(found) = self.after(moves) {
                         return Ok(Some(found));
                     }
-                    self.stage = Stage::Moving(Mover::to(self.value, self.direction));
+                    let stalled =
+                        self.seek == Seek::Starts && cx.passed(cx.turned_at, STALLED_MOST + cx.start_time());
+                    // A motor that stalled for a while is let go before the next step.
+                    self.stage = if stalled {
+                        Stage::Ready(Mover::stand(cx))
+                    } else {
+                        Stage::Moving(Mover::to(self.value, self.direction))
+                    };
                 }
             }
         }
     }
 
+    /// Whether it runs where it is known to go on, once that is clear.
+    fn runs(cx: &mut Cx, since: BenchTime) -> Option<bool> {
+        let rolls_mm_s = CRAWLS * cx.plan.spec.target.creep_mm_s();
+        if cx.passed(since, cx.with_momentum(STARTS)) && cx.turns_faster_than(rolls_mm_s) {
+            return Some(true);
+        }
+        cx.wake_at(cx.now + Duration::from_millis(250));
+        let start = since.max(cx.turned_at + cx.start_time());
+        let stands =
+            cx.stands_for(STANDS) && cx.passed(start, cx.with_momentum(STANDS.max(cx.unseen_time())));
+        let late = cx.passed(start, cx.with_momentum(LOOK_MOST));
+        (stands || late).then_some(false)
+    }
+
     /// Whether it moves at this step, once that is clear.
     fn look(&self, cx: &mut Cx, since: BenchTime) -> Option<bool> {
+        let stands = cx.with_momentum(STANDS.max(cx.unseen_time()));
         // From rest it may play a sound first.
-        let sound = if self.seek == Seek::Starts { cx.start_time() } else { Duration::ZERO };
-        let stands = cx.with_momentum(STANDS.max(cx.unseen_time())) + sound;
-        if cx.stands_for(STANDS) && cx.passed(since, stands) {
+        let start = match self.seek {
+            Seek::Starts => since.max(cx.turned_at + cx.start_time()),
+            Seek::KeepsGoing => since,
+        };
+        if cx.stands_for(STANDS) && cx.passed(start, stands) {
             return Some(false);
         }
         let turns = match self.seek {
@@ -128,7 +174,7 @@ impl LowEndSearch {
         if cx.passed(since, cx.with_momentum(turns)) && cx.turns_faster_than(rolls_mm_s) {
             return Some(true);
         }
-        let late = cx.passed(since, cx.with_momentum(LOOK_MOST).max(stands));
+        let late = cx.passed(start, cx.with_momentum(LOOK_MOST).max(stands));
         cx.wake_at(cx.now + Duration::from_millis(250));
         late.then_some(false)
     }

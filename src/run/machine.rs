@@ -231,8 +231,8 @@ impl Run {
         followed?;
         self.information.look(&mut self.cx);
         self.cx.learn_reach();
-        self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
         self.guards.look(&mut self.cx)?;
+        self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
         self.throttles.look(&mut self.cx)
     }
 
@@ -242,7 +242,8 @@ impl Run {
             self.shuttle = None;
             self.cx.motion.end_measure();
             self.rewind(Duration::ZERO);
-            self.resting = Some(Resting { mover: Mover::stand(&self.cx), stands: false });
+            // Whoever was asked to handle the engine has it in his hands already.
+            self.resting = Some(Resting { mover: Mover::stand(&self.cx), stands: self.cx.waiting });
         }
         // Once it stood, the person may handle the engine: what the axle does then is nobody's fault.
         if let Some(resting) = &mut self.resting

@@ -23,6 +23,9 @@ const SAMPLES_A_TURN: f64 = 4.0;
 /// Measurements begun again because of what the guard found.
 const RETRIES: u32 = 3;
 
+/// Factor on the doubt of a point that is taken although something speaks against it.
+const OFF_DOUBT: f64 = 2.0;
+
 /// What a point wants.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct PointWish {
@@ -118,7 +121,7 @@ impl Point {
 
     /// The change of speed that the move leads to, once the response is known; times count from now.
     fn change(&self, cx: &Cx, before: Before, orders: u32) -> Option<Change> {
-        let response = cx.response?;
+        let response = cx.response.filter(|_| !cx.swings)?;
         let (of, value) = (f64::from(cx.ordered.0.of), self.wish.value);
         let ramp_s = cx.momentum_s * f64::from(value.abs_diff(before.value)) / of;
         if before.value == 0 {
@@ -247,7 +250,7 @@ impl Point {
         }
         if alone && change.is_some() {
             // A car swings behind it: what was learned of the engine alone does not hold for both.
-            cx.response = None;
+            cx.swings = true;
             cx.motion.end_measure();
             self.stage = settling(cx, None);
             return Ok(None);
@@ -291,11 +294,18 @@ impl Point {
             self.stage = Stage::Measuring { since: cx.now, origin, change };
             return Ok(None);
         }
-        Ok(Some(PointEnd::Moves(self.finish(cx, &judged, seen.as_ref()))))
+        Ok(Some(PointEnd::Moves(self.finish(cx, &judged, seen.as_ref(), off))))
     }
 
-    fn finish(&self, cx: &mut Cx, judged: &Judged, seen: Option<&TurnBlocks>) -> Measured {
+    fn finish(&self, cx: &mut Cx, judged: &Judged, seen: Option<&TurnBlocks>, off: Option<Off>) -> Measured {
         let mut measured = judged.measured;
+        measured.unsteady |= off.is_some();
+        if measured.unsteady {
+            // What speaks against it is there at every try: the doubt is at least twice what the turns show.
+            measured.u_repeat_mm_s *= OFF_DOUBT;
+            measured.half_width_mm_s *= OFF_DOUBT;
+            measured.u_mm_s *= OFF_DOUBT;
+        }
         let asked = self.rule(cx, None).wanted.at(measured.speed_mm_s) / self.wish.sharpness;
         measured.short = measured.half_width_mm_s > asked;
         cx.motion.end_measure();

@@ -103,6 +103,9 @@ impl Shuttle {
                 Stage::Placed { since } => {
                     let since = *since;
                     if !cx.passed(since, PLACED) || !cx.stands_for(PLACED) {
+                        if cx.standstill_is_late(since + PLACED) {
+                            return Err(cx.no_standstill("after the engine was put on its mark".to_owned()));
+                        }
                         return Ok(None);
                     }
                     if let Some(straight) = &mut cx.straight {

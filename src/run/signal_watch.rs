@@ -18,12 +18,11 @@ const ALONG: f64 = 0.25;
 const ONE_LINE: f64 = 0.1;
 
 /// Codes that blame the engine, or nobody, for what a bad signal may have made of it.
-const BLAMES: [&str; 8] = [
+const BLAMES: [&str; 7] = [
     engine::NOT_MOVING.code,
     engine::WRONG_WAY.code,
     engine::NO_STANDSTILL.code,
     engine::MOVES_UNASKED.code,
-    engine::TOO_FAST.code,
     engine::DOES_NOT_FOLLOW.code,
     engine::CURVE_UNUSABLE.code,
     sensor::SIGNAL_LOST.code,
@@ -49,12 +48,21 @@ impl SignalWatch {
             return Ok(());
         }
         let moving = cx.ordered.0.value > 0;
-        let troubles: Vec<Trouble> = cx.motion.troubles().collect();
+        // Turning round on a straight looks like a fall of the speed.
+        let turns_round = !cx.is_endless();
+        let troubles: Vec<Trouble> = cx
+            .motion
+            .troubles()
+            .filter(|trouble| !(turns_round && matches!(trouble, Trouble::Slips { leaps: 0, .. })))
+            .collect();
+        if moving && cx.motion.is_grave() {
+            let named = troubles.iter().find(|trouble| trouble.is_grave()).or(troubles.first());
+            if let Some(trouble) = named {
+                return Err(Failure::halted(cause_of(*trouble), evidence_of(*trouble)));
+            }
+        }
         for trouble in troubles {
             let (cause, evidence) = (cause_of(trouble), evidence_of(trouble));
-            if moving && trouble.is_grave() {
-                return Err(Failure::halted(cause, evidence));
-            }
             if self.said.insert(cause.code) {
                 let reason = Reason::new(cause, evidence);
                 cx.record(RecordBody::Noted(reason.clone()));
@@ -71,8 +79,15 @@ pub(super) fn explain(cx: &Cx, failure: Failure) -> Failure {
     if !matches!(cx.plan.spec.sensor.source, Source::Field { .. }) || !BLAMES.contains(&code) {
         return failure;
     }
-    if let Some(trouble) = cx.motion.troubles().next().or_else(|| cx.motion.hasty_trouble()) {
+    let held: Vec<Trouble> = cx.motion.troubles().collect();
+    let unseen_yet = !cx.motion.has_seen_turning();
+    let named = held.iter().copied().find(|trouble| unseen_yet || trouble.is_grave());
+    if let Some(trouble) = named.or_else(|| cx.motion.hasty_trouble()) {
         return because(&failure, cause_of(trouble), &evidence_of(trouble));
+    }
+    if let Some(trouble) = held.first() {
+        // It was said already, turns were followed all the same: it may or may not have to do with the end.
+        return failure.adding(&format!("{}: {}", cause_of(*trouble).code, evidence_of(*trouble)));
     }
     if code == engine::NOT_MOVING.code && cx.motion.has_seen_turning() {
         return failure.adding("the field stands still, and had been seen turning before");

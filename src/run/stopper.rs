@@ -90,6 +90,7 @@ impl Stopper {
         loop {
             self.collect(cx);
             let still = cx.ordered.0.value == 0 && cx.stands_for(STILL) && cx.sensor_proved();
+            let still = still && !cx.motion.hides_turning();
             let next = match self.stage {
                 Stage::Begin { emergency } => self.begin(cx, emergency),
                 Stage::Stopping { since } => self.wait_plain(cx, since, still)?,

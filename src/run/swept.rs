@@ -168,6 +168,7 @@ fn judge(
 ) -> Result<(), Failure> {
     let limits = &cx.plan.spec.limits;
     let tolerance = Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s);
+    let mut said = false;
     for speed in speeds {
         let (rate, u) = drift.rate_at(speed);
         let change = rate * whole_s;
@@ -179,9 +180,9 @@ fn judge(
         if significant && change.abs() - 2.0 * u * whole_s > TOLERANCES_MOST * allowed {
             return Err(Failure::rejected(&causes::DRIFTS_TOO_MUCH, evidence));
         }
-        if significant && change.abs() > allowed / 4.0 {
+        if significant && change.abs() > allowed / 4.0 && !said {
+            said = true;
             cx.note(&causes::DRIFTED, evidence);
-            return Ok(());
         }
     }
     Ok(())

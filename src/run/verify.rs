@@ -26,7 +26,10 @@ const REWARM_ENTRY: f64 = 17.0;
 pub(super) struct VerifyRound {
     rewarm: Option<Rewarm>,
     left: Vec<(u16, Direction)>,
-    anchor: (u16, Direction),
+    /// To be measured again at the end: the slowest and the fastest step forward.
+    again: Vec<(u16, Direction)>,
+    /// What those moved by: speed and change, mm/s.
+    moved: Vec<(f64, f64)>,
     total: usize,
     tries: usize,
     point: Option<Point>,
@@ -46,7 +49,12 @@ impl VerifyRound {
         Self {
             rewarm: Some(Rewarm::new(warm_at(cx), stood)),
             total: left.len(),
-            anchor: (steps.first().copied().unwrap_or(1), Direction::Forward),
+            again: [steps.last(), steps.first()]
+                .into_iter()
+                .flatten()
+                .map(|step| (*step, Direction::Forward))
+                .collect(),
+            moved: Vec::new(),
             left,
             tries: 0,
             point: None,
@@ -74,7 +82,10 @@ impl VerifyRound {
         }
         loop {
             cx.phase_done = self.done.len() as f64 / self.total as f64;
-            let at = self.left.last().copied().unwrap_or(self.anchor);
+            let Some(at) = self.left.last().or(self.again.last()).copied() else {
+                self.add_drift();
+                return Ok(Some(()));
+            };
             let sharpness =
                 self.tries.checked_sub(1).map_or(1.0, |again| SHARPER[again.min(SHARPER.len() - 1)]);
             let may_stand = may_stand(cx, findings, at.0);
@@ -83,8 +94,9 @@ impl VerifyRound {
             self.point = None;
             let verified = Verified::judge(cx, findings, at, result.measured());
             if self.left.is_empty() {
-                self.add_drift(&verified);
-                return Ok(Some(()));
+                self.again.pop();
+                self.moved.extend(self.change(at, &verified));
+                continue;
             }
             if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
                 self.tries += 1;
@@ -106,12 +118,26 @@ impl VerifyRound {
         Ok(warm)
     }
 
-    /// The anchor was measured again: every verdict gets its share of doubt.
-    fn add_drift(&mut self, again: &Verified) {
-        let first = self.done.iter().find(|one| (one.step, one.point.direction) == self.anchor);
-        let drift =
-            first.map_or(0.0, |first| again.point.measured.speed_mm_s - first.point.measured.speed_mm_s);
-        self.done = self.done.iter().map(|one| one.with_drift(drift)).collect();
+    /// What a step that was measured again moved by, and its speed.
+    fn change(&self, at: (u16, Direction), again: &Verified) -> Option<(f64, f64)> {
+        let first = self.done.iter().find(|one| (one.step, one.point.direction) == at)?;
+        let (before, now) = (first.point.measured.speed_mm_s, again.point.measured.speed_mm_s);
+        Some((before, (now - before).abs()))
+    }
+
+    /// Every verdict gets its share of doubt: what friction does is alike at all speeds, what magnet and winding do is in
+    /// proportion, so between the slow and the fast step it lies on the line through both.
+    fn add_drift(&mut self) {
+        let drift = |speed: f64| match self.moved[..] {
+            [(slow, by_slow), (fast, by_fast)] if fast > slow => {
+                let part = ((speed - slow) / (fast - slow)).clamp(0.0, 1.0);
+                by_slow + (by_fast - by_slow) * part
+            }
+            [(_, by), ..] => by,
+            [] => 0.0,
+        };
+        self.done =
+            self.done.iter().map(|one| one.with_drift(drift(one.point.measured.speed_mm_s))).collect();
     }
 
     /// The worst verdict of the round.

@@ -22,6 +22,8 @@ const CYCLE: Duration = Duration::from_secs(45);
 const EVERY: Duration = Duration::from_secs(10);
 /// The slope is that of so much time: two cycles of each direction.
 const WINDOW: Duration = Duration::from_secs(180);
+/// Speeds that a slope needs.
+const FEWEST_POINTS: usize = 5;
 /// A trend that chance gives more often than this is none.
 const BY_CHANCE: f64 = 0.05;
 
@@ -137,15 +139,18 @@ impl WarmUp {
         let point = |seen: &Seen| {
             (seen.at.since(self.began).as_secs_f64() / 60.0, seen.measured.speed_mm_s.abs() / last)
         };
-        let points: Vec<(f64, f64)> =
-            seen.iter().filter(|seen| now.since(seen.at) <= WINDOW).map(point).collect();
+        // Slow engines give few speeds in that time: then so many as a slope needs, however long that is.
+        let lately =
+            seen.iter().rev().take_while(|seen| now.since(seen.at) <= WINDOW).count().max(FEWEST_POINTS);
+        let points: Vec<(f64, f64)> = seen[seen.len().saturating_sub(lately)..].iter().map(point).collect();
         Some((theil_sen(&points)?, trend(&points).p() > BY_CHANCE))
     }
 
     /// Cold against warm.
     fn tell(&self, cx: &mut Cx) {
         let warming = [0, 1].map(|side: usize| {
-            let (cold, warm) = (self.seen[side].first()?, self.seen[side].last()?);
+            // A single speed tells no difference.
+            let [cold, .., warm] = &self.seen[side][..] else { return None };
             Some(Warming::between(&cold.measured, &warm.measured))
         });
         cx.warming = warming;
