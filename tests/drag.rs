@@ -29,6 +29,8 @@ fn engine(noise: u64, car: bool) -> SimSpec {
 
 /// Plays a run and puts its record into a folder of the system.
 fn record(sim: SimSpec, text: &str, number: u32, folder: &Path) -> PathBuf {
+    // A sweep that learns measures other settings each time.
+    let text = &format!("{text}\n[sweep]\nsteps = 14\n");
     let spec = config::read("avocet.toml", text).unwrap();
     let mut bench = VirtualBench::new(sim, RunPlan { spec, pending: Vec::new(), kept: Vec::new() }, text);
     bench.folder = PathBuf::from(format!("/runs/{number}"));

@@ -203,7 +203,7 @@ fn moments() -> Vec<(&'static str, BenchTime, Pick)> {
         ("while it learns", after(PhaseName::Learn, 3000), driving),
         ("in sweep", after(PhaseName::Sweep, 40_100), driving),
         ("in write", after(PhaseName::Write, 9000), programming),
-        ("in verify", after(PhaseName::Verify, 60_000), driving),
+        ("in verify", after(PhaseName::Verify, 40_000), driving),
     ]
 }
 

@@ -86,7 +86,7 @@ pub const RUNS_UNLIKE: Cause = Cause {
     code: "runs-unlike",
     seen: "The two runs cannot be compared setting by setting.",
     may_be: "The decoder was set otherwise in one of them, other steps were measured, or both names mean one run.",
-    to_try: "Make both runs with the same bench file and decoder, one with the measuring car and one without it.",
+    to_try: "Make both runs with the same bench file and decoder, steps = \"all\" under [sweep], one with the measuring car and one without it.",
 };
 
 /// The person did not wait for the end.
