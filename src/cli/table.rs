@@ -151,6 +151,7 @@ mod tests {
                 reverse_u_mm_s: Some(0.05),
                 reverse_u95_mm_s: Some(0.1),
                 source: StepSource::Measured,
+                short: false,
             },
             StepJson {
                 step: 2,
@@ -162,6 +163,7 @@ mod tests {
                 reverse_u_mm_s: None,
                 reverse_u95_mm_s: None,
                 source: StepSource::Predicted,
+                short: false,
             },
         ];
         result

@@ -126,9 +126,9 @@ impl Field {
         }
     }
 
-    /// Turns can't be trusted.
-    pub(super) fn is_grave(&self) -> bool {
-        self.watch.is_grave()
+    /// Turns can't be followed.
+    pub(super) fn is_blind(&self) -> bool {
+        self.watch.is_blind()
     }
 
     /// No rest can be told from turning.

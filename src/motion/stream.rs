@@ -369,10 +369,10 @@ impl Motion {
         self.follow.quality(self.rate_hz()?)
     }
 
-    /// The signal is so that turns can't be trusted, whatever else is wrong with it.
+    /// Turns can't be followed, whatever else is wrong with the signal.
     #[must_use]
-    pub fn is_grave(&self) -> bool {
-        self.follow.field().is_some_and(Field::is_grave)
+    pub fn is_blind(&self) -> bool {
+        self.follow.field().is_some_and(Field::is_blind)
     }
 
     /// The field is lost in its noise: what looks like rest may be turning.

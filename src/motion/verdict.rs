@@ -288,13 +288,12 @@ impl Watch {
         self.held.iter().flatten().filter(|held| self.stands(held)).map(|held| held.trouble)
     }
 
-    /// Turns can't be trusted, whatever explains it: the field is too weak, or one direction of it is missing, or the axle
-    /// slips and nothing else makes it look so.
-    pub(super) fn is_grave(&self) -> bool {
-        self.held.iter().flatten().any(|held| {
-            let blind = matches!(held.trouble, Trouble::Weak { .. } | Trouble::OnePair { .. });
-            held.trouble.is_grave() && if blind { self.is_sure(held) } else { self.stands(held) }
-        })
+    /// Turns can't be followed, whatever explains it: the field is too weak, or one direction of it is missing.
+    pub(super) fn is_blind(&self) -> bool {
+        let blind = |held: &&Held| {
+            matches!(held.trouble, Trouble::Weak { .. } | Trouble::OnePair { .. }) && held.trouble.is_grave()
+        };
+        self.held.iter().flatten().any(|held| blind(&held) && self.is_sure(held))
     }
 
     /// The field is lost in its noise: no rest can be told from turning.

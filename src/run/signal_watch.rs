@@ -55,11 +55,10 @@ impl SignalWatch {
             .troubles()
             .filter(|trouble| !(turns_round && matches!(trouble, Trouble::Slips { leaps: 0, .. })))
             .collect();
-        if moving && cx.motion.is_grave() {
-            let named = troubles.iter().find(|trouble| trouble.is_grave()).or(troubles.first());
-            if let Some(trouble) = named {
-                return Err(Failure::halted(cause_of(*trouble), evidence_of(*trouble)));
-            }
+        let grave = troubles.iter().find(|trouble| trouble.is_grave());
+        let named = grave.or_else(|| troubles.first().filter(|_| cx.motion.is_blind()));
+        if let (Some(trouble), true) = (named, moving) {
+            return Err(Failure::halted(cause_of(*trouble), evidence_of(*trouble)));
         }
         for trouble in troubles {
             let (cause, evidence) = (cause_of(trouble), evidence_of(trouble));
