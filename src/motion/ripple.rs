@@ -147,7 +147,8 @@ mod tests {
             ripple.rocks()
         };
         assert!(!gone(&there_and_back));
-        assert!(gone(&|nth| 0.2 * libm::sin(0.3 * f64::from(nth))));
+        // Twenty times to and fro, and back where it began.
+        assert!(gone(&|nth| 0.2 * libm::sin(20.0 * TURN * f64::from(nth) / 394.0)));
     }
 
     #[test]
