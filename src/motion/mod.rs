@@ -34,10 +34,11 @@ mod stream;
 #[cfg(test)]
 mod testing;
 mod track;
+mod trouble;
 mod verdict;
 
 pub use stream::Motion;
-pub use verdict::{Swing, Trouble};
+pub use trouble::{Swing, Trouble};
 
 /// What motion must be told about the axle.
 #[derive(Clone, Copy, Debug, PartialEq)]

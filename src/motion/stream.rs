@@ -8,7 +8,7 @@ use super::follow::Follow;
 use super::recent::Recent;
 use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
-use super::verdict::{Swing, Trouble};
+use super::trouble::{Swing, Trouble};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
