@@ -5,7 +5,8 @@ use super::recent::Recent;
 use super::seen::Seen;
 use super::still::Still;
 use super::track::{Track, Tracked};
-use super::verdict::{Known, Swing, Trouble, Watch};
+use super::trouble::{Swing, Trouble};
+use super::verdict::{Known, Watch};
 use super::{SignalQuality, Standing};
 
 /// A field beyond this is no measurement in any unit; squares and sums of what is below stay finite.

@@ -42,6 +42,7 @@ mod surge;
 mod testing;
 mod trace;
 mod track;
+mod trouble;
 mod verdict;
 
 pub(crate) use response::Fitted;
@@ -51,7 +52,7 @@ pub use response::{Change, Course, Response, Rest};
 pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
 pub use surge::Surge;
-pub use verdict::{Swing, Trouble};
+pub use trouble::{Swing, Trouble};
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
 pub const TURNS_ALONE: u32 = 10;

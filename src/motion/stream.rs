@@ -14,7 +14,7 @@ use super::stamps::{Stamped, Stamps};
 use super::stats::root_of_squares;
 use super::surge::{Surge, SurgeWatch, turns_together};
 use super::trace::Trace;
-use super::verdict::{Swing, Trouble};
+use super::trouble::{Swing, Trouble};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
