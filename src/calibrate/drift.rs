@@ -81,7 +81,7 @@ impl Drift {
 
     /// What a speed that was measured `seconds` before the end of the sweep would be at the end, and the standard
     /// uncertainty that this adds. Without significant drift (`correct` false) the speed stays, and the change that may
-    /// be there all the same is a rectangular doubt about the middle of `whole_s`.
+    /// be there all the same, its own doubt included, is a rectangular doubt about the middle of `whole_s`.
     #[must_use]
     pub fn carried(&self, speed_mm_s: f64, seconds: f64, whole_s: f64, correct: bool) -> (f64, f64) {
         let (rate, u) = self.rate_at(speed_mm_s);
@@ -146,7 +146,8 @@ mod tests {
         assert!(!drift.is_significant(20.0, 40.0));
         let (speed, u) = drift.carried(40.0, 100.0, 100.0, false);
         assert!(
-            (speed - 40.0).abs() < 1e-12 && (u - 0.003 * 50.0 / 3f64.sqrt()).abs() < 1e-12,
+            (speed - 40.0).abs() < 1e-12
+                && (u - (0.003f64 * 0.003 + 0.002 * 0.002).sqrt() * 50.0 / 3f64.sqrt()).abs() < 1e-12,
             "{speed} {u}"
         );
     }

@@ -89,7 +89,7 @@ fn steps(text: &mut String, result: &ResultJson, scale_ratio: f64) {
     }
     let _ = writeln!(
         text,
-        "\n{:6}{:<23} |{:<21} |  deviation +- 95 % doubt, km/h\n{:>4} {} |{} |{:>12}{:>12}",
+        "\n{:6}{:<23} |{:<21} |  deviation, km/h +- 95 %\n{:>4} {} |{} |{:>12}{:>12}",
         "",
         "  model speed, mm/s",
         " scale speed, km/h",
