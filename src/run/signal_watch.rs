@@ -78,15 +78,8 @@ pub(super) fn explain(cx: &Cx, failure: Failure) -> Failure {
     if !matches!(cx.plan.spec.sensor.source, Source::Field { .. }) || !BLAMES.contains(&code) {
         return failure;
     }
-    let held: Vec<Trouble> = cx.motion.troubles().collect();
-    let unseen_yet = !cx.motion.has_seen_turning();
-    let named = held.iter().copied().find(|trouble| unseen_yet || trouble.is_grave());
-    if let Some(trouble) = named.or_else(|| cx.motion.hasty_trouble()) {
+    if let Some(trouble) = cx.motion.troubles().next().or_else(|| cx.motion.hasty_trouble()) {
         return because(&failure, cause_of(trouble), &evidence_of(trouble));
-    }
-    if let Some(trouble) = held.first() {
-        // It was said already, turns were followed all the same: it may or may not have to do with the end.
-        return failure.adding(&format!("{}: {}", cause_of(*trouble).code, evidence_of(*trouble)));
     }
     if code == engine::NOT_MOVING.code && cx.motion.has_seen_turning() {
         return failure.adding("the field stands still, and had been seen turning before");

@@ -238,7 +238,8 @@ impl Sweep {
                 let room = (self.known.of / 56).max(1);
                 let from = own.or(others.map(|value| value.saturating_sub(room))).unwrap_or(self.known.least);
                 let from = from.max(self.known.least);
-                let last = self.lowest(here).unwrap_or(self.ran_at).max(from);
+                // From rest it may need more than what keeps it going.
+                let last = self.ran_at.max(from);
                 Some(Doing::Search(LowEndSearch::up(cx, self.direction, from, last)))
             }
             Task::Choose => {

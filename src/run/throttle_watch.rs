@@ -9,6 +9,9 @@ use std::time::Duration;
 /// A disagreement must last this long.
 const LASTING: Duration = Duration::from_secs(1);
 
+/// So many answers that disagree make sure of it.
+const ANSWERS: u32 = 2;
+
 #[derive(Clone, Copy, Debug)]
 struct Told {
     ratio: f64,
@@ -21,6 +24,8 @@ struct Told {
 pub(super) struct ThrottleWatch {
     last: Option<Told>,
     asked: Option<(OrderId, BenchTime)>,
+    /// Answers that disagreed, one after the other.
+    confirmed: u32,
     locked: Option<String>,
 }
 
@@ -41,7 +46,7 @@ impl ThrottleWatch {
         }
         let Some(told) = self.last else { return Ok(()) };
         if agrees(cx, told) || cx.station.programming {
-            self.asked = None;
+            (self.asked, self.confirmed) = (None, 0);
             return Ok(());
         }
         if let Some((order, at)) = self.asked {
@@ -51,9 +56,16 @@ impl ThrottleWatch {
             self.asked = None;
             if cx.ordered_at > at {
                 // Our own order came in between: the answer may be older than it.
+                self.confirmed = 0;
                 return Ok(());
             }
             if told.at >= at {
+                // A line that was late may have come behind the answer: only the second answer counts.
+                self.confirmed += 1;
+                if self.confirmed < ANSWERS {
+                    self.asked = Some((cx.order(Action::AskEngine), cx.now));
+                    return Ok(());
+                }
                 let evidence = format!(
                     "the station says {:.0} %, ordered {:.0} %",
                     told.ratio * 100.0,
@@ -62,7 +74,7 @@ impl ThrottleWatch {
                 return Err(Failure::emergency(&causes::ANOTHER_THROTTLE, evidence));
             }
             // Asked, and the answer named no other setting: what was told is out of date.
-            self.last = None;
+            (self.last, self.confirmed) = (None, 0);
             return Ok(());
         }
         if cx.passed(told.at, LASTING) && cx.passed(cx.ordered_at, LASTING) {

@@ -46,14 +46,12 @@ impl VerifyRound {
         // Taken from the back: forward first, each direction from fast to slow.
         let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
         let stood = cx.now.since(cx.turned_at);
+        // On a track a run up to the top for it alone costs too much way.
+        let fast = steps.last().filter(|_| cx.is_endless());
         Self {
             rewarm: Some(Rewarm::new(warm_at(cx), stood)),
             total: left.len(),
-            again: [steps.last(), steps.first()]
-                .into_iter()
-                .flatten()
-                .map(|step| (*step, Direction::Forward))
-                .collect(),
+            again: fast.into_iter().chain(steps.first()).map(|step| (*step, Direction::Forward)).collect(),
             moved: Vec::new(),
             left,
             tries: 0,
