@@ -57,14 +57,17 @@ pub(super) struct LowEndSearch {
     moved: u16,
     /// The last step that may be looked at.
     last: u16,
+    /// The highest step at which it may be asked to start again.
+    most: u16,
     stage: Stage,
 }
 
 impl LowEndSearch {
-    /// Down from `moved`, at which it moves, the first look at `value`; not below `last`.
-    pub(super) fn down(direction: Direction, moved: u16, value: u16, last: u16) -> Self {
+    /// Down from `moved`, at which it moves, the first look at `value`; not below `last`. Where it has to start again, not
+    /// above `most`.
+    pub(super) fn down(direction: Direction, moved: u16, (value, last): (u16, u16), most: u16) -> Self {
         let stage = Stage::Moving(Mover::to(value, direction));
-        Self { seek: Seek::KeepsGoing, direction, value, moved, last, stage }
+        Self { seek: Seek::KeepsGoing, direction, value, moved, last, most: most.max(moved), stage }
     }
 
     /// It stands now, at a lower step: back to where it moves first.
@@ -75,7 +78,7 @@ impl LowEndSearch {
     /// Up from rest, the first look at `value`; not above `last`.
     pub(super) fn up(cx: &Cx, direction: Direction, value: u16, last: u16) -> Self {
         let stage = Stage::Ready(Mover::stand(cx));
-        Self { seek: Seek::Starts, direction, value, moved: last, last, stage }
+        Self { seek: Seek::Starts, direction, value, moved: last, last, most: last, stage }
     }
 
     /// Begin the present step again, as after a pause.
@@ -86,8 +89,8 @@ impl LowEndSearch {
         });
     }
 
-    /// Done with the step that was sought: the last at which it went on, or the first at which it started; 0 where none
-    /// started.
+    /// Done with the step that was sought: the last at which it went on, or the first at which it started; 0 where it did
+    /// not start at all.
     pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<u16> {
         cx.may_stand = true;
         loop {
@@ -97,7 +100,10 @@ impl LowEndSearch {
                         return Ok(None);
                     }
                     self.stage = match self.seek {
-                        Seek::KeepsGoing => Stage::Running { since: cx.now },
+                        Seek::KeepsGoing if cx.ordered.0.value == self.moved => {
+                            Stage::Running { since: cx.now }
+                        }
+                        Seek::KeepsGoing => Stage::Ready(Mover::to(self.moved, self.direction)),
                         Seek::Starts => Stage::Moving(Mover::to(self.value, self.direction)),
                     };
                 }
@@ -106,12 +112,12 @@ impl LowEndSearch {
                     let Some(runs) = Self::runs(cx, since) else { return Ok(None) };
                     if runs {
                         self.stage = Stage::Moving(Mover::to(self.value, self.direction));
-                    } else if self.moved < cx.ordered.0.of {
+                    } else if self.moved < self.most {
                         // It went on there once, but does not start there.
                         self.moved += 1;
-                        self.stage = Stage::Ready(Mover::to(self.moved, self.direction));
+                        self.stage = Stage::Ready(self.after_stall(cx, self.moved));
                     } else {
-                        return Ok(Some(self.moved));
+                        return Ok(Some(0));
                     }
                 }
                 Stage::Moving(mover) => {
@@ -126,17 +132,19 @@ impl LowEndSearch {
                     if let Some(found) = self.after(moves) {
                         return Ok(Some(found));
                     }
-                    let stalled =
-                        self.seek == Seek::Starts && cx.passed(cx.turned_at, STALLED_MOST + cx.start_time());
-                    // A motor that stalled for a while is let go before the next step.
-                    self.stage = if stalled {
-                        Stage::Ready(Mover::stand(cx))
-                    } else {
-                        Stage::Moving(Mover::to(self.value, self.direction))
+                    self.stage = match self.seek {
+                        Seek::KeepsGoing => Stage::Moving(Mover::to(self.value, self.direction)),
+                        Seek::Starts => Stage::Ready(self.after_stall(cx, self.value)),
                     };
                 }
             }
         }
+    }
+
+    /// On to this step; a motor that stalled for a while is let go before.
+    fn after_stall(&self, cx: &mut Cx, value: u16) -> Mover {
+        let stalled = cx.passed(cx.turned_at, STALLED_MOST + cx.start_time());
+        if stalled { Mover::stand(cx) } else { Mover::to(value, self.direction) }
     }
 
     /// Whether it runs where it is known to go on, once that is clear.

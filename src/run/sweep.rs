@@ -317,20 +317,20 @@ impl Sweep {
         };
         let crosses = (last..lowest).find(|value| self.swept.drive(*value) > zero).unwrap_or(lowest - 1);
         let from = (crosses + 2).min(lowest - 1);
-        Some(Doing::Search(LowEndSearch::down(self.direction, lowest, from, last)))
+        Some(Doing::Search(LowEndSearch::down(self.direction, lowest, (from, last), self.ran_at)))
     }
 
     /// A search has ended.
     fn searched(&mut self, cx: &mut Cx, task: Task, found: u16) -> Result<(), Failure> {
         let here = side(self.direction);
+        if found == 0 {
+            let evidence =
+                format!("from rest it does not start up to setting {} of {}", self.ran_at, self.known.of);
+            return Err(Failure::halted(&causes::NOT_MOVING, evidence));
+        }
         if task == Task::KeepsGoing {
             self.swept.low_end[here].keeps_going = Some(found);
             return Ok(());
-        }
-        if found == 0 {
-            let at = self.lowest(here).unwrap_or(self.ran_at);
-            let evidence = format!("from rest it does not start up to setting {at} of {}", self.known.of);
-            return Err(Failure::halted(&causes::NOT_MOVING, evidence));
         }
         self.swept.low_end[here].starts = Some(found);
         if self.swept.low_end[here].keeps_going.is_none_or(|keeps| keeps > found) {

@@ -50,7 +50,7 @@ impl Engine {
 fn it_goes_down_to_the_step_that_keeps_going_and_stalls_for_seconds_only() {
     let (engine, mut hand) = (Engine { starts: 5, keeps_going: 3 }, Hand::new());
     engine.run(&mut hand, 7);
-    let mut search = LowEndSearch::down(Direction::Forward, 7, 5, 1);
+    let mut search = LowEndSearch::down(Direction::Forward, 7, (5, 1), 9);
     let (found, stalled_s) = engine.play(&mut hand, &mut search, 40.0);
     assert_eq!(found, Some(3));
     assert!(stalled_s < 6.0 && hand.cx.ordered.0.value == 2, "{stalled_s}");
@@ -60,7 +60,7 @@ fn it_goes_down_to_the_step_that_keeps_going_and_stalls_for_seconds_only() {
 fn a_step_that_is_the_last_needs_no_look_below() {
     let (engine, mut hand) = (Engine { starts: 2, keeps_going: 2 }, Hand::new());
     engine.run(&mut hand, 5);
-    let mut search = LowEndSearch::down(Direction::Forward, 5, 4, 3);
+    let mut search = LowEndSearch::down(Direction::Forward, 5, (4, 3), 9);
     assert_eq!(engine.play(&mut hand, &mut search, 40.0).0, Some(3));
 }
 
@@ -81,11 +81,11 @@ fn an_engine_that_never_starts_is_told_by_zero() {
     assert_eq!(engine.play(&mut hand, &mut search, 60.0).0, Some(0));
 }
 
-#[test]
-fn after_a_pause_it_runs_where_it_ran_or_stands_before_it_goes_on() {
-    let (engine, mut hand) = (Engine { starts: 5, keeps_going: 3 }, Hand::new());
+/// An engine that went down from step 7 to its search, and was stopped by a pause then; the search begins again.
+fn after_a_pause(engine: &Engine, moved: u16) -> (Hand, LowEndSearch) {
+    let mut hand = Hand::new();
     engine.run(&mut hand, 7);
-    let mut search = LowEndSearch::down(Direction::Forward, 7, 4, 1);
+    let mut search = LowEndSearch::down(Direction::Forward, moved, (moved - 1, 1), 9);
     engine.play(&mut hand, &mut search, 1.0);
     let mut rest = Mover::stand(&hand.cx);
     hand.pass(5.0, |hand| {
@@ -96,5 +96,32 @@ fn after_a_pause_it_runs_where_it_ran_or_stands_before_it_goes_on() {
     });
     assert!(hand.speed_mm_s == 0.0);
     search.rewind(&hand.cx);
-    assert_eq!(engine.play(&mut hand, &mut search, 60.0).0, Some(3));
+    (hand, search)
+}
+
+#[test]
+fn after_a_pause_it_starts_again_where_it_can_and_goes_on_from_there() {
+    // From rest it starts above the step at which it went on.
+    let engine = Engine { starts: 7, keeps_going: 3 };
+    let (mut hand, mut search) = after_a_pause(&engine, 5);
+    assert_eq!(engine.play(&mut hand, &mut search, 90.0).0, Some(3));
+}
+
+#[test]
+fn an_engine_that_jams_in_a_pause_is_driven_no_higher_than_it_ran_and_let_go_between() {
+    let (mut hand, mut search) = after_a_pause(&Engine { starts: 5, keeps_going: 3 }, 5);
+    let jammed = Engine { starts: 99, keeps_going: 99 };
+    let (mut highest, mut let_go, mut found) = (0, false, None);
+    hand.pass(90.0, |hand| {
+        jammed.obey(hand);
+        let value = hand.cx.ordered.0.value;
+        let_go |= highest > 0 && value == 0;
+        highest = highest.max(value);
+        if found.is_none() {
+            found = search.poll(&mut hand.cx).unwrap();
+        }
+        hand.left();
+        hand.answer(&DONE);
+    });
+    assert_eq!((found, highest, let_go), (Some(0), 9, true));
 }
