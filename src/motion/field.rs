@@ -127,6 +127,11 @@ impl Field {
         }
     }
 
+    /// The field that was calibrated is gone.
+    pub(super) fn is_lost(&self) -> bool {
+        self.track.lost()
+    }
+
     /// Turns can't be followed.
     pub(super) fn is_blind(&self) -> bool {
         self.watch.is_blind()

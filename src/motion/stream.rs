@@ -369,6 +369,12 @@ impl Motion {
         self.follow.quality(self.rate_hz()?)
     }
 
+    /// The field is no longer that of the magnet whose turning was seen.
+    #[must_use]
+    pub fn is_lost(&self) -> bool {
+        self.follow.field().is_some_and(Field::is_lost)
+    }
+
     /// Turns can't be followed, whatever else is wrong with the signal.
     #[must_use]
     pub fn is_blind(&self) -> bool {

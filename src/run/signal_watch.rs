@@ -55,13 +55,13 @@ impl SignalWatch {
             .troubles()
             .filter(|trouble| !(turns_round && matches!(trouble, Trouble::Slips { leaps: 0, .. })))
             .collect();
-        let grave = troubles.iter().find(|trouble| trouble.is_grave());
-        let named = grave.or_else(|| troubles.first().filter(|_| cx.motion.is_blind()));
-        if let (Some(trouble), true) = (named, moving) {
-            return Err(Failure::halted(cause_of(*trouble), evidence_of(*trouble)));
-        }
+        // What is grave may be explained by what comes before it, which then is the reason.
+        let explained = cx.motion.is_blind() && !troubles.iter().any(|trouble| trouble.is_grave());
         for trouble in troubles {
             let (cause, evidence) = (cause_of(trouble), evidence_of(trouble));
+            if moving && (trouble.is_grave() || explained) {
+                return Err(Failure::halted(cause, evidence));
+            }
             if self.said.insert(cause.code) {
                 let reason = Reason::new(cause, evidence);
                 cx.record(RecordBody::Noted(reason.clone()));
@@ -83,6 +83,13 @@ pub(super) fn explain(cx: &Cx, failure: Failure) -> Failure {
     }
     if code == engine::NOT_MOVING.code && cx.motion.has_seen_turning() {
         return failure.adding("the field stands still, and had been seen turning before");
+    }
+    if UNREST.contains(&code) && cx.motion.is_lost() {
+        return because(
+            &failure,
+            &sensor::SIGNAL_LOST,
+            "the field is no longer that of the magnet seen turning",
+        );
     }
     match cx.motion.swing() {
         Some(swing) if UNSEEN.contains(&code) => unseen(failure, swing),
