@@ -34,6 +34,12 @@ impl Computed {
         predict(&self.fit, self.curve(direction), direction, entry)
     }
 
+    /// Doubt (k = 1) that the decoder's rounding adds to the predicted speed, mm/s.
+    pub(super) fn rounding_u_mm_s(&self, direction: Direction, entry: f64) -> f64 {
+        let drive = self.fit.drive(direction, entry);
+        self.curve(direction).slope_at(drive) * self.habits.u_counts(drive)
+    }
+
     /// Worst predicted deviation over all entries and both directions, mm/s.
     pub(super) fn worst_predicted_mm_s(&self, target: &Target) -> f64 {
         predicted_worst(&self.fit, &self.forward, &self.reverse, target)
@@ -111,6 +117,18 @@ impl Findings {
         }
         self.keep(cx, computed);
         Ok(())
+    }
+
+    /// By how much the predicted deviation at an entry with its doubt (k = 2) goes beyond the tolerance in the worse direction,
+    /// mm/s; none where it does not.
+    pub(super) fn in_doubt_mm_s(&self, computed: &Computed, entry: f64) -> Option<f64> {
+        let wanted = self.target.at(entry);
+        let beyond = Direction::BOTH.map(|direction| {
+            let guess = computed.predict(direction, entry);
+            let u = libm::hypot(guess.u_mm_s, computed.rounding_u_mm_s(direction, entry));
+            (guess.speed_mm_s - wanted).abs() + 2.0 * u - self.tolerance.allowed(wanted, 0.0)
+        });
+        Some(beyond[0].max(beyond[1])).filter(|beyond| *beyond > 0.0)
     }
 
     /// The slowest speed that both directions start with, where that is beyond the tolerance at entry 1.

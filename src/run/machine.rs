@@ -356,7 +356,7 @@ impl Run {
         self.cx.response_changed();
         match then.take() {
             Some(AfterWrite::Verify { number, before }) => {
-                let round = VerifyRound::new(&self.cx);
+                let round = VerifyRound::new(&self.cx, &self.findings);
                 self.enter(PhaseName::Verify, Phase::Verify { round, number, before });
             }
             Some(AfterWrite::Finish) | None => self.conclude(),

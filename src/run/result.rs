@@ -134,9 +134,7 @@ fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Fi
 fn predicted(cx: &Cx, findings: &Findings, computed: &Computed, at: (Direction, f64)) -> Figure {
     let (direction, entry) = at;
     let guess = computed.predict(direction, entry);
-    let drive = computed.fit.drive(direction, entry);
-    let rounding_mm_s = computed.curve(direction).slope_at(drive) * computed.habits.u_counts(drive);
-    let budget = doubt::of_predicted(cx, findings.placing, guess, rounding_mm_s);
+    let budget = doubt::of_predicted(cx, findings.placing, guess, computed.rounding_u_mm_s(direction, entry));
     Figure { speed_mm_s: guess.speed_mm_s, budget }
 }
 

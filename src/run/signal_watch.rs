@@ -56,7 +56,7 @@ impl SignalWatch {
             .filter(|trouble| !(turns_round && matches!(trouble, Trouble::Slips { leaps: 0, .. })))
             .collect();
         // What is grave may be explained by what comes before it, which then is the reason.
-        let explained = cx.motion.is_blind() && !troubles.iter().any(|trouble| trouble.is_grave());
+        let explained = cx.motion.is_blind() && !troubles.iter().any(Trouble::is_grave);
         for trouble in troubles {
             let (cause, evidence) = (cause_of(trouble), evidence_of(trouble));
             if moving && (trouble.is_grave() || explained) {

@@ -18,6 +18,8 @@ use std::time::Duration;
 
 /// A point whose doubt straddles the tolerance is measured on with this fraction of the wanted half-width, once each.
 const SHARPER: [f64; 2] = [0.5, 0.25];
+/// So many steps are measured at most because their prediction is in doubt.
+const IN_DOUBT_MOST: usize = 8;
 /// Entry of the table at which it runs meanwhile: about 60 % of the top.
 const REWARM_ENTRY: f64 = 17.0;
 
@@ -37,10 +39,13 @@ pub(super) struct VerifyRound {
 }
 
 impl VerifyRound {
-    pub(super) fn new(cx: &Cx) -> Self {
+    /// Of a spread of steps, and of those at which the prediction leaves it open whether the table is good enough.
+    pub(super) fn new(cx: &Cx, findings: &Findings) -> Self {
         let of = cx.plan.spec.engine.step_mode;
         let last = nearest_step(ENTRIES as f64, 28);
-        let entries = spread(cx.plan.spec.sweep.verify_points.min(last), last);
+        let mut entries = spread(cx.plan.spec.sweep.verify_points.min(last), last);
+        entries.extend(in_doubt(cx, findings, &entries));
+        entries.sort_unstable();
         let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
@@ -147,6 +152,17 @@ impl VerifyRound {
     pub(super) fn worst(&self) -> Option<&Verified> {
         self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
     }
+}
+
+/// The entries that are most in doubt, beside those that are measured anyway; none on a track, where each takes long.
+fn in_doubt(cx: &Cx, findings: &Findings, known: &[u16]) -> Vec<u16> {
+    let (Some(computed), true) = (&findings.computed, cx.is_endless()) else { return Vec::new() };
+    let entries = (1..=nearest_step(ENTRIES as f64, 28)).filter(|entry| !known.contains(entry));
+    let beyond =
+        entries.filter_map(|entry| Some((entry, findings.in_doubt_mm_s(computed, f64::from(entry))?)));
+    let mut beyond: Vec<(u16, f64)> = beyond.collect();
+    beyond.sort_by(|a, b| b.1.total_cmp(&a.1));
+    beyond.into_iter().take(IN_DOUBT_MOST).map(|(entry, _)| entry).collect()
 }
 
 /// Where it runs to get warm.
