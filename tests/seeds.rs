@@ -148,6 +148,9 @@ fn decoders_that_round_are_never_told_wrong() {
         }
         assert!(one.highest_mm_s <= one.limit_mm_s, "{told}: {} mm/s", one.highest_mm_s);
     }
-    let (inside, count) = within(&all, StepSource::Measured);
+    // Nor is what verify saw of a table that was taken back held against what runs now.
+    let calibrated: Vec<Played> =
+        all.into_iter().filter(|one| one.outcome.outcome == End::Calibrated).collect();
+    let (inside, count) = within(&calibrated, StepSource::Measured);
     assert!(inside as f64 >= WITHIN_LEAST * count as f64, "{inside} of {count} within twice their doubt");
 }

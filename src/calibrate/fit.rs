@@ -15,6 +15,8 @@ const LOWEST_TRIM: u8 = 64;
 /// Lowering both trims must better the worst deviation to below this part of it: the finer steps exist only
 /// if the decoder keeps the product of entry and trim exact, which no standard promises.
 const WORTH_LOWERING: f64 = 0.9;
+/// A worst deviation up to this part of the tolerance leaves room for the doubt with which verify measures it.
+const GOOD_ENOUGH: f64 = 0.75;
 /// Rounding that does not make a top unreachable.
 const ROUNDING: f64 = 1e-9;
 
@@ -143,8 +145,8 @@ pub(super) struct Wanted {
 ///    the curves agree best, as if the table had no steps. Chance hits of the table's steps so can't pull a
 ///    symmetric engine from 128/128.
 /// 2. Where that is not 128/128, the trims beside it are tried with whole entries.
-/// 3. Where the worst then lies beyond the tolerance, both are lowered together, which makes the table's
-///    steps finer.
+/// 3. Where the worst then lies beyond the tolerance, or so near that verify could not tell, both are lowered together,
+///    which makes the table's steps finer.
 fn search(forward: &SpeedCurve, reverse: &SpeedCurve, wanted: &[Wanted]) -> Option<(u8, u8)> {
     let trial = |trims: (u8, u8)| Trial::new(forward, reverse, trims.0, trims.1);
     let smooth = |trims| trial(trims).map(|trial| worst(wanted, |speed| trial.smooth_deviation(speed)));
@@ -153,7 +155,7 @@ fn search(forward: &SpeedCurve, reverse: &SpeedCurve, wanted: &[Wanted]) -> Opti
     let falling = (LOWEST_TRIM..=UNITY).rev();
     let matched = smallest(falling.flat_map(|trim| [(trim, UNITY), (UNITY, trim)]), smooth)?.0;
     let refined = smallest(beside(matched), whole)?;
-    if refined.1 <= 1.0 {
+    if refined.1 <= GOOD_ENOUGH {
         return Some(refined.0);
     }
     let lowered = (LOWEST_TRIM..UNITY).rev().flat_map(|slower| lowered_to(refined.0, slower));

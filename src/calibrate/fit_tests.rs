@@ -129,8 +129,8 @@ fn a_fast_engine_beyond_tolerance_gets_finer_steps() {
     let worst = predicted_worst(&fit, &curve, &curve, &line());
     assert_eq!(fit.trim_forward, fit.trim_reverse, "equal trims for a symmetric engine");
     assert!(worst < 1.05 * 1.1595, "{worst} with {:?}", trims(&fit));
-    let content = fit_table(&curve, &curve, &line(), &Tolerance::new(0.0, 3.3)).unwrap();
-    assert_eq!(trims(&content), (128, 128), "within tolerance nothing rests on how a decoder rounds");
+    let content = fit_table(&curve, &curve, &line(), &Tolerance::new(0.0, 4.4)).unwrap();
+    assert_eq!(trims(&content), (128, 128), "well within tolerance nothing rests on how a decoder rounds");
 }
 
 #[test]
