@@ -7,9 +7,9 @@ mod figures;
 use figures::figures;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config::{self, LinkSpec};
-use pacewright::run::{End, RunPlan, StepSource, StopGrade};
+use pacewright::run::{End, RecordBody, RunPlan, StepSource, StopGrade};
 use pacewright::sim::{SimFault, StationLine, demo_engines};
-use pacewright::station::Session;
+use pacewright::station::{Action, Direction, Session, Setting};
 use pacewright::time::BenchTime;
 use std::time::Duration;
 
@@ -84,17 +84,37 @@ fn the_next_start_carries_the_session_of_a_killed_program_on() {
     }
 }
 
+/// When the engine has been told to run in reverse, and is told nothing else for so long.
+fn runs_in_reverse_for(end: &VirtualEnd, span: Duration) -> BenchTime {
+    let drives: Vec<(BenchTime, Setting, Direction)> = end
+        .records
+        .iter()
+        .filter_map(|record| match record.body {
+            RecordBody::Ordered { action: Action::Drive { setting, direction, .. }, .. } => {
+                Some((record.at, setting, direction))
+            }
+            _ => None,
+        })
+        .collect();
+    let long = drives.windows(2).find(|pair| {
+        let (at, setting, direction) = pair[0];
+        direction == Direction::Reverse && setting.value > 0 && pair[1].0.since(at) > span
+    });
+    long.map(|pair| pair[0].0).unwrap()
+}
+
 /// Nothing is told unasked on this line: asking has to find it.
 #[test]
 fn a_power_cut_and_another_throttle_are_noticed_by_asking() {
+    // Turned round, it would be seen at the axle first.
+    let in_reverse = runs_in_reverse_for(&play(bench(false)), Duration::from_secs(14));
     for (fault, expected) in [
         (SimFault::PowerCut, "power-lost"),
-        // The engine runs in reverse then: turned round, it would be seen at the axle first.
         (SimFault::AnotherThrottle { step: 20, forward: false }, "another-throttle"),
         (SimFault::AnotherLock, "engine-locked"),
     ] {
         let mut bench = bench(false);
-        let struck = BenchTime::from_millis(300_000);
+        let struck = in_reverse + Duration::from_millis(500);
         bench.faults = vec![(struck, Fault::Sim(fault))];
         let end = play(bench);
         assert_eq!(code(&end), Some(expected), "{:?}", end.outcome);
