@@ -89,6 +89,8 @@ impl Findings {
         let [forward, reverse] = drawn.curves;
         let limits = cx.plan.spec.limits;
         let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
+        // What is lowered anyway is lowered to what there is room to verify.
+        let reachable = if limits.lower_top { reachable.min(cx.fastest_top_mm_s()) } else { reachable };
         if reachable < self.target.top() {
             let evidence = top_evidence(cx, self.target.top(), reachable);
             if !limits.lower_top {

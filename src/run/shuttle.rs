@@ -8,7 +8,7 @@ use super::cx::{Cx, Failure, Step};
 use super::input::Question;
 use super::mover::Mover;
 use super::record::RecordBody;
-use super::straight::{Room, Sight, Straight};
+use super::straight::{IDLE_PASSES, Room, Sight, Straight};
 use crate::cause::path as causes;
 use crate::motion::Standing;
 use crate::station::Direction;
@@ -41,7 +41,7 @@ enum Stage {
     Braking { mover: Mover, speed: f64, place_mm: f64, part: f64 },
     Returning { mover: Mover },
     Restoring(Mover),
-    Settling { since: BenchTime, looked: (BenchTime, f64) },
+    Settling { since: BenchTime, looked: Option<(BenchTime, f64)> },
     Over,
 }
 
@@ -72,10 +72,9 @@ impl Shuttle {
         let (setting, direction) = cx.ordered;
         let measured_mm = cx.passed_mm();
         cx.motion.interrupt();
-        let too_short = cx.straight.as_mut().is_some_and(|straight| straight.is_too_short(measured_mm));
-        if too_short {
-            let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
-            return Err(cx.does_not_fit(setting.value, speed));
+        let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+        if cx.straight.as_mut().is_some_and(|straight| straight.is_too_short(measured_mm, speed)) {
+            return Err(brings_nothing(setting.value, speed));
         }
         let stage = braking(cx);
         Ok(Self { stage, began: cx.now, wish: (setting.value, direction), restores: true, returned: false })
@@ -131,7 +130,7 @@ impl Shuttle {
                     if mover.poll(cx)?.is_none() {
                         return Ok(None);
                     }
-                    Stage::Settling { since: cx.now, looked: (cx.now, 0.0) }
+                    Stage::Settling { since: cx.now, looked: None }
                 }
                 Stage::Settling { since, looked } => {
                     if !settled(cx, *since, looked) {
@@ -158,9 +157,9 @@ impl Shuttle {
         }
         if restoring {
             self.returned = false;
-            if cx.straight.as_mut().is_some_and(|straight| straight.is_too_short(0.0)) {
-                let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
-                return Err(cx.does_not_fit(self.wish.0, speed));
+            let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
+            if cx.straight.as_mut().is_some_and(|straight| straight.is_too_short(0.0, speed)) {
+                return Err(brings_nothing(self.wish.0, speed));
             }
         }
         self.stage = braking(cx);
@@ -199,6 +198,15 @@ fn facing(direction: Direction) -> f64 {
     if direction == Direction::Forward { 1.0 } else { -1.0 }
 }
 
+/// Pass after pass there was no room left to measure in, whatever was reckoned.
+fn brings_nothing(value: u16, speed: f64) -> Failure {
+    let evidence = format!(
+        "setting {value}: {} passes in a row, the last at {speed:.0} mm/s, left no room to measure two turns",
+        IDLE_PASSES + 1
+    );
+    Failure::rejected(&causes::TOO_SHORT, evidence)
+}
+
 /// Speed zero by a ramp; where it begins is remembered.
 fn braking(cx: &mut Cx) -> Stage {
     let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
@@ -207,15 +215,19 @@ fn braking(cx: &mut Cx) -> Stage {
 }
 
 /// The speed is that of the setting: the least time is over, and between two looks it hardly changed.
-fn settled(cx: &mut Cx, since: BenchTime, looked: &mut (BenchTime, f64)) -> bool {
+fn settled(cx: &mut Cx, since: BenchTime, looked: &mut Option<(BenchTime, f64)>) -> bool {
     let (least_s, most_s) = cx.straight.as_ref().map_or((0.0, 0.0), |straight| straight.settle_s());
-    if !cx.passed(since, Duration::from_secs_f64(least_s)) || !cx.passed(looked.0, LOOK_EVERY) {
+    // The first look is taken so that the second may come at the end of the least time.
+    let first = since + Duration::from_secs_f64(least_s).saturating_sub(LOOK_EVERY);
+    let due = looked.map_or(first, |(at, _)| at + LOOK_EVERY);
+    if cx.now < due {
+        cx.wake_at(due);
         return false;
     }
     let speed = cx.fresh_glance().map_or(0.0, |glance| glance.speed_mm_s.abs());
-    let before = std::mem::replace(looked, (cx.now, speed)).1;
+    let before = looked.replace((cx.now, speed));
     cx.wake_at(cx.now + LOOK_EVERY);
-    let even = speed > 0.0 && (speed - before).abs() <= EVEN * speed;
+    let even = before.is_some_and(|(_, before)| speed > 0.0 && (speed - before).abs() <= EVEN * speed);
     even || cx.now >= since + Duration::from_secs_f64(most_s)
 }
 
@@ -350,6 +362,12 @@ impl Cx {
     /// The fastest speed that there is room for, mm/s.
     pub(super) fn fastest_mm_s(&self) -> f64 {
         self.straight.as_ref().map_or(f64::MAX, |straight| straight.fastest_mm_s())
+    }
+
+    /// The fastest top that there is room to verify, mm/s.
+    pub(super) fn fastest_top_mm_s(&self) -> f64 {
+        let momentum_s = super::write::momentum_back_s(self);
+        self.straight.as_ref().map_or(f64::MAX, |straight| straight.fastest_top_mm_s(momentum_s))
     }
 
     /// A setting does not fit on the straight.

@@ -25,8 +25,6 @@ const TAU_BOUNDS_S: (f64, f64) = (0.05, 3.0);
 const RAMP_S: f64 = 1.5;
 /// About this part of the range carries an engine to its wanted top (own estimate).
 const USUAL_PART: f64 = 0.55;
-/// About this part of the decoder's full range carries an engine to its wanted top, at most (own estimate).
-const MOMENTUM_PART: f64 = 0.75;
 /// Settling takes so many time constants and this long beside, s.
 const SETTLE: (f64, f64) = (5.0, 0.5);
 /// Turns that must at least be measured in a pass, the one that is lost to its beginning included, and turns that make a
@@ -36,7 +34,7 @@ const TURNS_GOOD: f64 = 12.0;
 /// Stops that are remembered.
 const STOPS_KEPT: usize = 24;
 /// Passes in a row that may bring nothing while the stopping distance is still being learned.
-const IDLE_PASSES: u32 = 5;
+pub(super) const IDLE_PASSES: u32 = 5;
 
 /// How near the engine is to the end that it runs towards.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,11 +68,20 @@ pub(super) struct Sight {
     pub(super) stands: bool,
 }
 
+/// A stop that was seen.
+#[derive(Clone, Copy, Debug)]
+struct Stop {
+    speed: f64,
+    way: f64,
+    /// Seen with the table that the decoder has now.
+    current: bool,
+}
+
 /// Stopping distances by speed, both sides of a reversal taken together.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Stops {
-    /// Rising speeds in mm/s with their way in mm.
-    seen: Vec<(f64, f64)>,
+    /// By rising speed, mm/s and mm.
+    seen: Vec<Stop>,
     /// The decoder's own momentum from full speed, s.
     momentum_s: f64,
 }
@@ -85,13 +92,23 @@ impl Stops {
         if speed <= 0.0 || !speed.is_finite() || !way.is_finite() {
             return;
         }
-        if let Some(near) = self.seen.iter_mut().find(|(seen, _)| (seen / speed - 1.0).abs() < 0.05) {
-            near.1 = near.1.max(way);
+        if let Some(near) = self.seen.iter_mut().find(|seen| (seen.speed / speed - 1.0).abs() < 0.05) {
+            near.way = if near.current { near.way.max(way) } else { way };
+            near.current = true;
             return;
         }
         if self.seen.len() < STOPS_KEPT {
-            let at = self.seen.partition_point(|(seen, _)| *seen < speed);
-            self.seen.insert(at, (speed, way.max(0.0)));
+            let at = self.seen.partition_point(|seen| seen.speed < speed);
+            self.seen.insert(at, Stop { speed, way: way.max(0.0), current: true });
+        }
+    }
+
+    /// The decoder has another table: a speed lies at another part of the range, through which a stop goes down. At most it
+    /// takes half of our ramp longer.
+    fn doubt(&mut self) {
+        for seen in self.seen.iter_mut().filter(|seen| seen.current) {
+            seen.way += seen.speed * RAMP_S / 2.0;
+            seen.current = false;
         }
     }
 
@@ -103,10 +120,10 @@ impl Stops {
     /// The way of a stop as it was seen: between two stops and down to rest it cannot be longer than a straight line from
     /// rest to the faster says (it grows with the speed or its square); above the fastest as the square of the speed.
     fn likely_mm(&self, speed: f64) -> Option<f64> {
-        let up = self.seen.iter().rfind(|(seen, _)| *seen <= speed);
-        let down = self.seen.iter().find(|(seen, _)| *seen >= speed);
-        let up = up.map(|(seen, way)| way * (speed / seen) * (speed / seen));
-        let down = down.map(|(seen, way)| way * speed / seen);
+        let up = self.seen.iter().rfind(|seen| seen.speed <= speed);
+        let down = self.seen.iter().find(|seen| seen.speed >= speed);
+        let up = up.map(|seen| seen.way * (speed / seen.speed) * (speed / seen.speed));
+        let down = down.map(|seen| seen.way * speed / seen.speed);
         match (up, down) {
             (Some(up), Some(down)) => Some(up.min(down)),
             (one, other) => one.or(other),
@@ -121,10 +138,11 @@ impl Stops {
 
     /// The way that it takes at the very least: in proportion to that of a slower stop, as the square to that of a faster.
     fn least_mm(&self, speed: f64) -> f64 {
-        let below = self.seen.iter().rfind(|(seen, _)| *seen <= speed);
-        let above = self.seen.iter().find(|(seen, _)| *seen >= speed);
-        let below = below.map(|(seen, way)| way * speed / seen);
-        let above = above.map(|(seen, way)| way * (speed / seen) * (speed / seen));
+        let current = || self.seen.iter().filter(|seen| seen.current);
+        let below = current().rfind(|seen| seen.speed <= speed);
+        let above = current().find(|seen| seen.speed >= speed);
+        let below = below.map(|seen| seen.way * speed / seen.speed);
+        let above = above.map(|seen| seen.way * (speed / seen.speed) * (speed / seen.speed));
         let seen = below.unwrap_or(0.0).max(above.unwrap_or(0.0));
         seen.max(0.1 * speed).min(self.way_mm(speed))
     }
@@ -132,7 +150,7 @@ impl Stops {
     /// In proportion to the speed, by the fastest stop seen: what is needed to judge whether a speed fits at all. None
     /// before one was seen.
     fn in_proportion_mm(&self, speed: f64) -> Option<f64> {
-        self.seen.last().map(|(seen, way)| way / seen * speed)
+        self.seen.iter().rfind(|seen| seen.current).map(|seen| seen.way / seen.speed * speed)
     }
 }
 
@@ -157,6 +175,8 @@ pub(super) struct Straight {
     tau_s: f64,
     /// Speeds by setting, mm/s, as the decoder is now.
     response: BTreeMap<u16, f64>,
+    /// The fastest speed at which a pass brought something, with the momentum that the decoder has.
+    proven_mm_s: f64,
     idle_passes: u32,
     pub(super) passes: u32,
 }
@@ -176,6 +196,7 @@ impl Straight {
             stops: Stops::default(),
             tau_s: TAU_S,
             response: BTreeMap::new(),
+            proven_mm_s: 0.0,
             idle_passes: 0,
             passes: 0,
         }
@@ -285,12 +306,14 @@ impl Straight {
         self.passes += 1;
     }
 
-    /// The decoder was changed: speeds by setting, and with a momentum stops too, are others.
+    /// The decoder was changed: speeds by setting are others, and so are stops.
     pub(super) fn forget(&mut self, momentum_s: f64) {
         self.response.clear();
         if (momentum_s - self.stops.momentum_s).abs() > 0.0 {
             self.stops = Stops { momentum_s, ..Stops::default() };
+            self.proven_mm_s = 0.0;
         }
+        self.stops.doubt();
     }
 
     /// The speed that this setting is likely to give; none where nothing near is known.
@@ -326,19 +349,28 @@ impl Straight {
 
     /// Time that the decoder's momentum takes to this speed or back from it, s.
     fn of_momentum_s(&self, speed: f64, momentum_s: f64) -> f64 {
-        momentum_s * MOMENTUM_PART * (speed / self.top_mm_s).min(1.0)
+        // CV 3 and 4 count steps (S-9.2.2), and the wanted top is the table's last one.
+        momentum_s * (speed / self.top_mm_s).min(1.0)
     }
 
     /// Way for getting to a speed, settling, so many turns, and stopping again, with this momentum of the decoder.
     fn needs_mm(&self, speed: f64, turns: f64, momentum_s: f64) -> f64 {
-        let ramp_s = RAMP_S * USUAL_PART / 2.0;
-        // While the speed changes evenly it goes half as far.
-        let changing_s = self.of_momentum_s(speed, momentum_s) / 2.0;
-        let usual = speed * (ramp_s + self.tau_s + 0.1 + changing_s);
+        self.needs_over_mm(USUAL_PART, speed, turns, momentum_s)
+    }
+
+    /// The same where the speed lies at this part of the range of settings.
+    fn needs_over_mm(&self, part: f64, speed: f64, turns: f64, momentum_s: f64) -> f64 {
+        // While the speed changes evenly it goes half as far. Our ramp is over long before the decoder's.
+        let changing_s = (RAMP_S * part).max(self.of_momentum_s(speed, momentum_s)) / 2.0;
+        // Before a stop was seen the engine gets the benefit of the doubt: what is judged then may end the run.
+        let tau_s = if self.passes == 0 { TAU_BOUNDS_S.0 } else { self.tau_s };
+        let usual = speed * (changing_s + tau_s + 0.1);
         let seen = self.stops.in_proportion_mm(speed).filter(|_| momentum_s <= self.stops.momentum_s);
-        speed * (ramp_s + changing_s + SETTLE.0 * self.tau_s + SETTLE.1)
+        speed * (changing_s + SETTLE.0 * tau_s + SETTLE.1)
             + turns * self.axle.circumference_mm
-            + seen.unwrap_or(usual).max(usual)
+            // It turns round as early as a longer and later stop needs.
+            + LONGER * seen.unwrap_or(usual).max(usual)
+            + LATER_S * speed
     }
 
     /// A pass at this speed is worth while with so much way before it, mm.
@@ -351,25 +383,40 @@ impl Straight {
         self.needs_mm(speed, TURNS_LEAST, momentum_s) + self.length_mm - self.usable_mm()
     }
 
-    /// The fastest speed that can be settled and measured here, as the decoder is now, mm/s.
+    /// The fastest speed that can be settled and measured here, as the decoder is now, mm/s. What was measured can be.
     pub(super) fn fastest_mm_s(&self) -> f64 {
-        self.fastest_with_mm_s(self.stops.momentum_s)
+        self.fastest_with_mm_s(self.stops.momentum_s).max(self.proven_mm_s)
     }
 
-    /// The same with this momentum of the decoder. What is needed grows with the speed: found by halving.
+    /// The same with this momentum of the decoder.
     pub(super) fn fastest_with_mm_s(&self, momentum_s: f64) -> f64 {
+        self.fastest(|speed| self.needs_mm(speed, TURNS_LEAST, momentum_s))
+    }
+
+    /// The fastest top that can be verified once a table is written: it is the last setting then, and the stops that were
+    /// seen count as longer ([`Stops::doubt`]).
+    pub(super) fn fastest_top_mm_s(&self, momentum_s: f64) -> f64 {
+        let doubted_s =
+            if momentum_s > self.stops.momentum_s { 0.0 } else { LONGER * RAMP_S * USUAL_PART / 2.0 };
+        self.fastest(|speed| self.needs_over_mm(1.0, speed, TURNS_LEAST, momentum_s) + doubted_s * speed)
+    }
+
+    /// What is needed grows with the speed: found by halving.
+    fn fastest(&self, needs_mm: impl Fn(f64) -> f64) -> f64 {
         let (mut slow, mut fast) = (0.0, 4.0 * self.top_mm_s);
         for _ in 0..40 {
             let speed = f64::midpoint(slow, fast);
-            let fits = self.needs_mm(speed, TURNS_LEAST, momentum_s) <= self.usable_mm();
-            if fits { slow = speed } else { fast = speed }
+            if needs_mm(speed) <= self.usable_mm() { slow = speed } else { fast = speed }
         }
         slow
     }
 
-    /// A pass ended in which `mm` were measured; true where too many in a row brought nothing.
-    pub(super) fn is_too_short(&mut self, mm: f64) -> bool {
+    /// A pass at this speed ended in which `mm` were measured; true where too many in a row brought nothing.
+    pub(super) fn is_too_short(&mut self, mm: f64, speed: f64) -> bool {
         let idle = mm < 2.0 * self.axle.circumference_mm;
+        if !idle {
+            self.proven_mm_s = self.proven_mm_s.max(speed);
+        }
         self.idle_passes = if idle { self.idle_passes + 1 } else { 0 };
         self.idle_passes > IDLE_PASSES
     }

@@ -128,10 +128,10 @@ fn doubt_grows_with_every_pass_until_it_must_be_put_back() {
 
 #[test]
 fn what_does_not_fit_is_known_with_the_length_it_would_need() {
-    let straight = placed(1500.0, 250.0, 0.002);
+    let straight = placed(1300.0, 250.0, 0.002);
     let fastest = straight.fastest_mm_s();
-    assert!(fastest < 383.0, "120 km/h in 1:87 do not fit on 1.5 m: {fastest}");
-    assert!((straight.length_for_mm(fastest, 0.0) - 1500.0).abs() < 1e-6);
+    assert!(fastest < 383.0, "120 km/h in 1:87 do not fit on 1.3 m: {fastest}");
+    assert!((straight.length_for_mm(fastest, 0.0) - 1300.0).abs() < 1e-6);
     let length = straight.length_for_mm(430.0, 0.0);
     let longer = placed(length * 1.01, 250.0, 0.002);
     assert!(longer.fastest_mm_s() >= 430.0, "{length}");
@@ -145,7 +145,30 @@ fn what_does_not_fit_is_known_with_the_length_it_would_need() {
 #[test]
 fn passes_that_bring_nothing_end() {
     let mut straight = placed(3000.0, 300.0, 0.0);
-    assert!(!(0..IDLE_PASSES).any(|_| straight.is_too_short(20.0)));
-    assert!(!straight.is_too_short(200.0));
-    assert!((0..=IDLE_PASSES).any(|_| straight.is_too_short(20.0)));
+    assert!(!(0..IDLE_PASSES).any(|_| straight.is_too_short(20.0, 100.0)));
+    assert!(!straight.is_too_short(200.0, 100.0));
+    assert!((0..=IDLE_PASSES).any(|_| straight.is_too_short(20.0, 100.0)));
+}
+
+#[test]
+fn with_another_table_stops_count_as_longer_until_they_are_seen_again() {
+    let mut stops = Stops::default();
+    stops.learn(200.0, 100.0);
+    let before = stops.way_mm(200.0);
+    stops.doubt();
+    stops.doubt();
+    assert!((stops.way_mm(200.0) - before - LONGER * 200.0 * RAMP_S / 2.0).abs() < 1e-9, "once, not twice");
+    assert!((stops.least_mm(200.0) - 20.0).abs() < 1e-9, "how short it may be nobody knows");
+    stops.learn(201.0, 80.0);
+    assert!((stops.likely_mm(200.0).unwrap() - 80.0).abs() < 1e-9, "what is seen now counts alone");
+}
+
+#[test]
+fn what_was_measured_on_it_fits() {
+    let mut straight = placed(1300.0, 250.0, 0.002);
+    let reckoned = straight.fastest_mm_s();
+    assert!(!straight.is_too_short(300.0, 400.0));
+    assert!(reckoned < 400.0 && (straight.fastest_mm_s() - 400.0).abs() < 1e-9);
+    straight.forget(5.0);
+    assert!(straight.fastest_mm_s() < 400.0, "with another momentum nothing is proven");
 }

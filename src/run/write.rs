@@ -4,7 +4,6 @@ use super::cx::Cx;
 use crate::calibrate::TableFit;
 use crate::dcc::cv29::{Bit, Cv29};
 use crate::dcc::{cv, momentum};
-use std::collections::BTreeMap;
 
 /// CVs that come back before verify, so that the engine is measured as it will run.
 const MOMENTUM: [u16; 4] =
@@ -30,16 +29,17 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
 
 /// Longest time for a full change of speed by CV 3, 4, 23, 24 as known, seconds.
 pub(super) fn momentum_s(cx: &Cx) -> f64 {
-    full_change_s(&cx.cvs.known)
+    full_change_s(|cv| cx.cvs.known.get(&cv).copied())
 }
 
 /// The same as it will be once the originals of these CVs are back.
 pub(super) fn momentum_back_s(cx: &Cx) -> f64 {
-    full_change_s(&cx.cvs.originals)
+    // What was not changed yet is its own original.
+    full_change_s(|cv| cx.cvs.originals.get(&cv).or_else(|| cx.cvs.known.get(&cv)).copied())
 }
 
-fn full_change_s(values: &BTreeMap<u16, u8>) -> f64 {
-    let value = |cv: u16| values.get(&cv).copied().unwrap_or(0);
+fn full_change_s(content: impl Fn(u16) -> Option<u8>) -> f64 {
+    let value = |cv: u16| content(cv).unwrap_or(0);
     let full_range_s = |rate, adjust| momentum::full_range_s(value(rate), value(adjust));
     let up = full_range_s(cv::ACCELERATION, cv::ACCELERATION_ADJUST);
     up.max(full_range_s(cv::DECELERATION, cv::DECELERATION_ADJUST))
