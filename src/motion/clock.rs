@@ -40,6 +40,8 @@ pub(super) struct Clock {
     carried: (f64, f64),
     /// Rate and its doubt from the windows and what was carried.
     rate: (f64, f64),
+    /// What follows from it for speeds.
+    used: ClockRate,
     /// Least of (arrival - stamp) lately, as it should be at the newest sample.
     floor_s: f64,
     newest_s: f64,
@@ -59,6 +61,7 @@ impl Clock {
             windows: Vec::with_capacity(MOST_WINDOWS),
             carried,
             rate: carried,
+            used: used(carried),
             floor_s: f64::INFINITY,
             newest_s: 0.0,
             late_s: 0.0,
@@ -103,6 +106,7 @@ impl Clock {
         self.windows.push(least);
         let (rel, u) = estimate(&self.windows).unwrap_or((0.0, PRIOR_U));
         self.rate = if u < self.carried.1 { (rel, u) } else { self.carried };
+        self.used = used(self.rate);
     }
 
     /// Halves the windows: of each pair stays the one that lies lower when the rate is taken out.
@@ -122,7 +126,7 @@ impl Clock {
     /// What was seen since the sensor's clock last started was no pace of a clock: forgotten, but for the least delay.
     pub(super) fn forget_rate(&mut self) {
         self.windows.clear();
-        (self.open, self.rate) = (None, self.carried);
+        (self.open, self.rate, self.used) = (None, self.carried, used(self.carried));
         self.width_s = 0.5;
     }
 
@@ -138,13 +142,17 @@ impl Clock {
 
     /// The rate as it is to be used.
     pub(super) fn rate(&self) -> ClockRate {
-        let (rel, u) = self.rate;
-        let u = (u * u + HOST_U * HOST_U).sqrt();
-        let corrected = rel.abs() > 3.0 * u && rel.abs() > CORRECT_FROM;
-        // A rate that is not corrected stays in the speeds, so it belongs to the doubt.
-        let u_rel = if corrected { u } else { (u * u + rel * rel).sqrt() };
-        ClockRate { rel, u_rel, corrected }
+        self.used
     }
+}
+
+/// What a rate and its doubt mean for speeds.
+fn used((rel, u): (f64, f64)) -> ClockRate {
+    let u = (u * u + HOST_U * HOST_U).sqrt();
+    let corrected = rel.abs() > 3.0 * u && rel.abs() > CORRECT_FROM;
+    // A rate that is not corrected stays in the speeds, so it belongs to the doubt.
+    let u_rel = if corrected { u } else { (u * u + rel * rel).sqrt() };
+    ClockRate { rel, u_rel, corrected }
 }
 
 /// Slope of the windows' least offsets and its doubt; none from too few windows.

@@ -80,12 +80,15 @@ pub(super) struct Decode {
     pub(super) ellipse: Ellipse,
     /// Scatter of the corrected radius about its mean, when fitted.
     pub(super) radius_sd: f64,
+    /// From a field to each coordinate of the corrected point: factors and what is added.
+    onto_circle: [(Vector3<f64>, f64); 2],
 }
 
 impl Decode {
     /// The point on the unit circle, but for noise.
     pub(super) fn corrected(&self, field: [f64; 3]) -> [f64; 2] {
-        self.ellipse.corrected(self.plane.project(field))
+        let field = Vector3::from(field);
+        self.onto_circle.map(|(factors, added)| factors.dot(&field) + added)
     }
 
     /// Angle in -pi..pi.
@@ -101,9 +104,8 @@ impl Decode {
         (self.plane.e1 * along + self.plane.e2 * across).into()
     }
 
-    /// Fits plane and ellipse to `points`, in the order they came; none if they do not cover 300 degrees or do not lie
-    /// on an ellipse. Also gives how far they turned, in rad.
-    pub(super) fn fit(points: &[[f64; 3]], axes: u8, before: Option<&Plane>) -> Option<(Self, f64)> {
+    /// Fits plane and ellipse to `points`; none if they do not cover 300 degrees or do not lie on an ellipse.
+    pub(super) fn fit(points: &[[f64; 3]], axes: u8, before: Option<&Plane>) -> Option<Self> {
         let plane = if axes < 3 { Plane::flat() } else { Plane::of(points, before)? };
         let flat: Vec<[f64; 2]> = points.iter().map(|point| plane.project(*point)).collect();
         let ellipse = Ellipse::of(&Conic::fit(&flat)?)?;
@@ -113,14 +115,25 @@ impl Decode {
         }
         let corrected: Vec<[f64; 2]> = flat.iter().map(|point| ellipse.corrected(*point)).collect();
         let radius_sd = radius_sd(&corrected);
-        let mut angles: Vec<f64> = corrected.iter().map(|[u, w]| libm::atan2(*w, *u)).collect();
-        let turned = angles.windows(2).map(|pair| wrapped(pair[1] - pair[0])).sum::<f64>();
-        angles.sort_unstable_by(f64::total_cmp);
-        if radius_sd.is_nan() || radius_sd > MOST_RADIUS_SD || widest_gap(&angles) > WIDEST_GAP {
+        if radius_sd.is_nan() || radius_sd > MOST_RADIUS_SD || leaves_gap(&corrected) {
             return None;
         }
-        Some((Self { plane, ellipse, radius_sd }, turned))
+        Some(Self { plane, ellipse, radius_sd, onto_circle: onto_circle(&plane, &ellipse) })
     }
+
+    /// How far the points turn, in the order they came, in rad.
+    pub(super) fn turned(&self, points: &[[f64; 3]]) -> f64 {
+        let angle = |point: &[f64; 3]| self.angle(*point);
+        points.windows(2).map(|pair| wrapped(angle(&pair[1]) - angle(&pair[0]))).sum()
+    }
+}
+
+/// What projects on the plane, takes the centre away and turns the ellipse into the unit circle, in one.
+fn onto_circle(plane: &Plane, ellipse: &Ellipse) -> [(Vector3<f64>, f64); 2] {
+    let Ellipse { x0, y0, gx, gy, sin_phi, cos_phi } = *ellipse;
+    let along = (plane.e1 / gx, -x0 / gx);
+    let across = (plane.e2 / gy, -y0 / gy);
+    [along, ((across.0 - along.0 * sin_phi) / cos_phi, (across.1 - along.1 * sin_phi) / cos_phi)]
 }
 
 /// Angle of a corrected point, in -pi..pi.
@@ -135,10 +148,53 @@ fn radius_sd(corrected: &[[f64; 2]]) -> f64 {
     (square / (corrected.len() as f64 - 5.0).max(1.0)).sqrt()
 }
 
-/// Widest arc without a point, of sorted angles.
-fn widest_gap(sorted: &[f64]) -> f64 {
-    let (Some(first), Some(last)) = (sorted.first(), sorted.last()) else { return TURN };
-    sorted.windows(2).map(|pair| pair[1] - pair[0]).fold(first + TURN - last, f64::max)
+/// An arc wider than [`WIDEST_GAP`] holds no point. Where points stand in one of so many sectors does not matter, but for the
+/// first and the last of each: only these need their angle.
+fn leaves_gap(corrected: &[[f64; 2]]) -> bool {
+    const SECTORS: usize = 16;
+    let mut ends: [Option<(f64, f64)>; SECTORS] = [None; SECTORS];
+    for [u, w] in corrected {
+        let along = along_square(*u, *w);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "0 to 15: it lies from 0 to 4"
+        )]
+        let sector = ((along * (SECTORS as f64 / 4.0)) as usize).min(SECTORS - 1);
+        let (low, high) = ends[sector].get_or_insert((along, along));
+        (*low, *high) = (low.min(along), high.max(along));
+    }
+    let mut ends = ends.iter().flatten().map(|(low, high)| (angle_at(*low), angle_at(*high)));
+    let Some((first, mut last)) = ends.next() else { return true };
+    for (low, high) in ends {
+        if low - last > WIDEST_GAP {
+            return true;
+        }
+        last = high;
+    }
+    first + TURN - last > WIDEST_GAP
+}
+
+/// Where the ray through a point meets the square with corners on the axes, counted along it from 0 to 4: rises with the
+/// angle from 0 to a turn. No sector of sixteen is wider than 27 degrees.
+fn along_square(u: f64, w: f64) -> f64 {
+    let size = u.abs() + w.abs();
+    if size <= 0.0 {
+        return 0.0;
+    }
+    let part = u / size;
+    if w >= 0.0 { 1.0 - part } else { 3.0 + part }
+}
+
+/// The angle of a place on that square, from 0 to a turn.
+fn angle_at(along: f64) -> f64 {
+    let (u, w) = if along <= 2.0 {
+        (1.0 - along, 1.0 - (1.0 - along).abs())
+    } else {
+        (along - 3.0, (along - 3.0).abs() - 1.0)
+    };
+    let angle = libm::atan2(w, u);
+    if angle < 0.0 { angle + TURN } else { angle }
 }
 
 /// An angle brought to -pi..pi by one turn at most.

@@ -178,9 +178,14 @@ impl Ellipse {
     /// Standard deviation of the angle at `theta`, in rad, for noise of `sigma` in each axis.
     pub(super) fn angle_noise(&self, theta: f64, sigma: f64) -> f64 {
         let (sin, cos) = libm::sincos(theta);
-        let by_y = cos / (self.gy * self.cos_phi);
-        let by_x = (sin + cos * self.sin_phi / self.cos_phi) / self.gx;
-        sigma * (by_x * by_x + by_y * by_y).sqrt()
+        self.noise_at([cos, sin], sigma)
+    }
+
+    /// The same in the direction of a corrected point, however far out it lies.
+    pub(super) fn noise_at(&self, [u, w]: [f64; 2], sigma: f64) -> f64 {
+        let by_y = u / (self.gy * self.cos_phi);
+        let by_x = (w + u * self.sin_phi / self.cos_phi) / self.gx;
+        sigma * ((by_x * by_x + by_y * by_y) / (u * u + w * w)).sqrt()
     }
 }
 

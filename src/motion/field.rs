@@ -28,6 +28,8 @@ struct Sampled {
     still: bool,
     measuring: bool,
     by_arrival: bool,
+    /// Standard deviation of the field's angle, in rad.
+    noise: f64,
 }
 
 /// Angle that must be turned before it counts as path, so that noise at rest adds none.
@@ -90,13 +92,17 @@ impl Field {
     pub(super) fn take(&mut self, t_us: i64, field: [f64; 3], measuring: bool, by_arrival: bool) -> Seen {
         let still = self.still.take(t_us, field);
         let tracked = self.track.take(t_us, field, self.still.noise(), still, measuring);
-        self.look(t_us, field, tracked, Sampled { still, measuring, by_arrival });
+        let noise = match tracked {
+            Tracked::Phase(phase) => self.track.noise_at(phase.point, self.noise().unwrap_or(0.0)),
+            Tracked::Blind | Tracked::Lost => 0.0,
+        };
+        self.look(t_us, field, tracked, Sampled { still, measuring, by_arrival, noise });
         let seen = match tracked {
             Tracked::Blind => Seen::Nothing,
             Tracked::Lost => Seen::Cut { way: 0.0 },
             Tracked::Phase(phase) => {
                 let phi = phase.phi / self.pairs;
-                let least = PATH_STEP.max(8.0 * self.angle_noise(phi));
+                let least = PATH_STEP.max(8.0 * noise / self.pairs);
                 Seen::Angle { phi, step: phase.step / self.pairs, least, begins: false }
             }
         };
@@ -115,10 +121,9 @@ impl Field {
         };
         self.watch.field(t_us, field, stood);
         if let Tracked::Phase(phase) = tracked {
-            let noise = self.track.angle_noise(phase.phi, self.noise().unwrap_or(0.0));
             self.watch.angle(phase.phi, phase.point);
             if !sampled.by_arrival {
-                self.watch.timed(t_us, phase.phi, noise, sampled.measuring);
+                self.watch.timed(t_us, phase.phi, sampled.noise, sampled.measuring);
             }
         }
         if self.watch.is_due(self.track.axes()) {

@@ -81,6 +81,11 @@ impl Points {
         }
     }
 
+    /// There are as many as there can be.
+    pub(super) fn is_full(&self) -> bool {
+        self.ring.len() == MOST_POINTS
+    }
+
     /// Every point is a single sample, so that their scatter is that of the samples.
     pub(super) fn all_single(&self) -> bool {
         self.single >= self.ring.len()
@@ -139,10 +144,15 @@ impl Average {
 /// Lowest and highest value along an axis, without the outermost twentieth on each side.
 fn middle(points: &[[f64; 3]], axis: usize) -> (f64, f64) {
     let mut values: Vec<f64> = points.iter().map(|point| point[axis]).collect();
-    values.sort_unstable_by(f64::total_cmp);
     let cut = values.len() / 20;
-    match (values.get(cut), values.iter().rev().nth(cut)) {
-        (Some(low), Some(high)) => (*low, *high),
-        _ => (0.0, 0.0),
+    if values.is_empty() {
+        return (0.0, 0.0);
     }
+    let (_, low, above) = values.select_nth_unstable_by(cut, f64::total_cmp);
+    let low = *low;
+    let high = match above.len().checked_sub(cut + 1) {
+        Some(at) => *above.select_nth_unstable_by(at, f64::total_cmp).1,
+        None => low,
+    };
+    (low, high)
 }

@@ -2,7 +2,6 @@
 //!
 //! Least squares (`standards/measurement.md` 3.1). The window grows while a longer one says the same within its doubt:
 //! long at rest and at steady speed, short while the speed changes.
-use super::stats::Line;
 use std::collections::VecDeque;
 
 /// Samples are averaged over this long, so that a fast sensor costs no more than a slow one.
@@ -63,9 +62,19 @@ impl Recent {
 
     /// Slope in rad/s, its standard uncertainty for angle noise of `sigma` rad a sample, and the window in s.
     pub(super) fn slope(&self, sigma: f64) -> Option<(f64, f64, f64)> {
+        let (newest, oldest) = (self.chunks.back()?, self.chunks.front()?);
+        let reach_us = newest.first_us - oldest.first_us;
         let mut best: Option<(f64, f64, f64)> = None;
+        let (mut sums, mut left) = (Sums::default(), self.chunks.iter().rev().peekable());
         for window_us in WINDOWS_US {
-            let Some((slope, u)) = self.slope_over(window_us, sigma) else { continue };
+            while let Some(chunk) = left.next_if(|chunk| newest.first_us - chunk.first_us <= window_us) {
+                sums.add(chunk.mean(newest.first_us, newest.first_phi), chunk.samples);
+            }
+            // A window that is not yet full is the longest there is.
+            if reach_us < window_us && window_us > 2 * reach_us.max(1) {
+                continue;
+            }
+            let Some((slope, u)) = sums.slope(sigma) else { continue };
             if best
                 .is_some_and(|(before, u_before, _)| (slope - before).abs() > 2.0 * u_before || u > u_before)
             {
@@ -78,20 +87,43 @@ impl Recent {
         }
         best
     }
+}
 
-    fn slope_over(&self, window_us: i64, sigma: f64) -> Option<(f64, f64)> {
-        let newest = self.chunks.back()?;
-        let inside = |chunk: &&Chunk| newest.first_us - chunk.first_us <= window_us;
-        let count = self.chunks.iter().rev().take_while(inside).count();
-        // A window that is not yet full is the longest there is.
-        let reach_us = newest.first_us - self.chunks.front()?.first_us;
-        if count < FEWEST || (reach_us < window_us && window_us > 2 * reach_us.max(1)) {
+/// Sums of a window that grows backwards. Over two seconds they are small enough for the scatter to come from them: some
+/// hundred radians squared, against a millionth of that.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sums {
+    n: f64,
+    samples: f64,
+    t: f64,
+    y: f64,
+    tt: f64,
+    ty: f64,
+    yy: f64,
+}
+
+impl Sums {
+    fn add(&mut self, (t, y): (f64, f64), samples: u32) {
+        self.n += 1.0;
+        self.samples += f64::from(samples);
+        self.t += t;
+        self.y += y;
+        self.tt += t * t;
+        self.ty += t * y;
+        self.yy += y * y;
+    }
+
+    /// Least squares: the slope and its standard uncertainty, at least that of the noise.
+    fn slope(&self, sigma: f64) -> Option<(f64, f64)> {
+        let s_tt = self.tt - self.t * self.t / self.n;
+        if self.n < FEWEST as f64 || s_tt.is_nan() || s_tt <= 0.0 {
             return None;
         }
-        let used = self.chunks.iter().skip(self.chunks.len() - count);
-        let line = Line::fit(used.clone().map(|chunk| chunk.mean(newest.first_us, newest.first_phi)))?;
-        let samples = used.map(|chunk| f64::from(chunk.samples)).sum::<f64>();
-        let noise = sigma / (samples / count as f64).sqrt();
-        Some((line.slope, line.residual.max(noise) / line.s_tt.sqrt()))
+        let s_ty = self.ty - self.t * self.y / self.n;
+        let slope = s_ty / s_tt;
+        let squares = (self.yy - self.y * self.y / self.n - slope * s_ty).max(0.0);
+        let residual = (squares / (self.n - 2.0)).sqrt();
+        let noise = sigma / (self.samples / self.n).sqrt();
+        Some((slope, residual.max(noise) / s_tt.sqrt()))
     }
 }

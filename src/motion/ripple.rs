@@ -38,8 +38,9 @@ impl Ripple {
         if square <= 0.0 {
             return;
         }
-        let one = [u / radius, w / radius];
-        let twice = [(u * u - w * w) / square, 2.0 * u * w / square];
+        let (by_radius, by_square) = (1.0 / radius, 1.0 / square);
+        let one = [u * by_radius, w * by_radius];
+        let twice = [(u * u - w * w) * by_square, 2.0 * u * w * by_square];
         let four = [twice[0] * twice[0] - twice[1] * twice[1], 2.0 * twice[0] * twice[1]];
         for (sums, [cos, sin]) in self.harmonics.iter_mut().zip([one, twice, four]) {
             sums[0] += off * cos;

@@ -55,6 +55,8 @@ struct Noise {
     variance: Option<f64>,
     /// Smallest change ever seen in an axis: the sensor's own step, if it has one.
     smallest_step: Option<f64>,
+    /// The variance that counts and its root, kept because every sample asks.
+    counts: Option<(f64, f64)>,
 }
 
 impl Noise {
@@ -63,6 +65,7 @@ impl Noise {
             let step = (now[axis] - before[axis]).abs();
             if step > 0.0 && self.smallest_step.is_none_or(|smallest| step < smallest) {
                 self.smallest_step = Some(step);
+                self.count();
             }
         }
     }
@@ -81,17 +84,27 @@ impl Noise {
         if window <= 0.0 {
             return;
         }
-        self.variance = Some(match self.variance {
+        self.set(match self.variance {
             Some(known) if window > 3.0 * known => known,
             Some(known) if window > 0.5 * known => known + (window - known) / 8.0,
             _ => window,
         });
     }
 
+    fn set(&mut self, variance: f64) {
+        self.variance = Some(variance);
+        self.count();
+    }
+
+    fn count(&mut self) {
+        let quantum = self.smallest_step.map_or(0.0, |step| step * step / 4.0);
+        let counts = self.variance.map(|variance| variance.max(quantum));
+        self.counts = counts.map(|variance| (variance, variance.sqrt()));
+    }
+
     /// Variance summed over the axes; a digital sensor has at least that of its own step (`q^2/12` an axis).
     fn variance(&self) -> Option<f64> {
-        let quantum = self.smallest_step.map_or(0.0, |step| step * step / 4.0);
-        self.variance.map(|variance| variance.max(quantum))
+        self.counts.map(|(variance, _)| variance)
     }
 }
 
@@ -124,10 +137,10 @@ impl Still {
         }
         chunk.samples += 1;
         chunk.last_us = t_us;
-        let n = f64::from(chunk.samples);
+        let share = 1.0 / f64::from(chunk.samples);
         for (mean, value) in chunk.mean.iter_mut().zip(field) {
             let off = value - *mean;
-            *mean += off / n;
+            *mean += off * share;
             chunk.square += off * (value - *mean);
         }
     }
@@ -181,18 +194,19 @@ impl Still {
     /// A calibrated ellipse bounds the noise from above, even if the axle never stood.
     pub(super) fn noise_at_most(&mut self, variance: f64) {
         if variance > 0.0 && self.noise.variance.is_none_or(|known| variance < known) {
-            self.noise.variance = Some(variance);
+            self.noise.set(variance);
         }
     }
 
     /// Standard deviation of the noise an axis, for a sensor of so many axes.
     pub(super) fn noise_per_axis(&self, axes: u8) -> Option<f64> {
-        self.noise.variance().map(|variance| (variance / f64::from(axes)).sqrt())
+        const ROOTS: [f64; 4] = [1.0, 1.0, core::f64::consts::SQRT_2, 1.732_050_807_568_877_2];
+        self.noise.counts.map(|(_, sd)| sd / ROOTS[usize::from(axes.min(3))])
     }
 
     /// Standard deviation of the noise, all axes together; 0 while unknown.
     pub(super) fn noise(&self) -> f64 {
-        self.noise.variance().unwrap_or(0.0).sqrt()
+        self.noise.counts.map_or(0.0, |(_, sd)| sd)
     }
 
     /// Smallest change ever seen in an axis: the sensor's own step, if it has one.

@@ -1,10 +1,13 @@
 //! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
 use super::decode::{Decode, Plane, TURN, angle_of, wrapped};
-use super::points::Points;
+use super::points::{MOST_POINTS, Points};
 
 /// New points and time that make a fit worth while: before the first calibration, and after it.
 const FIRST_FIT: (usize, i64) = (16, 100_000);
 const NEXT_FIT: (usize, i64) = (64, 250_000);
+/// After a fit to as many points as there can be the next waits until they are all new, unless the squares of what the squared
+/// radius lies off one have come to be so many times what they were for those points.
+const CHANGED: f64 = 1.5;
 /// A corrected radius outside of 0.4 to 2.5 is not the magnet that was calibrated; here its square.
 const SQUARE_RADIUS: core::ops::RangeInclusive<f64> = 0.16..=6.25;
 /// After so many such samples in a row, over so long, the calibration is given up.
@@ -45,6 +48,10 @@ pub(super) struct Track {
     turns: i64,
     shift: f64,
     odd: (u32, i64),
+    /// Sum of what the squared radius lay off one since the last fit, squared, and of how many.
+    off: (f64, u32),
+    /// The last fit had as many points as there can be.
+    of_whole_ring: bool,
     lost: bool,
     fitted: bool,
 }
@@ -61,6 +68,8 @@ impl Track {
             turns: 0,
             shift: 0.0,
             odd: (0, 0),
+            off: (0.0, 0),
+            of_whole_ring: false,
             lost: false,
             fitted: false,
         }
@@ -105,7 +114,7 @@ impl Track {
         still: bool,
         frozen: bool,
     ) -> Tracked {
-        let point = self.decode.map(|decode| decode.corrected(field));
+        let point = self.decode.as_ref().map(|decode| decode.corrected(field));
         if self.is_odd(t_us, point) {
             return if self.lost { Tracked::Lost } else { Tracked::Blind };
         }
@@ -113,9 +122,8 @@ impl Track {
         if !(calibrated && still) {
             self.points.offer(field, noise, self.phi());
         }
-        let (points, wait_us) = if calibrated { NEXT_FIT } else { FIRST_FIT };
-        if self.points.fresh >= points && t_us - self.tried_us >= wait_us && !(calibrated && frozen) {
-            (self.points.fresh, self.tried_us) = (0, t_us);
+        if !(calibrated && frozen) && self.fit_is_due(t_us) {
+            (self.points.fresh, self.tried_us, self.off) = (0, t_us, (0.0, 0));
             let first = self.fit();
             let Some(phase) = self.decode.map(|decode| self.unwrap(field, decode.corrected(field))) else {
                 return Tracked::Blind;
@@ -125,11 +133,28 @@ impl Track {
         point.map_or(Tracked::Blind, |point| Tracked::Phase(self.unwrap(field, point)))
     }
 
+    fn fit_is_due(&self, t_us: i64) -> bool {
+        let (points, wait_us) = if self.decode.is_some() { NEXT_FIT } else { FIRST_FIT };
+        if self.points.fresh < points || t_us - self.tried_us < wait_us {
+            return false;
+        }
+        let waits = self.decode.as_ref().is_some_and(|decode| {
+            // The square lies twice as far from one as the radius.
+            let usual = 4.0 * decode.radius_sd * decode.radius_sd;
+            self.of_whole_ring
+                && self.points.fresh < MOST_POINTS
+                && self.off.0 <= CHANGED * usual * f64::from(self.off.1)
+        });
+        !waits
+    }
+
     /// Watches the radius; true when this sample does not fit the calibration.
     fn is_odd(&mut self, t_us: i64, point: Option<[f64; 2]>) -> bool {
-        let (Some([u, w]), Some(decode)) = (point, self.decode) else { return false };
-        if SQUARE_RADIUS.contains(&(u * u + w * w)) {
+        let (Some([u, w]), Some(decode)) = (point, &self.decode) else { return false };
+        let square = u * u + w * w;
+        if SQUARE_RADIUS.contains(&square) {
             self.odd = (0, t_us);
+            self.off = (self.off.0 + (square - 1.0) * (square - 1.0), self.off.1 + 1);
             return false;
         }
         self.odd.0 += 1;
@@ -142,8 +167,9 @@ impl Track {
     /// Tries a fit. The first one needs a whole turn and gives the path of its points.
     fn fit(&mut self) -> Option<f64> {
         let sound = self.points.sound();
-        let (decode, turned) = Decode::fit(&sound, self.axes, self.plane.as_ref())?;
+        let decode = Decode::fit(&sound, self.axes, self.plane.as_ref())?;
         let Some(before) = self.decode else {
+            let turned = decode.turned(&sound);
             if turned.abs() < TURN {
                 return None;
             }
@@ -154,6 +180,7 @@ impl Track {
         // A worse fit is no progress: the magnet may be on the move, or a guest among the points.
         if decode.radius_sd <= (2.0 * before.radius_sd).max(0.02) {
             (self.decode, self.plane, self.fitted) = (Some(decode), Some(decode.plane), true);
+            self.of_whole_ring = self.points.is_full();
             // The angle goes on without a jump: the shift takes up what the new calibration moved it.
             if let Some((field, theta)) = self.last {
                 let again = decode.angle(field);
@@ -183,9 +210,14 @@ impl Track {
         self.last.map(|(_, theta)| self.unwrapped(theta))
     }
 
-    /// Standard deviation of the angle where the unwrapped angle is `phi`, for noise of `sigma` in each axis.
+    /// Standard deviation of the angle at a corrected point, for noise of `sigma` in each axis.
+    pub(super) fn noise_at(&self, point: [f64; 2], sigma: f64) -> f64 {
+        self.decode.as_ref().map_or(0.0, |decode| decode.ellipse.noise_at(point, sigma))
+    }
+
+    /// The same where the unwrapped angle is `phi`.
     pub(super) fn angle_noise(&self, phi: f64, sigma: f64) -> f64 {
-        self.decode.map_or(0.0, |decode| decode.ellipse.angle_noise(phi - self.shift, sigma))
+        self.decode.as_ref().map_or(0.0, |decode| decode.ellipse.angle_noise(phi - self.shift, sigma))
     }
 }
 

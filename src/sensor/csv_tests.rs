@@ -199,27 +199,7 @@ fn a_bad_battery_value_is_told_once_and_costs_no_sample() {
     assert_eq!(events[3..], [sample(2, [4.0, 5.0, 0.0])]);
 }
 
-#[test]
-fn short_decimals_are_read_at_once_and_others_left_to_the_language() {
-    for (text, wanted) in
-        [("0", 0.0), ("-0.05", -0.05), (".5", 0.5), ("7.", 7.0), ("123456789.123456", 123_456_789.123_456)]
-    {
-        assert_eq!(plain_number(text), Some(wanted), "{text}");
-    }
-    for text in ["", "-", ".", "-.", "1e3", "+1", "1.2.3", "--1", "1234567890123456", "NaN", " 1"] {
-        assert_eq!(plain_number(text), None, "{text}");
-    }
-}
-
 proptest! {
-    #[test]
-    fn a_number_read_at_once_is_the_one_that_the_language_reads(text in "-?[0-9]{0,9}\\.?[0-9]{0,8}") {
-        if let Some(number) = plain_number(&text) {
-            let read: f64 = text.parse().expect("the language reads it too");
-            prop_assert_eq!(number.to_bits(), read.to_bits(), "{}", text);
-        }
-    }
-
     #[test]
     fn no_bytes_make_it_panic_and_cuts_do_not_matter(
         bytes in prop_oneof![

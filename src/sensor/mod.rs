@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 mod csv;
+mod decimal;
 mod lines;
 mod names;
 mod noise;

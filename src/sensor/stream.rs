@@ -96,6 +96,11 @@ impl Readers {
     }
 
     fn line(&mut self, content: Content<'_>, told: &mut Told) {
+        if let (Some(Form::Csv), Ok(bytes)) = (self.settled, content)
+            && let Some(sample) = self.csv.quick(bytes)
+        {
+            return told.push(SensorEvent::Sample(sample));
+        }
         let text = match text(content) {
             Ok(text) if text.trim().is_empty() => return,
             Ok(text) => text,
