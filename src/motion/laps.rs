@@ -95,6 +95,10 @@ impl Laps {
         }
     }
 
+    pub(super) fn turns_a_lap(&self) -> f64 {
+        self.turns_a_lap
+    }
+
     /// From the beginning.
     pub(super) fn again(&self) -> Self {
         Self::new(self.turns_a_lap)

@@ -22,6 +22,7 @@ mod idle;
 mod jitter;
 mod laps;
 mod leaps;
+mod measuring;
 mod points;
 mod pool;
 mod rate;

@@ -1,18 +1,17 @@
 //! The stream: samples in, what the run asks for out. Joins the parts of this module.
 use super::backlog::{Backlog, LATE_S, News};
-use super::blocks::{Blocks, Summary};
+use super::blocks::Blocks;
 use super::clock::Clock;
 use super::decode::TURN;
 use super::field::Field;
 use super::follow::Follow;
-use super::laps::{Laps, Pattern, whole};
+use super::measuring::{Measuring, Scale};
 use super::pool::TurnBlocks;
 use super::recent::Recent;
 use super::response::{Fitted, fit_change};
 use super::seen::Seen;
 use super::stamps::{Stamped, Stamps};
 use super::stats::root_of_squares;
-use super::surge::{Surge, SurgeWatch, turns_together};
 use super::trace::Trace;
 use super::trouble::{Swing, Trouble};
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
@@ -25,8 +24,6 @@ use std::time::Duration;
 const SAMPLES_A_PERIOD: f64 = 4.0;
 /// While stamps run ahead of arrival, no longer rest than this is believed: it may be a day old.
 const STOOD_AT_ONCE: Duration = Duration::from_millis(500);
-/// A swing that is no larger part of the speed does not matter to a mean over some turns.
-const SWING_MATTERS: f64 = 0.003;
 
 /// What a sensor tells to angle to distance to speed, as samples stream in. Memory is bounded; nothing here looks at a
 /// clock.
@@ -40,7 +37,7 @@ pub struct Motion {
     age_s: Option<f64>,
     follow: Follow,
     recent: Recent,
-    blocks: Option<Blocks>,
+    measuring: Measuring,
     trace: Option<Trace>,
     counts: SampleCounts,
     newest: Option<BenchTime>,
@@ -57,13 +54,6 @@ pub struct Motion {
     path_before: Path,
     /// How often the way could not be followed.
     breaks: u32,
-    /// The measurement rests: what comes does not belong to it.
-    interrupted: bool,
-    surge: SurgeWatch,
-    /// The swing as last seen, in s and rad/s.
-    swing: Option<(f64, f64)>,
-    /// What the track does to the speed, as the last whole lap showed it.
-    pattern: Pattern,
     /// The speed just now, once somebody asked since the last sample: guards and phases ask many times for each.
     asked: OnceCell<Option<Glance>>,
 }
@@ -101,7 +91,7 @@ impl Motion {
             age_s: None,
             follow: Follow::new(&setup),
             recent: Recent::default(),
-            blocks: None,
+            measuring: Measuring::default(),
             trace: None,
             counts: SampleCounts::default(),
             newest: None,
@@ -112,10 +102,6 @@ impl Motion {
             path: Path::default(),
             path_before: Path::default(),
             breaks: 0,
-            interrupted: false,
-            surge: SurgeWatch::default(),
-            swing: None,
-            pattern: Pattern::default(),
             asked: OnceCell::new(),
         }
     }
@@ -165,7 +151,7 @@ impl Motion {
         }
         self.bridge(t_us);
         let jitter_s = if self.age_s.is_some() { LATE_S / 4.0 } else { 0.0 };
-        match self.follow.take(t_us, jitter_s, sample.reading, self.blocks.is_some()) {
+        match self.follow.take(t_us, jitter_s, sample.reading, self.measuring.is_on()) {
             Seen::Nothing => {}
             Seen::Cut { way } => {
                 self.counts.gaps += u64::from(self.follow.tells_gaps());
@@ -188,12 +174,8 @@ impl Motion {
                 if let Some(trace) = &mut self.trace {
                     trace.push(seconds(t_us), phi);
                 }
-                if let (Some(blocks), false) = (&mut self.blocks, self.interrupted) {
-                    blocks.push(seconds(t_us), phi, |phi| self.follow.angle_noise(phi));
-                    let step = self.follow.step_mm() / self.setup.circumference_mm * TURN;
-                    self.surge.push(seconds(t_us), phi, step);
-                    self.group();
-                }
+                let step = self.follow.step_mm() / self.setup.circumference_mm * TURN;
+                self.measuring.push(seconds(t_us), phi, step, |phi| self.follow.angle_noise(phi));
             }
         }
     }
@@ -260,27 +242,13 @@ impl Motion {
     /// Turns can't be followed from the last sample to the next one.
     fn void(&mut self) {
         self.breaks = self.breaks.saturating_add(1);
-        self.surge.cut();
+        self.measuring.restart();
         self.follow.cut();
         self.recent.clear();
         (self.phase_us, self.phi) = (None, None);
         if let Some(trace) = &mut self.trace {
             trace.tear();
         }
-        if let Some(blocks) = &mut self.blocks {
-            blocks.restart();
-        }
-    }
-
-    /// Takes so many turns together that whole swings fall into them, where the speed swings.
-    fn group(&mut self) {
-        self.swing = self.surge.found().or(self.swing);
-        let (Some((period_s, size)), Some(blocks)) = (self.swing, &mut self.blocks) else { return };
-        let Some(turns_per_s) = blocks.turns_per_s() else { return };
-        // A swing of the way is the smaller a part of the speed the faster it goes.
-        let matters = size >= SWING_MATTERS * turns_per_s * TURN;
-        let turns = if matters { turns_together(1.0 / turns_per_s, period_s) } else { 1 };
-        blocks.set_group(turns as usize);
     }
 
     /// Way since the start in mm as far as it could be followed, forward and back as the sensor sees them, and how often it
@@ -293,17 +261,13 @@ impl Motion {
     /// The running measurement rests: what is seen from now on does not belong to it.
     pub fn interrupt(&mut self) {
         self.asked.take();
-        self.interrupted = true;
-        self.surge.cut();
-        if let Some(blocks) = &mut self.blocks {
-            blocks.interrupt();
-        }
+        self.measuring.interrupt();
     }
 
     /// The measurement goes on, in the same sense and at the same setting as before.
     pub fn go_on(&mut self) {
         self.asked.take();
-        self.interrupted = false;
+        self.measuring.go_on();
     }
 
     /// Arrival of the newest sample.
@@ -472,104 +436,43 @@ impl Motion {
     pub fn begin_measure(&mut self) {
         self.asked.take();
         self.follow.begin_measure();
-        self.surge = SurgeWatch::default();
-        let mut blocks = self.follow.blocks();
-        blocks.laps = self.setup.lap.map(|lap| Laps::new(lap.length_mm / self.setup.circumference_mm));
-        self.blocks = Some(blocks);
+        let lap_turns = self.setup.lap.map(|lap| lap.length_mm / self.setup.circumference_mm);
+        self.measuring.begin(self.follow.blocks(), lap_turns);
     }
 
     /// What was measured since `begin_measure`, or since the measurement was last voided; none before two whole turns, and
     /// on a loop none before a whole lap, where one fits into the time.
     #[must_use]
     pub fn measured(&self) -> Option<Measured> {
-        let blocks = self.blocks.as_ref()?;
-        let (Some(laps), Some(lap)) = (&blocks.laps, self.setup.lap) else {
-            return self.by_turns(Blocks::summary, 0.0);
-        };
-        if laps.summary().is_some() {
-            return self.by_laps();
-        }
-        let lap_s = lap.length_mm / self.setup.circumference_mm / blocks.turns_per_s()?;
-        if lap_s <= lap.within.as_secs_f64() { None } else { self.measured_so_far() }
+        let within_s = self.setup.lap.map(|lap| lap.within.as_secs_f64());
+        self.measuring.measured(&self.scale(), within_s)
     }
 
     /// What was measured, be it less than a whole lap: the time is over.
     #[must_use]
     pub fn measured_so_far(&self) -> Option<Measured> {
-        let laps = self.blocks.as_ref()?.laps.as_ref();
-        let Some(part) = laps.map(Laps::share).filter(|share| *share < 1.0) else {
-            return self.by_laps().or_else(|| self.by_turns(Blocks::plain, 0.0));
-        };
-        let measured = self.by_turns(Blocks::plain, self.pattern.u_rel(part))?;
-        Some(Measured { part_of_lap: Some(part), unsteady: false, ..measured })
+        self.measuring.measured_so_far(&self.scale())
     }
 
-    fn by_laps(&self) -> Option<Measured> {
-        let laps = self.blocks.as_ref()?.laps.as_ref()?;
-        let (by_turns, rounds) = (self.by_turns(Blocks::plain, 0.0)?, laps.summary()?);
-        let (turns, seconds) = (rounds.turns_per_s * rounds.seconds, rounds.seconds * self.clock_factor());
-        let speed = self.mm_s(rounds.turns_per_s.copysign(by_turns.speed_mm_s));
-        let measured = self.with_doubts(speed, (rounds.u_rel, rounds.degrees, rounds.factor));
-        Some(Measured {
-            turns: whole(turns),
-            seconds,
-            unsteady: rounds.unsteady,
-            surge: by_turns.surge,
-            ..measured
-        })
-    }
-
-    /// Over whole turns; `more_u_rel` is doubt beside their scatter.
-    fn by_turns(&self, say: impl Fn(&Blocks) -> Option<Summary>, more_u_rel: f64) -> Option<Measured> {
-        let summary = say(self.blocks.as_ref()?)?;
-        let speed = self.mm_s(summary.turns_per_s);
-        let measured = self
-            .with_doubts(speed, (libm::hypot(summary.u_rel, more_u_rel), summary.degrees, summary.factor));
-        let swing = |(period_s, size): (f64, f64)| Surge {
-            period_s: period_s * self.clock_factor(),
-            amplitude_mm_s: self.mm_s(size / TURN),
-        };
-        Some(Measured {
-            turns: summary.turns,
-            seconds: summary.seconds * self.clock_factor(),
-            unsteady: summary.unsteady,
-            surge: self.surge.found().map(swing),
-            ..measured
-        })
-    }
-
-    fn mm_s(&self, turns_per_s: f64) -> f64 {
-        turns_per_s * self.setup.circumference_mm / self.clock_factor()
-    }
-
-    fn with_doubts(&self, speed: f64, (repeat_u_rel, degrees, factor): (f64, f64, f64)) -> Measured {
-        let (clock, axle) = (self.clock_rate().u_rel, self.setup.circumference_u_rel);
-        let parts = [repeat_u_rel, clock, axle].map(|u_rel| speed.abs() * u_rel);
-        Measured {
-            speed_mm_s: speed,
-            u_repeat_mm_s: speed.abs() * repeat_u_rel,
-            degrees,
-            u_mm_s: root_of_squares(parts.into_iter().chain([self.u_resolution_mm_s()])),
-            half_width_mm_s: speed.abs() * repeat_u_rel * factor,
-            turns: 0,
-            seconds: 0.0,
-            unsteady: false,
-            short: false,
-            surge: None,
-            part_of_lap: None,
+    fn scale(&self) -> Scale {
+        Scale {
+            mm_per_turn: self.setup.circumference_mm,
+            clock_factor: self.clock_factor(),
+            shared_u_rel: [self.clock_rate().u_rel, self.setup.circumference_u_rel],
+            u_resolution_mm_s: self.u_resolution_mm_s(),
         }
     }
 
     /// Whole turns are taken together, for something swings.
     #[must_use]
     pub fn takes_turns_together(&self) -> bool {
-        self.blocks.as_ref().is_some_and(Blocks::is_grouped)
+        self.measuring.blocks().is_some_and(Blocks::is_grouped)
     }
 
     /// What the blocks of the measurement show of the engine's scatter; none before two whole turns.
     #[must_use]
     pub fn turn_blocks(&self) -> Option<TurnBlocks> {
-        let shown = self.blocks.as_ref()?.summary()?.shown;
+        let shown = self.measuring.blocks()?.summary()?.shown;
         let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
         let factor = self.clock_factor();
         let (first_s, last_s) = shown.span_s;
@@ -588,7 +491,7 @@ impl Motion {
     pub(super) fn passages(&self) -> impl Iterator<Item = f64> {
         let origin_s = self.trace.as_ref().map_or(0.0, Trace::origin_s);
         let factor = self.clock_factor();
-        let passages = self.blocks.as_ref().map_or(&[][..], Blocks::passages);
+        let passages = self.measuring.blocks().map_or(&[][..], Blocks::passages);
         passages.iter().map(move |t_s| (t_s - origin_s) * factor)
     }
 
@@ -622,10 +525,7 @@ impl Motion {
     /// Ends the measurement; the correction may follow the signal again.
     pub fn end_measure(&mut self) {
         self.asked.take();
-        self.interrupted = false;
-        if let Some(pattern) = self.blocks.take().and_then(|blocks| blocks.laps?.pattern().cloned()) {
-            self.pattern = pattern;
-        }
+        self.measuring.end();
     }
 
     /// Samples were dropped on the way: a running measurement begins again.

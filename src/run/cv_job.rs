@@ -197,7 +197,7 @@ impl CvJob {
         match self.doing {
             Doing::Next => Ok(true),
             Doing::Syncing { record, since, then } => {
-                if !cx.is_safe(record, Durability::Synced) {
+                if !cx.outbox.is_safe(record, Durability::Synced) {
                     return if cx.passed(since, JOURNAL_MOST) { Err(no_journal()) } else { Ok(false) };
                 }
                 match then {
@@ -355,7 +355,7 @@ impl CvJob {
     }
 }
 
-impl super::cx::CvBook {
+impl super::cv_book::CvBook {
     /// This CV is going to be changed: keep its first content.
     fn intend(&mut self, cv: u16) {
         if let Some(value) = self.known.get(&cv) {

@@ -1,24 +1,23 @@
 //! What every part of a run works with: the time, the plan, motion, the mirror of the station, and the way orders
 //! and records leave. Parts are polled after each event; a poll that finds nothing to do changes nothing.
+use super::cv_book::CvBook;
 pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
-use super::input::{Answer, Output, Question, RunPlan};
+use super::input::{Answer, Question, RunPlan};
 use super::laps::{self, LapPlan};
+use super::outbox::Outbox;
 use super::outcome::Warming;
-use super::record::{Durability, PhaseName, Record, RecordBody};
+use super::record::{PhaseName, RecordBody};
 use super::sampling::Reach;
 use super::sensor_link::SensorLink;
 use super::straight::Straight;
 use crate::cause::{Cause, Reason, engine as engine_causes, path as path_causes, sensor as sensor_causes};
 use crate::config::PathKind;
-use crate::dcc::cv29::Bit;
-use crate::dcc::{Cv29, cv};
 use crate::motion::{AxleSetup, Glance, Measured, Motion, Response, Standing, TurnScatter};
 use crate::sensor::BrokenLine;
 use crate::station::{Abilities, Action, Direction, OrderEnd, OrderId, Setting};
 use crate::time::BenchTime;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
 /// Longest time that a coarse source is given to show a creep.
@@ -46,49 +45,6 @@ pub(super) struct StationMirror {
     pub(super) informs: bool,
     /// The station acknowledged that it cut the power for us, while it was on; and it has not been on since.
     pub(super) cut_by_us: bool,
-}
-
-/// An order that waits for its record to be safe.
-#[derive(Debug)]
-struct Gated {
-    since: BenchTime,
-    record: u64,
-    durability: Durability,
-    order: OrderId,
-    action: Action,
-}
-
-/// What the run knows of the decoder's CVs.
-#[derive(Debug, Default)]
-pub(super) struct CvBook {
-    /// Content as last read or confirmed.
-    pub(super) known: BTreeMap<u16, u8>,
-    /// Content before the first change of this run.
-    pub(super) originals: BTreeMap<u16, u8>,
-    /// CVs changed and not yet put back.
-    pub(super) changed: BTreeSet<u16>,
-    /// CVs whose content nobody can say: an order to write them ended without an answer.
-    pub(super) doubtful: BTreeSet<u16>,
-    /// CVs that do not answer and whose originals come from the list that the person keeps: nothing written to them can
-    /// be confirmed.
-    pub(super) mute: BTreeSet<u16>,
-    /// The new table is in the decoder, whole, with everything that belongs to it.
-    pub(super) whole: bool,
-    /// What CV 29 must hold where nothing can be read.
-    pub(super) assumed_29: Option<Cv29>,
-}
-
-impl CvBook {
-    /// CV 29 as it is, or as it must be where it cannot be read.
-    pub(super) fn settings(&self) -> Cv29 {
-        let read = self.known.get(&cv::SETTINGS).copied().map(Cv29::from_value);
-        read.or(self.assumed_29).unwrap_or(Cv29::from_value(0).with(Bit::Steps28, true))
-    }
-
-    /// What still has to go back.
-    pub(super) fn to_restore(&self) -> Vec<(u16, u8)> {
-        self.changed.iter().filter_map(|cv| self.originals.get(cv).map(|value| (*cv, *value))).collect()
-    }
 }
 
 /// What every part of a run works with.
@@ -148,13 +104,8 @@ pub(super) struct Cx {
     pub(super) phase: PhaseName,
     /// Part of the present phase done, 0 to 1.
     pub(super) phase_done: f64,
-    mailbox: BTreeMap<OrderId, OrderEnd>,
-    next_order: u64,
-    next_record: u64,
-    gate: VecDeque<Gated>,
-    journal: (u64, u64),
-    orders: VecDeque<(OrderId, Action)>,
-    outputs: VecDeque<Output>,
+    /// Orders and records on their way out, and the ends of orders.
+    pub(super) outbox: Outbox,
     wake: Option<BenchTime>,
     questions: u32,
     answer: Option<Answer>,
@@ -223,13 +174,7 @@ impl Cx {
             warming: [None; 2],
             phase: PhaseName::LinkCheck,
             phase_done: 0.0,
-            mailbox: BTreeMap::new(),
-            next_order: 1,
-            next_record: 1,
-            gate: VecDeque::new(),
-            journal: (0, 0),
-            orders: VecDeque::new(),
-            outputs: VecDeque::new(),
+            outbox: Outbox::default(),
             wake: None,
             questions: 0,
             answer: None,
@@ -245,10 +190,7 @@ impl Cx {
 
     /// Writes a record down; its number.
     pub(super) fn record(&mut self, body: RecordBody) -> u64 {
-        let n = self.next_record;
-        self.next_record += 1;
-        self.outputs.push_back(Output::Record(Record { n, at: self.now, body }));
-        n
+        self.outbox.record(self.now, body)
     }
 
     /// Says something without ending the run.
@@ -275,30 +217,8 @@ impl Cx {
 
     /// Gives an order; its end comes by [`Cx::ended`]. A rise of speed leaves only when it is written down.
     pub(super) fn order(&mut self, action: Action) -> OrderId {
-        let order = OrderId(self.next_order);
-        self.next_order += 1;
         let rising = self.note_drive(&action);
-        if matches!(action, Action::Stop | Action::EmergencyStop | Action::PowerOff) {
-            self.drop_gated();
-            self.orders.push_back((order, action.clone()));
-            self.record(RecordBody::Ordered { order, action, rising });
-            return order;
-        }
-        let body = RecordBody::Ordered { order, action: action.clone(), rising };
-        let durability = body.durability();
-        let record = self.record(body);
-        self.gate.push_back(Gated { since: self.now, record, durability, order, action });
-        self.open_gate();
-        order
-    }
-
-    /// Orders that never left are over: a stop has been ordered.
-    fn drop_gated(&mut self) {
-        for gated in std::mem::take(&mut self.gate) {
-            let end =
-                OrderEnd::Refused { code: "superseded".to_owned(), words: "a stop came first".to_owned() };
-            self.mailbox.insert(gated.order, end);
-        }
+        self.outbox.order(self.now, action, rising)
     }
 
     /// Keeps track of what the engine is told; true where it may go faster than it went.
@@ -324,46 +244,14 @@ impl Cx {
         setting.value > 0 && (setting.value > before.value || facing != direction)
     }
 
-    /// The journal is this far.
-    pub(super) fn journal_at(&mut self, written: u64, synced: u64) {
-        self.journal = (self.journal.0.max(written), self.journal.1.max(synced));
-        self.open_gate();
-    }
-
-    fn open_gate(&mut self) {
-        while let Some(first) = self.gate.front() {
-            if !self.is_safe(first.record, first.durability) {
-                break;
-            }
-            if let Some(gated) = self.gate.pop_front() {
-                self.orders.push_back((gated.order, gated.action));
-            }
-        }
-    }
-
-    /// Whether record `n` is as safe as asked.
-    pub(super) fn is_safe(&self, n: u64, durability: Durability) -> bool {
-        match durability {
-            Durability::Behind => true,
-            Durability::Written => self.journal.0 >= n,
-            Durability::Synced => self.journal.1 >= n,
-        }
-    }
-
-    /// Since when an order has waited for its record.
-    pub(super) fn gated_since(&self) -> Option<BenchTime> {
-        self.gate.front().map(|gated| gated.since)
-    }
-
     /// An order's end came from the station.
     pub(super) fn post(&mut self, order: OrderId, end: OrderEnd) {
-        self.record(RecordBody::OrderEnded { order, end: end.clone() });
-        self.mailbox.insert(order, end);
+        self.outbox.post(self.now, order, end);
     }
 
     /// The end of this order, once it is there.
     pub(super) fn ended(&mut self, order: OrderId) -> Option<OrderEnd> {
-        self.mailbox.remove(&order)
+        self.outbox.ended(order)
     }
 
     /// Wants to be polled at `at` at the latest.
@@ -388,18 +276,6 @@ impl Cx {
 
     pub(super) fn wake(&self) -> Option<BenchTime> {
         self.wake
-    }
-
-    pub(super) fn poll_order(&mut self) -> Option<(OrderId, Action)> {
-        self.orders.pop_front()
-    }
-
-    pub(super) fn push(&mut self, output: Output) {
-        self.outputs.push_back(output);
-    }
-
-    pub(super) fn poll_output(&mut self) -> Option<Output> {
-        self.outputs.pop_front()
     }
 
     /// Asks the person; the number of the question.

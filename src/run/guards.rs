@@ -249,7 +249,7 @@ fn run_time(cx: &mut Cx) -> Result<(), Failure> {
 
 /// An order that may not leave because the journal says nothing any more.
 fn journal(cx: &mut Cx) -> Result<(), Failure> {
-    let Some(since) = cx.gated_since() else { return Ok(()) };
+    let Some(since) = cx.outbox.gated_since() else { return Ok(()) };
     if cx.passed(since, JOURNAL_MOST) {
         return Err(no_journal());
     }

@@ -432,16 +432,16 @@ impl Run {
         self.cx.phase = PhaseName::Ended;
         self.cx.record(RecordBody::Phase(PhaseName::Ended));
         self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));
-        self.cx.push(Output::Ended(Box::new(outcome)));
+        self.cx.outbox.push(Output::Ended(Box::new(outcome)));
         self.phase = Phase::Over;
     }
 
     pub(super) fn poll_order(&mut self) -> Option<(OrderId, Action)> {
-        self.cx.poll_order()
+        self.cx.outbox.poll_order()
     }
 
     pub(super) fn poll_output(&mut self) -> Option<Output> {
-        self.cx.poll_output()
+        self.cx.outbox.poll_output()
     }
 
     pub(super) fn next_wake(&mut self) -> Option<BenchTime> {

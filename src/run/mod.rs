@@ -5,6 +5,7 @@
 mod backoff;
 mod baseline;
 mod climb;
+mod cv_book;
 mod cv_job;
 mod cx;
 pub mod desk;
@@ -24,6 +25,7 @@ mod looks;
 mod low_end;
 mod machine;
 mod mover;
+mod outbox;
 pub mod outcome;
 mod placing;
 mod point;

@@ -43,7 +43,7 @@ impl ProgressTeller {
         }
         let done = self.done;
         let spent = cx.now.as_secs_f64();
-        cx.push(Output::Progress(Progress {
+        cx.outbox.push(Output::Progress(Progress {
             phase: cx.phase,
             ordered: Some(cx.ordered),
             speed_mm_s: cx.speed_forward(),

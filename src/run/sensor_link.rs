@@ -114,7 +114,7 @@ impl Cx {
     /// Asks for the sensor's link; from here on it is kept open.
     pub(super) fn open_sensor(&mut self) {
         self.sensor.ask(self.now);
-        self.push(Output::OpenSensor);
+        self.outbox.push(Output::OpenSensor);
     }
 
     /// Looks whether the link must be opened anew.

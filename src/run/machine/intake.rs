@@ -94,7 +94,7 @@ impl Run {
     }
 
     pub(in crate::run) fn journal_at(&mut self, written: u64, synced: u64) {
-        self.cx.journal_at(written, synced);
+        self.cx.outbox.journal_at(written, synced);
     }
 
     pub(in crate::run) fn journal_trouble(&mut self, trouble: &JournalTrouble) {

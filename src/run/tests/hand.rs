@@ -120,18 +120,18 @@ impl Hand {
     /// The journal writes and syncs all records so far.
     pub(super) fn write_down(&mut self) {
         let mut last = 0;
-        while let Some(output) = self.cx.poll_output() {
+        while let Some(output) = self.cx.outbox.poll_output() {
             if let Output::Record(record) = output {
                 last = record.n;
             }
         }
-        self.cx.journal_at(last, last);
+        self.cx.outbox.journal_at(last, last);
     }
 
     /// Orders that have left since this was last asked.
     pub(super) fn left(&mut self) -> Vec<Action> {
         let mut left = Vec::new();
-        while let Some((order, action)) = self.cx.poll_order() {
+        while let Some((order, action)) = self.cx.outbox.poll_order() {
             left.push(action.clone());
             self.waiting.push((order, action));
         }

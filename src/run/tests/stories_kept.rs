@@ -51,7 +51,7 @@ type Told = (String, String);
 fn judged(hand: &mut Hand) -> (Vec<Told>, Result<(), Told>) {
     let end = snapshot::judge(&mut hand.cx).map_err(|failure| (failure.reason.code, failure.reason.evidence));
     let mut notes = Vec::new();
-    while let Some(output) = hand.cx.poll_output() {
+    while let Some(output) = hand.cx.outbox.poll_output() {
         if let Output::Record(record) = output
             && let RecordBody::Noted(reason) = record.body
         {

@@ -363,7 +363,7 @@ fn housekeeping_is_written_down_now_and_then() {
         hand.pass(seconds, |_| {});
         hand.cx.keep_house(Housekeeping { battery_v, temperature_c });
         let mut records = Vec::new();
-        while let Some(output) = hand.cx.poll_output() {
+        while let Some(output) = hand.cx.outbox.poll_output() {
             if let Output::Record(Record { body: RecordBody::Housekeeping(told), .. }) = output {
                 records.push(told);
             }
