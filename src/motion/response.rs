@@ -5,6 +5,7 @@
 //! Learned once from a large step by a fit of the way against time: the way is what the sensor tells, and needs no
 //! derivative.
 use super::squares::{Squares, least_squares};
+use super::stats::Line;
 use serde::{Deserialize, Serialize};
 
 /// A time constant is never taken for better known than this, relative (k = 1): it differs a little from speed to speed.
@@ -178,15 +179,16 @@ impl Fitted {
     }
 }
 
-/// Fits a change to a way: (time in s since the order, way in turns). `from_rest`: it stood before.
-pub(super) fn fit_change(way: &[(f64, f64)], from_rest: bool) -> Option<Fitted> {
+/// Fits a change to a way: (time in s since the order, way in turns). `before`: the speed it began from, turns a second; 0
+/// from rest. It is not made out from the way: a change that begins at once leaves no stretch that would show it.
+pub(super) fn fit_change(way: &[(f64, f64)], before: f64) -> Option<Fitted> {
     let every = way.len().div_ceil(FIT_POINTS).max(1);
     let way: Vec<(f64, f64)> = way.iter().copied().step_by(every).collect();
     if way.len() < FEWEST_POINTS {
         return None;
     }
-    let bare = best(&way, from_rest, false)?;
-    let ramped = best(&way, from_rest, true);
+    let bare = best(&way, before, false)?;
+    let ramped = best(&way, before, true);
     let (fit, squares) = match ramped {
         Some((fit, squares)) if squares < RAMP_GAIN * bare.1 => (fit, squares),
         _ => bare,
@@ -200,56 +202,37 @@ pub(super) fn fit_change(way: &[(f64, f64)], from_rest: bool) -> Option<Fitted> 
 }
 
 /// The best fit with or without a ramp, and its squares.
-fn best(way: &[(f64, f64)], from_rest: bool, ramp: bool) -> Option<(Fitted, f64)> {
+fn best(way: &[(f64, f64)], before: f64, ramp: bool) -> Option<(Fitted, f64)> {
     let last_s = way.last()?.0;
-    let start = grid(way, from_rest, ramp, last_s)?;
-    let line = |at: &[f64], i: usize| {
+    let start = grid(way, before, ramp, last_s)?;
+    // First turns, change, dead time, time constant, ramp.
+    let line = |at: &[f64; 5], i: usize| {
         let (t, turns) = way[i];
-        // First turns, speed before, change, dead time, time constant, ramp.
-        let shape = Shape { tau_s: at[4].abs().max(1e-4), ramp_s: at[5].abs() };
-        let before = if from_rest { 0.0 } else { at[1] };
-        turns - at[0] - before * t - at[2] * shape.gone(t - at[3])
-    };
-    let [base, before, by, dead, tau, ramp_s] = start;
-    let whole = |fit: &[f64; 6], u_tau: f64, sum: f64| {
-        let tau_s = fit[4].abs().max(1e-4);
-        let before = if from_rest { 0.0 } else { fit[1] };
-        let (dead_s, ramp_s) = (fit[3].max(0.0), fit[5].abs());
-        // Beside a long ramp a short time constant is badly known, and matters little.
-        let u_tau = (FIT_U_FACTOR * u_tau - 0.1 * ramp_s).max(0.0);
-        let tau_u_rel = (u_tau / tau_s).max(TAU_U_LEAST);
-        (Fitted { before, after: before + fit[2], dead_s, tau_s, tau_u_rel, ramp_s }, sum)
+        let shape = Shape { tau_s: at[3].abs().max(1e-4), ramp_s: at[4].abs() };
+        turns - at[0] - before * t - at[1] * shape.gone(t - at[2])
     };
     let n = way.len();
-    Some(match (from_rest, ramp) {
-        (false, true) => {
-            let Squares { at, u, sum } = least_squares(start, n, |at, i| line(at, i))?;
-            whole(&at, u[4], sum)
-        }
-        (false, false) => {
-            let fill = |at: &[f64; 5]| [at[0], at[1], at[2], at[3], at[4], 0.0];
-            let fit = least_squares([base, before, by, dead, tau], n, |at, i| line(&fill(at), i))?;
-            whole(&fill(&fit.at), fit.u[4], fit.sum)
-        }
-        (true, true) => {
-            let fill = |at: &[f64; 5]| [at[0], 0.0, at[1], at[2], at[3], at[4]];
-            let fit = least_squares([base, by, dead, tau, ramp_s], n, |at, i| line(&fill(at), i))?;
-            whole(&fill(&fit.at), fit.u[3], fit.sum)
-        }
-        (true, false) => {
-            let fill = |at: &[f64; 4]| [at[0], 0.0, at[1], at[2], at[3], 0.0];
-            let fit = least_squares([base, by, dead, tau], n, |at, i| line(&fill(at), i))?;
-            whole(&fill(&fit.at), fit.u[3], fit.sum)
-        }
-    })
+    let Squares { at, u, sum } = if ramp {
+        least_squares(start, n, line)?
+    } else {
+        let fill = |[base, by, dead, tau]: [f64; 4]| [base, by, dead, tau, 0.0];
+        let [base, by, dead, tau, _] = start;
+        let Squares { at, u, sum } = least_squares([base, by, dead, tau], n, |at, i| line(&fill(*at), i))?;
+        Squares { at: fill(at), u: fill(u), sum }
+    };
+    let (tau_s, dead_s, ramp_s) = (at[3].abs().max(1e-4), at[2].max(0.0), at[4].abs());
+    // Beside a long ramp a short time constant is badly known, and matters little.
+    let u_tau = (FIT_U_FACTOR * u[3] - 0.1 * ramp_s).max(0.0);
+    let tau_u_rel = (u_tau / tau_s).max(TAU_U_LEAST);
+    Some((Fitted { before, after: before + at[1], dead_s, tau_s, tau_u_rel, ramp_s }, sum))
 }
 
 /// Where to begin: the best of a coarse grid of dead time, time constant and ramp; the rest of it is linear.
-fn grid(way: &[(f64, f64)], from_rest: bool, ramp: bool, last_s: f64) -> Option<[f64; 6]> {
+fn grid(way: &[(f64, f64)], before: f64, ramp: bool, last_s: f64) -> Option<[f64; 5]> {
     let every = way.len().div_ceil(60).max(1);
-    let few: Vec<(f64, f64)> = way.iter().copied().step_by(every).collect();
+    let few: Vec<(f64, f64)> = way.iter().step_by(every).map(|(t, turns)| (*t, turns - before * t)).collect();
     let parts = |n: u32| (0..n).map(move |k| f64::from(k) / f64::from(n));
-    let mut found: Option<(f64, [f64; 6])> = None;
+    let mut found: Option<(f64, [f64; 5])> = None;
     for dead in parts(24).map(|part| 0.8 * last_s * part) {
         for tau in (0..10).map(|k| last_s * 0.4 * libm::pow(0.6, f64::from(k))) {
             for ramp_s in parts(if ramp { 12 } else { 1 }).map(|part| part * 0.8 * last_s) {
@@ -257,32 +240,16 @@ fn grid(way: &[(f64, f64)], from_rest: bool, ramp: bool, last_s: f64) -> Option<
                     continue;
                 }
                 let shape = Shape { tau_s: tau, ramp_s };
-                let Some((linear, sum)) = linear(&few, from_rest, |t| shape.gone(t - dead)) else { continue };
-                if found.is_none_or(|(best, _)| sum < best) {
-                    found = Some((sum, [linear[0], linear[1], linear[2], dead.max(1e-3), tau, ramp_s]));
+                let gone = few.iter().map(|(t, turns)| (shape.gone(t - dead), *turns));
+                let Some(line) = Line::fit(gone) else { continue };
+                if found.is_none_or(|(best, _)| line.residual < best) {
+                    let base = -line.above(0.0, 0.0);
+                    found = Some((line.residual, [base, line.slope, dead.max(1e-3), tau, ramp_s]));
                 }
             }
         }
     }
     found.map(|(_, start)| start)
-}
-
-/// First turns, speed before and change by linear least squares for a given shape; and the squares left.
-fn linear(way: &[(f64, f64)], from_rest: bool, gone: impl Fn(f64) -> f64) -> Option<([f64; 3], f64)> {
-    let mut normal = nalgebra::Matrix3::<f64>::zeros();
-    let mut right = nalgebra::Vector3::<f64>::zeros();
-    let row = |t: f64| nalgebra::Vector3::new(1.0, if from_rest { 0.0 } else { t }, gone(t));
-    for (t, turns) in way {
-        let row = row(*t);
-        normal += row * row.transpose();
-        right += row * *turns;
-    }
-    if from_rest {
-        normal[(1, 1)] = 1.0;
-    }
-    let found = normal.lu().solve(&right)?;
-    let sum = way.iter().map(|(t, turns)| turns - row(*t).dot(&found)).map(|r| r * r).sum::<f64>();
-    sum.is_finite().then_some(([found[0], found[1], found[2]], sum))
 }
 
 #[cfg(test)]

@@ -89,7 +89,7 @@ fn a_large_step_tells_dead_time_ramp_and_time_constant() {
                 let engine = Engine { dead_s, tau_s, ramp_s, scatter, noise_turns: 0.0016 };
                 let speeds = if from_rest { (0.0, 7.0) } else { (7.0, 1.5) };
                 let way = way(&engine, speeds, seconds, seed);
-                let Some(fit) = fit_change(&way, from_rest) else {
+                let Some(fit) = fit_change(&way, speeds.0) else {
                     table.push((format!("{from_rest} {dead_s} {tau_s} {ramp_s} {scatter}: none"), false));
                     continue;
                 };
@@ -114,8 +114,8 @@ fn a_large_step_tells_dead_time_ramp_and_time_constant() {
 #[test]
 fn a_way_without_a_change_or_with_few_points_is_not_learned_from() {
     let engine = Engine { dead_s: 0.0, tau_s: 0.2, ramp_s: 0.0, scatter: 0.003, noise_turns: 0.0016 };
-    assert!(fit_change(&way(&engine, (7.0, 1.5), 0.05, 1), false).is_none());
-    let fit = fit_change(&way(&engine, (7.0, 7.0), 4.0, 1), false);
+    assert!(fit_change(&way(&engine, (7.0, 1.5), 0.05, 1), 7.0).is_none());
+    let fit = fit_change(&way(&engine, (7.0, 7.0), 4.0, 1), 7.0);
     assert!(fit.is_none_or(|fit| (fit.after - fit.before).abs() < 0.5), "{fit:?}");
 }
 

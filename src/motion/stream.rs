@@ -512,9 +512,10 @@ impl Motion {
         self.trace.as_ref()?.points()
     }
 
-    /// How the axle answered the one large change that the trace began with. `from_rest`: it stood before.
-    pub(crate) fn fit_change(&self, from_rest: bool) -> Option<Fitted> {
-        fit_change(self.trace()?, from_rest)
+    /// How the axle answered the one large change that the trace began with. `before`: its speed until then, turns a
+    /// second as the sensor sees them; 0 where it stood.
+    pub(crate) fn fit_change(&self, before: f64) -> Option<Fitted> {
+        fit_change(self.trace()?, before)
     }
 
     /// No way is followed any more.

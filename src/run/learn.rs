@@ -130,7 +130,7 @@ impl Learn {
     fn take(&mut self, cx: &mut Cx) -> bool {
         let Stage::Watching { up, .. } = &self.stage else { return true };
         let up = *up;
-        let fitted = cx.motion.fit_change(up.is_none());
+        let fitted = cx.motion.fit_change(up.map_or(0.0, |up| up.after));
         cx.motion.end_trace();
         let Some(fitted) = fitted else {
             cx.note(
