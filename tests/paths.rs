@@ -205,8 +205,11 @@ fn on_a_straight_passes_alternate_and_the_truth_is_met_both_ways() {
             _ => None,
         });
         let (place_mm, doubt_mm) = last.unwrap();
+        // What slipped, up to the part of the reserve at which it goes back to its mark and one more pass; and the doubt
+        // of the circumference over the way from the mark.
+        let most_mm = 0.4 * 300.0 + 0.0005 * length_mm + 2.0 * 0.002 * (length_mm - 300.0);
         assert!(
-            (0.0..6000.0).contains(&place_mm) && doubt_mm < 0.4 * 300.0 + 10.0,
+            (0.0..*length_mm).contains(&place_mm) && doubt_mm < most_mm,
             "{name}: {place_mm} +/- {doubt_mm}"
         );
     });
@@ -221,18 +224,22 @@ fn a_straight_too_short_for_the_top_leaves_steps_out_or_says_the_length_it_needs
     assert!(why.evidence.contains("need a straight of"), "{}", why.evidence);
     assert_eq!(passes(&end), 0, "said before anything moves");
     // Without momentum it is long enough for the top, and not for the reserve above it.
-    let (mut recipe, _) = on_straight(ENGINES[1], 1, 1900.0, 300.0);
-    recipe.decoder.cvs.extend([(3, 0), (4, 0)]);
-    let mut lowered = quick(ENGINES[1].bench(recipe));
-    lowered.plan.spec.path = PathKind::Straight { length_mm: 1900.0, reserve_mm: 300.0 };
-    lowered.plan.spec.limits.lower_top = true;
-    lowered.plan.spec.limits.top_reserve = 0.25;
-    lowered.plan.spec.limits.speed_mm_s = 2000.0;
-    let end = play(lowered);
-    let told = told("lowered", outcome(&end));
-    assert_eq!(end.bench.truth().hit_end_mm_s, None, "{told}");
-    assert_eq!(noted(&end, "straight-steps-left-out").len(), 1, "{told}");
-    assert_eq!(outcome(&end).outcome, End::Calibrated, "{told}");
+    for_each(&[(1800.0, 1), (1900.0, 1), (1900.0, 2), (2000.0, 3), (2100.0, 1)], |(length_mm, seed)| {
+        let (mut recipe, _) = on_straight(ENGINES[1], *seed, *length_mm, 300.0);
+        recipe.decoder.cvs.extend([(3, 0), (4, 0)]);
+        let mut lowered = quick(ENGINES[1].bench(recipe));
+        lowered.plan.spec.path = PathKind::Straight { length_mm: *length_mm, reserve_mm: 300.0 };
+        lowered.plan.spec.limits.lower_top = true;
+        lowered.plan.spec.limits.top_reserve = 0.25;
+        lowered.plan.spec.limits.speed_mm_s = 2000.0;
+        let end = play(lowered);
+        let told = told(&format!("lowered on {length_mm} mm, seed {seed}"), outcome(&end));
+        assert_eq!(end.bench.truth().hit_end_mm_s, None, "{told}");
+        // On the longer ones the sweep has room enough, and only the check of the new table has not.
+        assert_eq!(noted(&end, "straight-steps-left-out").len(), usize::from(*length_mm < 1950.0), "{told}");
+        assert_eq!(noted(&end, "straight-lowers-top").len(), 1, "{told}");
+        assert_eq!(outcome(&end).outcome, End::Calibrated, "{told}");
+    });
 }
 
 #[test]

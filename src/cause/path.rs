@@ -29,6 +29,13 @@ pub const STEPS_LEFT_OUT: Cause = Cause {
     may_be: "Getting to such a speed, settling, measuring and stopping again needs more way than there is.",
     to_try: "Nothing needs doing if the top is reached with its reserve; else take a longer straight, as the evidence says.",
 };
+/// The top was lowered to what there is room for.
+pub const TOP_LOWERED: Cause = Cause {
+    code: "straight-lowers-top",
+    seen: "The top was lowered, as the straight is too short to measure a faster one, or to check it afterwards.",
+    may_be: "Getting to the wanted top, settling, measuring and stopping again needs more way than there is, and with the new table the stops count as longer until they are seen.",
+    to_try: "Nothing needs doing if the lower top will do; else take a longer straight or rollers, or ask for a lower top.",
+};
 /// The engine came too near to an end.
 pub const END_NEAR: Cause = Cause {
     code: "straight-end-near",
@@ -52,5 +59,13 @@ pub const SURGE: Cause = Cause {
 };
 
 /// Every cause of this part.
-pub const ALL: &[&Cause] =
-    &[&LAPS_TAKE_TIME, &PART_OF_LAP, &TOO_SHORT, &STEPS_LEFT_OUT, &END_NEAR, &PLACE_UNSURE, &SURGE];
+pub const ALL: &[&Cause] = &[
+    &LAPS_TAKE_TIME,
+    &PART_OF_LAP,
+    &TOO_SHORT,
+    &STEPS_LEFT_OUT,
+    &TOP_LOWERED,
+    &END_NEAR,
+    &PLACE_UNSURE,
+    &SURGE,
+];

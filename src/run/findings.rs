@@ -7,7 +7,7 @@ use crate::calibrate::{
     Drawn, Habits, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint,
     correct, fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
 };
-use crate::cause::{Reason, engine as causes};
+use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::scale::kmh;
 use crate::station::Direction;
 
@@ -90,19 +90,25 @@ impl Findings {
         let limits = cx.plan.spec.limits;
         let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
         // What is lowered anyway is lowered to what there is room to verify.
-        let reachable = if limits.lower_top { reachable.min(cx.fastest_top_mm_s()) } else { reachable };
+        let room_mm_s = if limits.lower_top { cx.fastest_top_mm_s() } else { f64::MAX };
+        let too_slow = if room_mm_s < reachable || cx.way_judged {
+            &path_causes::TOP_LOWERED
+        } else {
+            &causes::TOP_OUT_OF_REACH
+        };
+        let reachable = reachable.min(room_mm_s);
         if reachable < self.target.top() {
             let evidence = top_evidence(cx, self.target.top(), reachable);
             if !limits.lower_top {
-                return Err(Failure::rejected(&causes::TOP_OUT_OF_REACH, evidence));
+                return Err(Failure::rejected(too_slow, evidence));
             }
-            let reason = Reason::new(&causes::TOP_OUT_OF_REACH, format!("{evidence}; the top was lowered"));
+            let reason = Reason::new(too_slow, format!("{evidence}; the top was lowered"));
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
             self.target = self
                 .target
                 .scaled_to_top(reachable)
-                .map_err(|error| Failure::rejected(&causes::TOP_OUT_OF_REACH, error.to_string()))?;
+                .map_err(|error| Failure::rejected(too_slow, error.to_string()))?;
         }
         let mut computed = self.table(forward, reverse, habits)?;
         if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {

@@ -18,6 +18,12 @@ const UNLEARNED_S: f64 = 2.0;
 /// A stop may take this much longer than those seen, and begin this much later, s.
 const LONGER: f64 = 1.15;
 const LATER_S: f64 = 0.15;
+/// The same where so many stops from about this speed were seen with the table that the decoder has.
+const LONGER_SURE: f64 = 1.05;
+const LATER_SURE_S: f64 = 0.08;
+const SURE_AFTER: u32 = 3;
+/// Speeds this near, as a part, are the same as far as stopping goes.
+const NEAR: f64 = 0.05;
 /// An engine's time constant before its stops showed it (own estimate), and its bounds, s.
 const TAU_S: f64 = 0.2;
 const TAU_BOUNDS_S: (f64, f64) = (0.05, 3.0);
@@ -75,6 +81,8 @@ struct Stop {
     way: f64,
     /// Seen with the table that the decoder has now.
     current: bool,
+    /// How often.
+    times: u32,
 }
 
 /// Stopping distances by speed, both sides of a reversal taken together.
@@ -92,14 +100,15 @@ impl Stops {
         if speed <= 0.0 || !speed.is_finite() || !way.is_finite() {
             return;
         }
-        if let Some(near) = self.seen.iter_mut().find(|seen| (seen.speed / speed - 1.0).abs() < 0.05) {
+        if let Some(near) = self.seen.iter_mut().find(|seen| (seen.speed / speed - 1.0).abs() < NEAR) {
             near.way = if near.current { near.way.max(way) } else { way };
+            near.times = if near.current { near.times + 1 } else { 1 };
             near.current = true;
             return;
         }
         if self.seen.len() < STOPS_KEPT {
             let at = self.seen.partition_point(|seen| seen.speed < speed);
-            self.seen.insert(at, Stop { speed, way: way.max(0.0), current: true });
+            self.seen.insert(at, Stop { speed, way: way.max(0.0), current: true, times: 1 });
         }
     }
 
@@ -132,6 +141,13 @@ impl Stops {
 
     /// The way that a stop from this speed takes, with room for a longer one, mm.
     pub(super) fn way_mm(&self, speed: f64) -> f64 {
+        let sure = |seen: &&Stop| {
+            seen.current && seen.times >= SURE_AFTER && (seen.speed / speed - 1.0).abs() < NEAR
+        };
+        if let Some(seen) = self.seen.iter().find(sure) {
+            let part = (speed / seen.speed).max(1.0);
+            return LONGER_SURE * seen.way * part * part + LATER_SURE_S * speed;
+        }
         let unlearned = speed * (UNLEARNED_S + USUAL_PART / 2.0 * self.momentum_s);
         self.likely_mm(speed).map_or(unlearned, |way| LONGER * way + LATER_S * speed)
     }

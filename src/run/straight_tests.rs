@@ -58,6 +58,23 @@ fn stopping_ways_are_taken_long_where_they_were_not_seen() {
 }
 
 #[test]
+fn stops_seen_often_need_less_beside_them_until_the_table_changes() {
+    let mut stops = Stops::default();
+    stops.learn(280.0, 300.0);
+    stops.learn(279.0, 309.0);
+    let twice = stops.way_mm(280.0);
+    stops.learn(281.0, 306.0);
+    let sure = stops.way_mm(280.0);
+    assert!(sure < twice - 30.0 && sure > 309.0 + 0.08 * 280.0, "{twice} {sure}");
+    assert!(stops.way_mm(292.0) > sure * 1.08, "what is a little faster takes longer by the square");
+    assert!(stops.way_mm(310.0) > 309.0 * 1.15, "another speed has not been seen");
+    stops.doubt();
+    assert!(stops.way_mm(280.0) > twice, "another table has not been seen either");
+    stops.learn(280.0, 320.0);
+    assert!(stops.way_mm(280.0) > 320.0 * 1.15);
+}
+
+#[test]
 fn it_turns_before_the_reserve_and_stops_at_once_before_half_of_it_is_gone() {
     let mut straight = placed(3000.0, 300.0, 0.0);
     straight.learn_stop(200.0, 100.0, 0.3);
