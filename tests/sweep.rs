@@ -54,11 +54,14 @@ fn the_low_end_is_where_it_truly_is() {
         for (side, forward) in [(0, true), (1, false)] {
             let LowEnd { starts, keeps_going } = outcome.engine.low_end[side];
             let near = |found: Option<u16>, from_rest| {
-                let truth = first_step(&sim, end.bench.truth().warmth, of, forward, from_rest);
+                // The search was some hundred seconds before the end, and a step may just start at one of the two warmths.
+                let at = |warmth: f64| first_step(&sim, warmth, of, forward, from_rest);
+                let warmth = end.bench.truth().warmth;
+                let (warmer, colder) = (at(warmth + 0.02), at(warmth - 0.02));
                 let most = if of == 28 { 0 } else { 2 };
                 assert!(
-                    found.unwrap().abs_diff(truth) <= most,
-                    "{} {seed} {forward} from rest {from_rest}: {found:?}, truly {truth}",
+                    (warmer - most..=colder + most).contains(&found.unwrap()),
+                    "{} {seed} {forward} from rest {from_rest}: {found:?}, truly {warmer} to {colder}",
                     engine.name
                 );
             };
