@@ -323,6 +323,7 @@ fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
         lapse: pacewright::bench::clock::TimeLapse::NONE,
         state_folder: folder.path().to_owned(),
         signals: false,
+        watchman: None,
     })
     .unwrap();
     let disk = pacewright::journal::RealDisk;

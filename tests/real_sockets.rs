@@ -5,12 +5,14 @@
     clippy::panic,
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
-use program::{Running, object, pacewright, simulate, until};
+use program::{Running, object, pacewright, report, simulate, until};
 use serde_json::Value;
 use std::fs;
-use std::io::Read;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
+use std::time::Duration;
 
 #[path = "played/program.rs"]
 mod program;
@@ -27,14 +29,15 @@ fn signal(running: &Running, name: &str) {
 struct Bench {
     folder: tempfile::TempDir,
     file: PathBuf,
+    station: SocketAddr,
     _simulation: Running,
 }
 
 fn bench(engine: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("bench.toml");
-    let (simulation, _) = simulate(engine, LAPSE, &file);
-    Bench { folder, file, _simulation: simulation }
+    let (simulation, [station, _]) = simulate(engine, LAPSE, &file);
+    Bench { folder, file, station, _simulation: simulation }
 }
 
 impl Bench {
@@ -71,6 +74,24 @@ impl Bench {
             let status = self.tell(&run, &["status"])?;
             (status["status"]["phase"] == phase).then_some(run)
         })
+    }
+
+    /// What the station says to this, on a session of its own.
+    fn asks(&self, what: &str) -> String {
+        let mut session = BufReader::new(TcpStream::connect(self.station).unwrap());
+        session.get_ref().set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+        let mut line = String::new();
+        session.read_line(&mut line).unwrap();
+        for order in ["SET CONNECTIONMODE SRCP COMMAND", "GO", what] {
+            session.get_mut().write_all(format!("{order}\n").as_bytes()).unwrap();
+            line.clear();
+            session.read_line(&mut line).unwrap();
+        }
+        line
+    }
+
+    fn has_power(&self) -> bool {
+        self.asks("GET 1 POWER").contains("POWER ON")
     }
 
     fn replay(&self, run: &Path) -> Output {
@@ -166,6 +187,85 @@ fn after_a_killed_program_stop_stops_and_the_next_start_settles_what_was_left() 
     let object = object(&mut next);
     assert_eq!(object["decoder_state"], "original", "{object}");
     assert_eq!(object["restore_pending"].as_array().map(Vec::len), Some(0));
+}
+
+/// The processes that this one has started and that are still there.
+fn children(process: u32) -> Vec<u32> {
+    let list = fs::read_to_string(format!("/proc/{process}/task/{process}/children")).unwrap_or_default();
+    list.split_whitespace().filter_map(|number| number.parse().ok()).collect()
+}
+
+fn lives(process: u32) -> bool {
+    Path::new(&format!("/proc/{process}")).exists()
+}
+
+/// Its watchman, of which there is one from the beginning.
+fn watchman(run: &Running) -> u32 {
+    let started = children(run.0.id());
+    assert_eq!(started.len(), 1, "{started:?}");
+    started[0]
+}
+
+#[test]
+fn when_a_run_is_killed_its_watchman_stops_the_engine_and_cuts_the_power() {
+    let bench = bench("avocet");
+    let mut run = bench.start();
+    let folder = bench.until_phase("warm_up");
+    until("the engine to move", || {
+        let status = bench.tell(&folder, &["status"])?;
+        (status["status"]["setting"]["value"] != 0).then_some(())
+    });
+    let watchman = watchman(&run);
+    assert!(bench.has_power());
+    run.0.kill().unwrap();
+    assert_eq!(run.exit_code(), -1);
+    let report = report(&folder);
+    assert_eq!(report["reason"]["code"], "program-died", "{report}");
+    assert_eq!(report["stop"], "acknowledged", "{report}");
+    assert!(!bench.has_power());
+    assert!(bench.asks("GET 1 GL 7").contains(" 0 126 "), "{}", bench.asks("GET 1 GL 7"));
+    until("the watchman's end", || (!lives(watchman)).then_some(()));
+    let mut said = String::new();
+    run.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    assert!(said.contains("program-died"), "it is said where the run was started: {said}");
+}
+
+#[test]
+fn when_a_run_hangs_its_watchman_stops_the_engine_and_the_run_does_not_go_on() {
+    let bench = bench("avocet");
+    let text = fs::read_to_string(&bench.file).unwrap();
+    fs::write(&bench.file, format!("{text}\n[limits]\nprogram_silence = \"3 s\"\n")).unwrap();
+    let mut run = bench.start();
+    let folder = bench.until_phase("warm_up");
+    signal(&run, "STOP");
+    let report = report(&folder);
+    assert_eq!(report["reason"]["code"], "program-hangs", "{report}");
+    assert!(!bench.has_power());
+    signal(&run, "CONT");
+    assert_ne!(run.exit_code(), 0);
+    let object = object(&mut run);
+    assert_eq!(object["outcome"], "halted", "{object}");
+    assert!(!bench.has_power(), "what was cut stays cut");
+}
+
+#[test]
+fn nothing_runs_without_its_watchman_and_none_stays_behind() {
+    let bench = bench("avocet");
+    let mut run = bench.start();
+    bench.until_phase("warm_up");
+    let first = watchman(&run);
+    Command::new("sh").arg("-c").arg(format!("kill -KILL {first}")).status().unwrap();
+    assert_eq!(run.exit_code(), 4);
+    let halted = object(&mut run);
+    assert_eq!((&halted["outcome"], &halted["stop"]), (&"halted".into(), &"still".into()), "{halted}");
+    assert_eq!(halted["reasons"][0]["code"], "watchman-gone", "{halted}");
+    let mut run = bench.start();
+    let folder = bench.until_phase("warm_up");
+    let second = watchman(&run);
+    assert_eq!(bench.tell(&folder, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(run.exit_code(), 5);
+    assert!(!lives(second), "it goes with the run");
+    assert!(!folder.join("watchman.json").exists(), "it had nothing to do");
 }
 
 #[test]

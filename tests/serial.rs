@@ -6,7 +6,7 @@
     reason = "helpers of a test fail by panicking, as the tests do"
 )]
 use pacewright::sim::{SimBench, SimFault, demo_engines};
-use program::{Running, object, pacewright, simulate};
+use program::{Running, object, pacewright, report, simulate, until};
 use pty::{Device, SerialPlug, quoted};
 use serde_json::Value;
 use std::fs;
@@ -149,6 +149,42 @@ fn as_the_engine_runs(object: &Value) {
             assert!((truth - said).abs() <= allowed, "step {step}: {truth} {said} {wanted}");
         }
     }
+}
+
+/// A process that hangs keeps the port: its watchman ends it, and stops the engine over the same port.
+#[test]
+fn a_run_that_hangs_and_holds_the_port_is_ended_and_the_engine_stopped() {
+    let bench = bench("avocet");
+    let station = SerialPlug::plugged(bench.station, Device::GoesOn);
+    let file = bench.over(bench.station, &station);
+    patient(&file);
+    let mut run = Running(
+        pacewright(bench.folder.path())
+            .arg("run")
+            .arg(&file)
+            .args(["--json", "--time-lapse", LAPSE])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap(),
+    );
+    let folder = until("the warm-up", || {
+        let folder = fs::read_dir(bench.folder.path().join("runs")).ok()?.next()?.ok()?.path();
+        let told = pacewright(bench.folder.path()).arg("tell").arg(&folder).arg("status").output().ok()?;
+        let status: Value = serde_json::from_slice(&told.stdout).ok()?;
+        (status["status"]["phase"] == "warm_up").then_some(folder)
+    });
+    let suspended = Command::new("sh").arg("-c").arg(format!("kill -STOP {}", run.0.id())).status().unwrap();
+    assert!(suspended.success());
+    let report = report(&folder);
+    assert_eq!(
+        (&report["reason"]["code"], &report["stop"]),
+        (&"program-hangs".into(), &"acknowledged".into()),
+        "{report}"
+    );
+    assert_eq!(run.exit_code(), -1, "it was killed");
+    let (code, stopped) = bench.stop(&file);
+    assert_eq!(code, 0, "the port is free again: {stopped}");
 }
 
 #[test]

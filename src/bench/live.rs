@@ -10,6 +10,7 @@ use super::links::{Happening, SensorLink, SensorNews, StationLinks};
 use super::news::{Audience, LAST_WORDS, News, Telling};
 use super::person::{Person, Signals};
 use super::status::Asked;
+use super::watched::Watched;
 use crate::config::LinkSpec;
 use crate::run::desk::Desk;
 use crate::run::{Input, Output, PersonAct, Record, RecordBody, RunOutcome};
@@ -72,6 +73,8 @@ pub(crate) struct Job<C> {
     pub(crate) scribe: Box<dyn Scribe>,
     /// Who hears the news.
     pub(crate) audience: Box<dyn Audience>,
+    /// Who watches over this process; none where nobody does.
+    pub(crate) watched: Option<Watched>,
     /// The person.
     pub(crate) person: Person,
     /// The control socket.
@@ -102,6 +105,7 @@ pub(crate) struct Ended {
 
 /// What is still to be tidied up: only once the engine was stopped, for it may take its time.
 pub(crate) struct Rest {
+    watched: Option<Watched>,
     station: StationLinks,
     telling: Telling,
     tasks: JoinSet<()>,
@@ -113,8 +117,19 @@ impl Rest {
         self.station.make_way(MAKING_WAY).await;
     }
 
-    /// Lets what was sent go out and what was told be shown.
+    /// Does what stops the engine, watched as the loop was.
+    pub(crate) async fn watched<T>(&self, work: impl Future<Output = T>) -> T {
+        match &self.watched {
+            Some(watched) => watched.while_working(work).await,
+            None => work.await,
+        }
+    }
+
+    /// Takes leave of the watchman, lets what was sent go out and what was told be shown.
     pub(crate) async fn tidy_up(mut self) {
+        if let Some(watched) = self.watched {
+            watched.leave().await;
+        }
         self.tasks.shutdown().await;
         self.station.finish(CLOSING).await;
         self.telling.finish(LAST_WORDS).await;
@@ -143,12 +158,15 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
         stops: Vec::new(),
         cv_records: Vec::new(),
         person: job.person,
+        watched: job.watched,
+        at_work: false,
     };
     if let Some(control) = job.control {
         live.tasks.spawn(control.serve(live.person.way_in()));
     }
     let end = live.work().await;
-    let rest = Rest { station: live.station, telling: live.telling, tasks: live.tasks };
+    let rest =
+        Rest { watched: live.watched, station: live.station, telling: live.telling, tasks: live.tasks };
     let bench_seconds = live.at.as_secs_f64();
     Ok(Ended { end, journal: live.journal, bench_seconds, cv_records: live.cv_records, rest })
 }
@@ -176,6 +194,9 @@ struct Live<C> {
     stops: Vec<Duration>,
     /// Kept for the end, should the core not live to tell it.
     cv_records: Vec<Record>,
+    watched: Option<Watched>,
+    /// Something was sent to the station.
+    at_work: bool,
 }
 
 impl<C: Core> Live<C> {
@@ -214,6 +235,7 @@ impl<C: Core> Live<C> {
             let missing = self.gap.beat(wall, if beat { since_boot() } else { None });
             if beat {
                 self.heartbeat = wall + HEARTBEAT;
+                self.beat();
             }
             if let Some(missing) = missing {
                 self.behind = found;
@@ -232,12 +254,19 @@ impl<C: Core> Live<C> {
         }
     }
 
+    fn beat(&self) {
+        if let Some(watched) = &self.watched {
+            watched.beat(self.at_work);
+        }
+    }
+
     /// Waits for something to happen; none at a heartbeat.
     async fn wait(&mut self) -> Option<Input> {
         let wall = self.clock.wall();
         let wake = self.core.next_wake();
         let wake_wall = wake.map(|at| self.wake_wall(at));
         let signals = self.signals.as_mut();
+        let watched = self.watched.as_mut();
         tokio::select! {
             news = self.station.next() => Some(match news {
                 Ok((session, happening)) => station_input(session, happening),
@@ -246,6 +275,7 @@ impl<C: Core> Live<C> {
             news = self.sensor.next() => Some(sensor_input(news)),
             input = self.journal.next() => Some(input),
             Some(act) = self.person.wanted.recv() => Some(Input::Person(act)),
+            why = watchman_lost(watched) => Some(Input::WatchmanGone(why)),
             act = next_signal(signals) => Some(Input::Person(act)),
             Some(ended) = self.tasks.join_next() => ended.err().map(|error| task_failed(error.to_string())),
             () = wait_until(wall, wake_wall) => {
@@ -288,6 +318,9 @@ impl<C: Core> Live<C> {
             Output::Link(LinkOrder::Open(session)) => self.station.open(session),
             Output::Link(LinkOrder::Close(session)) => self.station.close(session),
             Output::Link(LinkOrder::Send(session, bytes)) => {
+                if !std::mem::replace(&mut self.at_work, true) {
+                    self.beat();
+                }
                 self.station.send(session, bytes.clone());
                 self.journal.sent(self.at, session, bytes);
             }
@@ -343,6 +376,13 @@ fn tells_of_cvs(body: &RecordBody) -> bool {
 async fn next_signal(signals: Option<&mut Signals>) -> PersonAct {
     match signals {
         Some(signals) => signals.next().await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn watchman_lost(watched: Option<&mut Watched>) -> String {
+    match watched {
+        Some(watched) => watched.lost().await,
         None => std::future::pending().await,
     }
 }

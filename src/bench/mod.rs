@@ -1,7 +1,8 @@
 //! The shell around the core: sockets, clocks, tasks. This module alone touches tokio.
 //!
 //! [`start`] takes a run from its bench file to its end; `live` is its loop, with [`clock`], `links`, `journaling`,
-//! [`person`], [`control`] and [`news`] around it. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
+//! [`person`], [`control`] and [`news`] around it. [`watchman`] is the process that
+//! stops the engine when the run's own is no more. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
 pub mod clock;
 pub mod control;
@@ -19,6 +20,8 @@ pub mod simulated;
 pub mod start;
 pub mod status;
 pub mod virtual_bench;
+mod watched;
+pub mod watchman;
 mod whereabouts;
 
 pub(crate) use live::panic_words;

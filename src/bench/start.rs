@@ -10,6 +10,8 @@ use super::news::Audience;
 use super::person::{Person, WayIn};
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
+use super::watched::Watched;
+use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, BenchSpec, Complaints, LinkSpec};
 use crate::journal::{
@@ -39,6 +41,8 @@ pub struct Request {
     pub state_folder: PathBuf,
     /// Listen to the signals of the process.
     pub signals: bool,
+    /// The program that keeps watch over this process; none where nobody does.
+    pub watchman: Option<PathBuf>,
 }
 
 /// Why a run was not begun. Nothing was sent anywhere.
@@ -100,6 +104,7 @@ pub struct Prepared {
     passed_over: Vec<Reason>,
     person: Person,
     signals: bool,
+    watchman: Option<(PathBuf, Brief)>,
     lock: EndpointLock,
 }
 
@@ -126,7 +131,18 @@ impl Prepared {
         let folder = records.join(folder_name(&header));
         let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
+        let watchman = request.watchman.clone().map(|program| {
+            let brief = Brief {
+                bench_file: file_name,
+                bench_text: request.bench_text.clone(),
+                folder,
+                process: std::process::id(),
+                silence_ms: u64::try_from(spec.limits.program_silence.as_millis()).unwrap_or(u64::MAX),
+            };
+            (program, brief)
+        });
         Ok(Self {
+            watchman,
             plan: plan(spec.clone(), lapse, pending, kept),
             person: Person::new(Status::before(&run_id, &spec.engine.name, lapse.factor())),
             signals: request.signals,
@@ -190,6 +206,10 @@ impl Prepared {
                 None
             }
         };
+        let watched = self.watchman.map(|(program, brief)| Watched::start(&program, &brief)).transpose();
+        let watched = watched.map_err(|error| {
+            NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, format!("no watchman: {error}")))
+        })?;
         let clock = Clock::start(self.lapse);
         let inherited = self.plan.pending.clone();
         let damage = self.unfinished.as_ref().map_or(&[][..], |left| &left.damage);
@@ -206,6 +226,7 @@ impl Prepared {
             clock,
             scribe: Box::new(RecorderScribe(self.recorder)),
             audience,
+            watched,
             person: self.person,
             control,
             signals: self.signals,
@@ -214,35 +235,19 @@ impl Prepared {
         let mut ended = Box::pin(live::run(job))
             .await
             .map_err(|error| NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, error.to_string())))?;
-        let outcome = match ended.end {
-            LoopEnd::Outcome(outcome) => *outcome,
-            LoopEnd::CoreFailed(why) => {
+        let out_of_hand = match ended.end {
+            LoopEnd::Outcome(outcome) => Ok(*outcome),
+            LoopEnd::CoreFailed(why) => Err((End::Halted, &record::PANIC_IN_TASK, format!("{why}; "))),
+            LoopEnd::Insisted => Err((End::Interrupted, &program::ENDED_OUT_OF_HAND, String::new())),
+        };
+        let outcome = match out_of_hand {
+            Ok(outcome) => outcome,
+            Err((end, cause, why)) => {
                 ended.rest.make_way().await;
-                let halted = halt_bench(&self.spec).await;
-                let reason = Reason::new(&record::PANIC_IN_TASK, format!("{why}; {}", halted.words()));
-                out_of_order(
-                    &self.spec,
-                    End::Halted,
-                    reason,
-                    &halted,
-                    &inherited,
-                    &ended.cv_records,
-                    ended.bench_seconds,
-                )
-            }
-            LoopEnd::Insisted => {
-                ended.rest.make_way().await;
-                let halted = halt_bench(&self.spec).await;
-                let reason = Reason::new(&program::ENDED_OUT_OF_HAND, halted.words());
-                out_of_order(
-                    &self.spec,
-                    End::Interrupted,
-                    reason,
-                    &halted,
-                    &inherited,
-                    &ended.cv_records,
-                    ended.bench_seconds,
-                )
+                let halted = ended.rest.watched(halt_bench(&self.spec)).await;
+                let reason = Reason::new(cause, format!("{why}{}", halted.words()));
+                let (records, seconds) = (&ended.cv_records, ended.bench_seconds);
+                out_of_order(&self.spec, end, reason, &halted, &inherited, records, seconds)
             }
         };
         ended.rest.tidy_up().await;

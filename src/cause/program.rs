@@ -97,6 +97,30 @@ pub const ENDED_OUT_OF_HAND: Cause = Cause {
     to_try: "Look whether the engine stands; start again, and what the run left open in the decoder is settled first.",
 };
 
+/// The run's process is gone.
+pub const DIED: Cause = Cause {
+    code: "program-died",
+    seen: "The program that ran this bench ended without a word, and its watchman stopped the engine.",
+    may_be: "It was killed, the computer ran out of memory, or the program has a fault.",
+    to_try: "Look whether the engine stands and the power is off. Start again, and what the run left open in the decoder is settled first.",
+};
+
+/// The run's process does nothing.
+pub const HANGS: Cause = Cause {
+    code: "program-hangs",
+    seen: "The program that ran this bench did nothing for longer than program_silence, and its watchman stopped the engine.",
+    may_be: "It was suspended, the computer had too much else to do, or the program has a fault.",
+    to_try: "Look whether the engine stands and the power is off, and end the program if it is still there. Let other work on this computer end before the next run.",
+};
+
+/// The watchman is gone.
+pub const WATCHMAN_GONE: Cause = Cause {
+    code: "watchman-gone",
+    seen: "The process that watches over this program ended, so the engine was stopped: nothing may run unwatched.",
+    may_be: "It was killed, or the computer ran out of memory.",
+    to_try: "Start again; end only the run itself, by Ctrl-C or tell, and its watchman goes by itself.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &WRONG_USE,
@@ -111,4 +135,7 @@ pub const ALL: &[&Cause] = &[
     &RUNS_OF_TWO_ENGINES,
     &RUNS_UNLIKE,
     &ENDED_OUT_OF_HAND,
+    &DIED,
+    &HANGS,
+    &WATCHMAN_GONE,
 ];

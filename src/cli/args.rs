@@ -33,6 +33,9 @@ pub(crate) enum Verb {
         #[arg(hide = true, trailing_var_arg = true, allow_hyphen_values = true)]
         passed_over: Vec<OsString>,
     },
+    /// Keep watch over the run that feeds the standard input; a run starts this itself
+    #[command(hide = true)]
+    Watch,
     /// Print a complete bench file with notes
     Template,
     /// Print the JSON Schema of the bench file

@@ -89,7 +89,9 @@ async fn stage(args: &DemoArgs, lapse: TimeLapse) -> Result<(SimulatedBench, Req
     write(&bench_file, &bench_text)?;
     out::say(&format!("\nBench file of this demo: {}", bench_file.display()));
     let state_folder = folder.join("state");
-    Ok((bench, Request { bench_file, bench_text, lapse, state_folder, signals: true }))
+    // The simulated bench dies with this process: nothing is left that could be stopped.
+    let watchman = None;
+    Ok((bench, Request { bench_file, bench_text, lapse, state_folder, signals: true, watchman }))
 }
 
 fn demo_folder(asked: Option<&Path>) -> io::Result<PathBuf> {

@@ -68,6 +68,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Stop { bench, json, passed_over } => {
             verbs::stop(&bench, json || passed_over.iter().any(|word| word == "--json"))
         }
+        Verb::Watch => runs::watch(),
         Verb::Template => verbs::print(crate::config::template()),
         Verb::Schema => verbs::print(&crate::config::schema()),
         Verb::Replay { folder, json } => verbs::replay(&folder, json),

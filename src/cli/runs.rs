@@ -7,9 +7,11 @@ use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
+use crate::bench::watchman;
 use crate::cause::{Reason, program, record};
 use crate::config;
 use crate::journal::Unfinished;
+use crate::run::StopGrade;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -26,8 +28,9 @@ pub(crate) fn run(args: RunArgs) -> Exit {
         .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))
         .and_then(|lapse| {
             let bench_text = read_bench(&args.bench)?;
+            let watchman = Some(own_program().map_err(NotBegun::Other)?);
             let state_folder = state_folder();
-            Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true })
+            Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true, watchman })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -69,6 +72,22 @@ pub(crate) fn runtime() -> Result<Runtime, Reason> {
         .enable_all()
         .build()
         .map_err(|error| Reason::new(&program::SYSTEM_REFUSED, error.to_string()))
+}
+
+/// The program that keeps watch over a run: this one, as it lies on the disk.
+pub(crate) fn own_program() -> Result<PathBuf, Reason> {
+    std::env::current_exe().map_err(|error| Reason::new(&program::SYSTEM_REFUSED, error.to_string()))
+}
+
+/// The hidden verb that keeps watch over the run whose pipe is its input.
+pub(crate) fn watch() -> Exit {
+    let report = match runtime() {
+        Ok(runtime) => carry_out(runtime, watchman::watch(tokio::io::stdin())),
+        Err(_) => return Exit::WrongUse,
+    };
+    let Some(report) = report else { return Exit::Good };
+    out::say(&format!("\n{}\n{}", words::reason(&report.reason), words::stop(report.stop)));
+    if report.stop == StopGrade::Unconfirmed { Exit::StopUnconfirmed } else { Exit::Good }
 }
 
 /// Where locks live: the user's state folder by the XDG Base Directory Specification.

@@ -281,6 +281,8 @@ pub struct LimitSpec {
     pub sensor_silence: Duration,
     /// No answer from the station for this long: stop.
     pub station_silence: Duration,
+    /// The program says nothing to its watchman for this long: that one stops the engine.
+    pub program_silence: Duration,
     /// Ordered to move, not moving for this long: stop.
     pub no_motion: Duration,
     /// Model speed that is never to be exceeded, mm/s; checked at reading to lie above what the target needs.

@@ -68,6 +68,7 @@ mod tag {
     pub(super) const GAP: u8 = 12;
     pub(super) const TASK_FAILED: u8 = 14;
     pub(super) const SENT: u8 = 13;
+    pub(super) const WATCHMAN_GONE: u8 = 15;
 }
 
 fn put_bytes(out: &mut Vec<u8>, bytes: &[u8]) {
@@ -148,6 +149,10 @@ fn put_input(out: &mut Vec<u8>, input: &Input) {
         }
         Input::TaskFailed(why) => {
             out.push(tag::TASK_FAILED);
+            put_bytes(out, why.as_bytes());
+        }
+        Input::WatchmanGone(why) => {
+            out.push(tag::WATCHMAN_GONE);
             put_bytes(out, why.as_bytes());
         }
         Input::Person(act) => {
@@ -253,6 +258,7 @@ impl Taker<'_, '_> {
             tag::JOURNAL_TROUBLE => Input::JournalTrouble(self.trouble()?),
             tag::PERSON => Input::Person(self.person()?),
             tag::TASK_FAILED => Input::TaskFailed(self.text()?),
+            tag::WATCHMAN_GONE => Input::WatchmanGone(self.text()?),
             tag::GAP => Input::Gap { nanos: self.number()? },
             tag::SENT => return Ok(FrameKind::Sent(self.session()?, self.bytes()?)),
             other => return Err(FrameError::Kind(other)),

@@ -68,6 +68,7 @@ impl Desk {
             Input::Journal { written, synced } => self.run.journal_at(*written, *synced),
             Input::JournalTrouble(trouble) => self.run.journal_trouble(trouble),
             Input::TaskFailed(why) => self.run.task_failed(why),
+            Input::WatchmanGone(why) => self.run.watchman_gone(why),
             Input::Person(act) => self.run.person(*act),
             Input::Gap { nanos } => self.run.gap(*nanos),
         }

@@ -48,6 +48,8 @@ pub enum Input {
     JournalTrouble(JournalTrouble),
     /// A task of the shell failed (a panic): stop.
     TaskFailed(String),
+    /// The process that watches over this one ended; why.
+    WatchmanGone(String),
     /// The person wants something.
     Person(PersonAct),
     /// The process did not run for this long (suspend, starvation).

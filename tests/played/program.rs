@@ -53,6 +53,13 @@ pub(crate) fn object(running: &mut Running) -> Value {
     serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error} in {text:?}"))
 }
 
+/// The report of the watchman in this run's folder, once it is there.
+pub(crate) fn report(folder: &Path) -> Value {
+    until("the watchman's report", || {
+        serde_json::from_slice(&std::fs::read(folder.join("watchman.json")).ok()?).ok()
+    })
+}
+
 /// A simulated bench in a process of its own, which writes `file` as the bench file that leads to it, and the addresses of
 /// its station and its sensor.
 pub(crate) fn simulate(engine: &str, lapse: &str, file: &Path) -> (Running, [SocketAddr; 2]) {

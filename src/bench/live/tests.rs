@@ -101,6 +101,7 @@ fn job<C>(core: C, station: &str, log: &Log) -> Job<C> {
         clock: Clock::start(TimeLapse::NONE),
         scribe: Box::new(Listener(Arc::clone(log))),
         audience: Box::new(Nobody),
+        watched: None,
         person: Person::new(Status::before("run-1", "Lapwing", 1.0)),
         control: None,
         signals: false,

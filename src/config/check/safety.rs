@@ -63,6 +63,7 @@ pub(super) fn limits(
 ) -> Option<LimitSpec> {
     let sensor_silence = reading.value(&key::SENSOR_SILENCE);
     let station_silence = reading.value(&key::STATION_SILENCE);
+    let program_silence = reading.value(&key::PROGRAM_SILENCE);
     let no_motion = reading.value(&key::NO_MOTION);
     let run_time = reading.value(&key::RUN_TIME);
     let standstill = reading.value(&key::STANDSTILL);
@@ -80,6 +81,7 @@ pub(super) fn limits(
     Some(LimitSpec {
         sensor_silence: sensor_silence?,
         station_silence: station_silence?,
+        program_silence: program_silence?,
         no_motion: no_motion?,
         speed_mm_s: speed_mm_s?,
         run_time: run_time?,

@@ -84,6 +84,16 @@ pub(in crate::config) static STATION_SILENCE: Key<Time> = Key {
     about: "No answer from the station for this long: stop. Longer than ask_interval and answer_limit together.",
 };
 
+/// Silence of the program.
+pub(in crate::config) static PROGRAM_SILENCE: Key<Time> = Key {
+    section: "limits",
+    name: "program_silence",
+    kind: Time { least: "3 s", most: "60 s" },
+    need: Need::Default("\"5 s\""),
+    example: "\"5 s\"",
+    about: "The program hangs for this long: a second process of it stops the engine and cuts the power; at once if it dies.",
+};
+
 /// No motion.
 pub(in crate::config) static NO_MOTION: Key<Time> = Key {
     section: "limits",
@@ -141,7 +151,16 @@ pub(in crate::config) static LIMITS: Section = Section {
     required: false,
     about: "Guards that stop the engine.",
     cautions: &["They help against much, not against everything: see the first caution."],
-    keys: &[&SENSOR_SILENCE, &STATION_SILENCE, &NO_MOTION, &SPEED, &RUN_TIME, &STANDSTILL, &RECONNECT],
+    keys: &[
+        &SENSOR_SILENCE,
+        &STATION_SILENCE,
+        &PROGRAM_SILENCE,
+        &NO_MOTION,
+        &SPEED,
+        &RUN_TIME,
+        &STANDSTILL,
+        &RECONNECT,
+    ],
     either: &[],
 };
 

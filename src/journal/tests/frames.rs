@@ -47,6 +47,7 @@ fn inputs() -> impl Strategy<Value = Input> {
         acts().prop_map(Input::Person),
         any::<u64>().prop_map(|nanos| Input::Gap { nanos }),
         any::<String>().prop_map(Input::TaskFailed),
+        any::<String>().prop_map(Input::WatchmanGone),
     ]
 }
 

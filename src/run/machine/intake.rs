@@ -1,7 +1,10 @@
 //! What happens to a run: links, samples, the station's words, the journal, the person, gaps in time. Each is taken in
 //! here; what follows from it is decided when the run is polled, but for what must end it at once.
 use super::{Phase, Run};
-use crate::cause::{Reason, engine as causes, heard, record as record_causes, sensor as sensor_causes};
+use crate::cause::{
+    Reason, engine as causes, heard, program as program_causes, record as record_causes,
+    sensor as sensor_causes,
+};
 use crate::run::cx::{Failure, Link};
 use crate::run::guards;
 use crate::run::input::{JournalTrouble, PersonAct};
@@ -120,6 +123,10 @@ impl Run {
 
     pub(in crate::run) fn task_failed(&mut self, why: &str) {
         self.fail(Failure::emergency(&record_causes::PANIC_IN_TASK, why));
+    }
+
+    pub(in crate::run) fn watchman_gone(&mut self, why: &str) {
+        self.fail(Failure::halted(&program_causes::WATCHMAN_GONE, why));
     }
 
     pub(in crate::run) fn gap(&mut self, nanos: u64) {

@@ -79,6 +79,7 @@ fn shell() -> impl Strategy<Value = Input> {
         Just(Input::JournalTrouble(JournalTrouble::Lagging)),
         Just(Input::JournalTrouble(JournalTrouble::Full)),
         Just(Input::TaskFailed("task".to_owned())),
+        Just(Input::WatchmanGone("signal 9".to_owned())),
         (0_u64..100_000_000_000).prop_map(|nanos| Input::Gap { nanos }),
         (any::<u64>(), any::<u64>()).prop_map(|(written, synced)| Input::Journal { written, synced }),
     ]
