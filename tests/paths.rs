@@ -94,6 +94,19 @@ fn on_a_loop_whole_laps_are_measured_and_the_truth_is_met() {
 }
 
 #[test]
+fn a_loop_on_which_no_lap_fits_into_a_point_is_refused_before_anything_moves() {
+    let mut bench = ENGINES[1].bench((ENGINES[1].recipe)(1));
+    bench.plan.spec.path = PathKind::Loop { length_mm: 30_000.0 };
+    let end = play(bench);
+    let (outcome, why) = (outcome(&end), &outcome(&end).reasons[0]);
+    assert_eq!((outcome.outcome, why.code.as_str()), (End::Rejected, "loop-too-long"));
+    assert!(why.evidence.contains("takes 78 s, a point 60 s"), "{}", why.evidence);
+    assert!(
+        end.records.iter().all(|record| !matches!(record.body, RecordBody::Ordered { rising: true, .. }))
+    );
+}
+
+#[test]
 fn behind_a_slack_coupling_whole_swings_are_averaged_and_the_size_is_said() {
     let cases: [(Engine, CarSim, u64); 3] = [
         (ENGINES[1], CarSim { swing_mm: 0.5, period_s: 1.5 }, 1),

@@ -15,6 +15,13 @@ pub const PART_OF_LAP: Cause = Cause {
     may_be: "The loop is long for so slow a speed, so such a point is measured over a part of a lap, and how uneven the track was seen to be goes into its doubt.",
     to_try: "Raise point_limit in the bench file to the time of a lap if the slow steps must be known better, or use rollers.",
 };
+/// No lap fits into a point.
+pub const LOOP_TOO_LONG: Cause = Cause {
+    code: "loop-too-long",
+    seen: "Not even at the wanted top a whole lap fits into the time that a point may take.",
+    may_be: "The loop is long for this engine, its length in the bench file is too large, or point_limit is short.",
+    to_try: "Raise point_limit in the bench file to more than the time that the evidence names, check the length, or use a shorter loop or rollers.",
+};
 /// A speed does not fit on the straight.
 pub const TOO_SHORT: Cause = Cause {
     code: "path-too-short",
@@ -62,6 +69,7 @@ pub const SURGE: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &LAPS_TAKE_TIME,
     &PART_OF_LAP,
+    &LOOP_TOO_LONG,
     &TOO_SHORT,
     &STEPS_LEFT_OUT,
     &TOP_LOWERED,

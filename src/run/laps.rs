@@ -4,7 +4,7 @@
 //! The rule: a point takes one lap at its wanted speed, at most the bench file's limit for a point, and [`CHANGE`] to get
 //! there. So many points a direction are offered as fit into [`SWEEP_MOST`] both ways, and so many are verified as fit
 //! into [`VERIFY_MOST`], but never fewer than a curve and a proof need.
-use super::cx::Cx;
+use super::cx::{Cx, Failure};
 use super::route::spread;
 use crate::cause::path as causes;
 use crate::config::{BenchSpec, PathKind, SweepSpec, SweepSteps, TargetSpec};
@@ -108,9 +108,15 @@ pub(super) fn trim(spec: &mut BenchSpec) {
 }
 
 /// Says before anything moves how many points there are and how long it takes. `asked` is the plan of the bench file as it
-/// was written.
-pub(super) fn say(cx: &mut Cx, asked: Option<LapPlan>) {
-    let Some(plan) = asked else { return };
+/// was written. Fails where grades would cancel nowhere.
+pub(super) fn say(cx: &mut Cx, asked: Option<LapPlan>) -> Result<(), Failure> {
+    let Some(plan) = asked else { return Ok(()) };
+    let (limit, top_mm_s) = (cx.plan.spec.sweep.point_limit.as_secs(), cx.plan.spec.target.top_mm_s());
+    if plan.whole_from_mm_s > top_mm_s {
+        let lap_s = plan.whole_from_mm_s / top_mm_s * cx.plan.spec.sweep.point_limit.as_secs_f64();
+        let evidence = format!("a lap at the wanted top takes {lap_s:.0} s, a point {limit} s at most");
+        return Err(Failure::rejected(&causes::LOOP_TOO_LONG, evidence));
+    }
     let evidence = format!(
         "about {:.0} min; {} of {} points a direction, {} of {} steps verified",
         plan.seconds / 60.0,
@@ -120,7 +126,6 @@ pub(super) fn say(cx: &mut Cx, asked: Option<LapPlan>) {
         plan.verified.1
     );
     cx.note(&causes::LAPS_TAKE_TIME, evidence);
-    let limit = cx.plan.spec.sweep.point_limit.as_secs();
     if plan.creep_lap_s > limit as f64 {
         let evidence = format!(
             "a lap at creep takes {:.0} s, a point {limit} s at most: whole laps from {:.1} mm/s on",
@@ -128,6 +133,7 @@ pub(super) fn say(cx: &mut Cx, asked: Option<LapPlan>) {
         );
         cx.note(&causes::PART_OF_LAP, evidence);
     }
+    Ok(())
 }
 
 #[cfg(test)]

@@ -276,7 +276,7 @@ impl Run {
                 if phase.poll(cx)?.is_none() {
                     return Ok(false);
                 }
-                laps::say(cx, cx.laps_asked);
+                laps::say(cx, cx.laps_asked)?;
                 cx.judge_way()?;
                 let job = snapshot::job(cx);
                 self.enter(PhaseName::Snapshot, Phase::Snapshot(job));
