@@ -4,6 +4,9 @@ use crate::cause::{Reason, program};
 use std::borrow::Cow;
 use std::io::{self, ErrorKind, IsTerminal, Write, stderr, stdout};
 
+/// Narrower than this a terminal tells nonsense, or nothing can be read in it anyway.
+const NARROWEST: usize = 20;
+
 /// Results: what a program reads. False where they did not get out; the person is told why.
 pub(crate) fn result(text: &str) -> bool {
     match write_all(&mut stdout().lock(), text) {
@@ -23,10 +26,41 @@ fn write_all(out: &mut impl Write, text: &str) -> io::Result<()> {
     }
 }
 
-/// A line for the person.
+/// A line for the person, or several. Lines too long for the terminal are broken between words.
 pub(crate) fn say(text: &str) {
+    let text = harmless(text);
+    let columns = if on_terminal() { columns() } else { usize::MAX };
     // Nobody reads any more: the record and the exit code still say it all.
-    let _ = writeln!(stderr().lock(), "{}", harmless(text));
+    let _ = writeln!(stderr().lock(), "{}", wrapped(&text, columns));
+}
+
+/// Columns of the person's terminal, where it tells.
+fn columns() -> usize {
+    let told = terminal_size::terminal_size_of(stderr()).map(|(width, _)| usize::from(width.0));
+    told.filter(|columns| *columns >= NARROWEST).unwrap_or(usize::MAX)
+}
+
+/// The lines of a text broken at so many columns; what goes on stands two columns further in than its beginning.
+fn wrapped(text: &str, columns: usize) -> Cow<'_, str> {
+    if text.lines().all(|line| line.chars().count() <= columns) {
+        return Cow::Borrowed(text);
+    }
+    let lines = text.split('\n').map(|line| {
+        let words = line.trim_start_matches(' ');
+        if line.chars().count() <= columns {
+            return line.to_owned();
+        }
+        let first = " ".repeat(line.len() - words.len());
+        let next = format!("{first}  ");
+        let how = textwrap::Options::new(columns)
+            .initial_indent(&first)
+            .subsequent_indent(&next)
+            .word_separator(textwrap::WordSeparator::AsciiSpace)
+            .word_splitter(textwrap::WordSplitter::NoHyphenation)
+            .break_words(false);
+        textwrap::fill(words, how)
+    });
+    Cow::Owned(lines.collect::<Vec<_>>().join("\n"))
 }
 
 /// The text without signs that a terminal obeys: names and lines come from files and devices.
@@ -67,6 +101,18 @@ mod tests {
     fn nothing_that_a_terminal_obeys_gets_through() {
         assert_eq!(harmless("a line\n\twith ä"), "a line\n\twith ä");
         assert_eq!(harmless("a\u{1b}[2Jb\r\u{9b}\u{7f}"), "a\\u{1b}[2Jb\\r\\u{9b}\\u{7f}");
+    }
+
+    #[test]
+    fn long_lines_are_broken_between_words_and_go_on_further_in() {
+        let text = "short\n  verdict   pass: every measured step lies within\n\n/a/very/long/path/that/is/one/word x";
+        let broken = "short\n  verdict   pass:\n    every measured\n    step lies within\n\n\
+                      /a/very/long/path/that/is/one/word\n  x";
+        assert_eq!(wrapped(text, 20), broken);
+        assert_eq!(wrapped(text, 60), text);
+        for text in [crate::cli::caution::BEFORE_A_RUN, crate::cli::caution::BEFORE_A_DEMO] {
+            assert_eq!(wrapped(text, 79), text, "they fit everywhere");
+        }
     }
 
     /// A stream that fails when it is flushed, as a buffered one on a full disk does.
