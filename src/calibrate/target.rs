@@ -99,6 +99,18 @@ impl Target {
         }
     }
 
+    /// The same wanted speed at every step of a mode of `of`, for a decoder that reads its table from zero; without what lies
+    /// below entry 1.
+    #[must_use]
+    pub fn read_from_zero(&self, of: u16) -> Self {
+        let (of, last) = (f64::from(of.max(2)), LAST_ENTRY);
+        let step = |entry: f64| 1.0 + (entry - 1.0) * (of - 1.0) / (last - 1.0);
+        let wanted_at = |place: f64| 1.0 + (place * of / last - 1.0) * (last - 1.0) / (of - 1.0);
+        let moved = self.points.iter().map(|(entry, speed)| (step(*entry) * last / of, *speed));
+        let first = (1.0, self.at(wanted_at(1.0)));
+        Self { points: std::iter::once(first).chain(moved.filter(|(place, _)| *place > 1.0)).collect() }
+    }
+
     /// The speed at entry 28, mm/s.
     #[must_use]
     pub fn top(&self) -> f64 {

@@ -178,6 +178,14 @@ pub const PLACINGS_UNANSWERED: Cause = Cause {
     to_try: "Stay within reach while the run measures if what another placing changes is to be known, or take placings out of the bench file.",
 };
 
+/// The table is read from zero.
+pub const TABLE_FROM_ZERO: Cause = Cause {
+    code: "table-read-from-zero",
+    seen: "In 126-step operation this decoder reads its table from standstill on, not from its first entry on, so the table was made anew for that.",
+    may_be: "The standards leave it open which step meets which entry, and decoders differ.",
+    to_try: "Nothing needs doing; where the slowest speed must be that of step 1, use 28 steps.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &NOT_MOVING,
@@ -192,6 +200,7 @@ pub const ALL: &[&Cause] = &[
     &CV_UNREADABLE,
     &CV_REFUSED,
     &TOP_OUT_OF_REACH,
+    &TABLE_FROM_ZERO,
     &CREEP_OUT_OF_REACH,
     &CURVE_UNUSABLE,
     &VERIFY_FAILED,

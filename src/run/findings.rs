@@ -4,8 +4,9 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, Habits, PlacingPart, SpeedCurve, SpeedEstimate, TableFit, Target, Tolerance, Verdict, VerifyPoint,
-    correct, fit_table, predict, predicted_worst, reachable_top, refit_table, table_limit,
+    Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableReading, Target,
+    Tolerance, Verdict, VerifyPoint, correct, fit_table, predict, predicted_worst, reachable_top,
+    read_from_zero, refit_table, table_limit,
 };
 use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::scale::kmh;
@@ -50,6 +51,8 @@ impl Computed {
 #[derive(Debug)]
 pub(super) struct Findings {
     pub(super) target: Target,
+    /// How the decoder reads its table in 126-step operation, as far as is known.
+    pub(super) reading: TableReading,
     pub(super) tolerance: Tolerance,
     pub(super) sweep: Option<SweepFound>,
     pub(super) computed: Option<Computed>,
@@ -69,6 +72,7 @@ impl Findings {
             .expect("the bench file reader lets only targets through that start above 0 and never fall");
         Self {
             target,
+            reading: TableReading::default(),
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
             sweep: None,
             computed: None,
@@ -152,6 +156,36 @@ impl Findings {
             .into_iter()
             .fold(allowed, f64::max);
         (slowest - wanted > limit).then_some(slowest)
+    }
+
+    /// A table for the decoder's true way of reading it, where verify saw that it is not the one that this table was made
+    /// for; `self` goes over to that.
+    pub(super) fn reread(&mut self, cx: &mut Cx, done: &[Verified]) -> Option<Computed> {
+        let of = cx.plan.spec.engine.step_mode;
+        let computed =
+            self.computed.as_ref().filter(|_| of > 28 && self.reading == TableReading::EndToEnd)?;
+        let seen: Vec<SeenStep> = done
+            .iter()
+            .map(|one| SeenStep {
+                step: one.step,
+                direction: one.point.direction,
+                measured: one.point.measured,
+            })
+            .collect();
+        if !read_from_zero(&seen, &computed.fit, [&computed.forward, &computed.reverse], of) {
+            return None;
+        }
+        let target = self.target.read_from_zero(of);
+        let fit = fit_table(&computed.forward, &computed.reverse, &target, &self.tolerance).ok()?;
+        let better = Computed { fit, ..computed.clone() };
+        (self.target, self.reading) = (target, TableReading::FromZero);
+        let first = self.reading.nearest_step(1.0, of);
+        let evidence =
+            format!("its first entry is met at step {first} of {of}, and steps below it may stand");
+        let reason = Reason::new(&causes::TABLE_FROM_ZERO, evidence);
+        cx.record(RecordBody::Noted(reason.clone()));
+        self.reasons.push(reason);
+        Some(better)
     }
 
     /// A table from the curves as verify corrects them; none where it stays the same.

@@ -23,8 +23,8 @@ use super::verified::Verified;
 use super::verify::{VerifyRound, complain};
 use super::warm_up::WarmUp;
 use super::{laps, result, snapshot, write};
-use crate::calibrate::Verdict;
-use crate::cause::Reason;
+use crate::calibrate::{TableReading, Target, Verdict};
+use crate::cause::{Reason, engine as engine_causes};
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -50,6 +50,8 @@ struct Before {
     verdict: Verdict,
     worst_mm_s: f64,
     reason: Option<Reason>,
+    target: Target,
+    reading: TableReading,
 }
 
 #[derive(Debug)]
@@ -385,8 +387,14 @@ impl Run {
         self.findings.verdict = Some(verdict);
         self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
         self.findings.reasons.extend(reason.clone());
-        let better =
-            if verdict == Verdict::Pass || number > 1 { None } else { self.findings.corrected(&done) };
+        let (target, reading) = (self.findings.target.clone(), self.findings.reading);
+        let reread = if verdict == Verdict::Pass { None } else { self.findings.reread(&mut self.cx, &done) };
+        // One correction; a table that was read otherwise than it was made for is not one.
+        let last = 1 + u32::from(reading != TableReading::default());
+        let better = match reread {
+            None if verdict != Verdict::Pass && number <= last => self.findings.corrected(&done),
+            reread => reread,
+        };
         self.findings.verified.clone_from(&done);
         match (better, self.findings.computed.clone()) {
             (Some(better), Some(computed)) => {
@@ -395,7 +403,8 @@ impl Run {
                 self.findings.verified.clear();
                 self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
                 self.findings.keep(&mut self.cx, better);
-                let before = Some(Box::new(Before { computed, done, verdict, worst_mm_s, reason }));
+                let before =
+                    Some(Box::new(Before { computed, done, verdict, worst_mm_s, reason, target, reading }));
                 self.begin_write(AfterWrite::Verify { number: number + 1, before });
             }
             _ => self.conclude(),
@@ -407,6 +416,10 @@ impl Run {
     fn go_back(&mut self, before: Before) {
         self.findings.verdict = Some(before.verdict);
         self.findings.verified = before.done;
+        if self.findings.reading != before.reading {
+            self.findings.reasons.retain(|kept| kept.code != engine_causes::TABLE_FROM_ZERO.code);
+        }
+        (self.findings.target, self.findings.reading) = (before.target, before.reading);
         self.findings.reasons.extend(before.reason);
         self.findings.keep(&mut self.cx, before.computed);
         self.begin_write(AfterWrite::Finish);

@@ -7,7 +7,7 @@ use super::outcome::{
 };
 use super::verified::Verified;
 use crate::calibrate::budget::{Budget, SharedBy};
-use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
+use crate::calibrate::{ENTRIES, Verdict};
 use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
@@ -108,8 +108,8 @@ fn figures(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<Figures> {
     let of = cx.plan.spec.engine.step_mode;
     (1..=ENTRIES)
         .map(|entry| {
-            let step = nearest_step(entry as f64, of);
-            let entry = entry_position(step, of);
+            let step = findings.reading.nearest_step(entry as f64, of);
+            let entry = findings.reading.entry(step, of);
             let seen = |direction| measured(&findings.verified, step, direction);
             let (source, forward, reverse) = if let (Some(forward), Some(reverse)) =
                 (seen(Direction::Forward), seen(Direction::Reverse))

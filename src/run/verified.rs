@@ -3,7 +3,7 @@ use super::cx::Cx;
 use super::doubt;
 use super::findings::Findings;
 use crate::calibrate::budget::Budget;
-use crate::calibrate::{SpeedEstimate, Verdict, VerifyPoint, entry_position, judge_doubt, table_limit};
+use crate::calibrate::{SpeedEstimate, Verdict, VerifyPoint, judge_doubt, table_limit};
 use crate::motion::Measured;
 use crate::station::Direction;
 
@@ -31,7 +31,7 @@ impl Verified {
         (step, direction): (u16, Direction),
         result: Option<Measured>,
     ) -> Self {
-        let entry = entry_position(step, cx.plan.spec.engine.step_mode);
+        let entry = findings.reading.entry(step, cx.plan.spec.engine.step_mode);
         let target_mm_s = findings.target.at(entry);
         let limit = findings
             .computed

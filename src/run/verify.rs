@@ -11,7 +11,7 @@ use super::rewarm::{COOLED, Rewarm};
 use super::route::spread;
 use super::sweep::RUNS_WELL;
 use super::verified::Verified;
-use crate::calibrate::{ENTRIES, Verdict, entry_position, nearest_step};
+use crate::calibrate::Verdict;
 use crate::cause::engine as causes;
 use crate::station::Direction;
 use std::time::Duration;
@@ -20,6 +20,8 @@ use std::time::Duration;
 const SHARPER: [f64; 2] = [0.5, 0.25];
 /// So many steps are measured at most because their prediction is in doubt.
 const IN_DOUBT_MOST: usize = 8;
+/// The last entry.
+const LAST: u16 = 28;
 /// Entry of the table at which it runs meanwhile: about 60 % of the top.
 const REWARM_ENTRY: f64 = 17.0;
 
@@ -27,6 +29,7 @@ const REWARM_ENTRY: f64 = 17.0;
 #[derive(Debug)]
 pub(super) struct VerifyRound {
     rewarm: Option<Rewarm>,
+    warm_at: (u16, Direction),
     left: Vec<(u16, Direction)>,
     /// To be measured again at the end: the slowest and the fastest step forward.
     again: Vec<(u16, Direction)>,
@@ -42,19 +45,22 @@ impl VerifyRound {
     /// Of a spread of steps, and of those at which the prediction leaves it open whether the table is good enough.
     pub(super) fn new(cx: &Cx, findings: &Findings) -> Self {
         let of = cx.plan.spec.engine.step_mode;
-        let last = nearest_step(ENTRIES as f64, 28);
-        let mut entries = spread(cx.plan.spec.sweep.verify_points.min(last), last);
+        let mut entries = spread(cx.plan.spec.sweep.verify_points.min(LAST), LAST);
         entries.extend(in_doubt(cx, findings, &entries));
         entries.sort_unstable();
-        let steps: Vec<u16> = entries.iter().map(|entry| nearest_step(f64::from(*entry), of)).collect();
+        let steps: Vec<u16> =
+            entries.iter().map(|entry| findings.reading.nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
         let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
         let stood = cx.now.since(cx.turned_at);
+        // Where it runs to get warm.
+        let warm_at = (findings.reading.nearest_step(REWARM_ENTRY, of), Direction::Forward);
         // On a track a run up to the top for it alone costs too much way.
         let fast = steps.last().filter(|_| cx.is_endless());
         Self {
-            rewarm: Some(Rewarm::new(warm_at(cx), stood)),
+            rewarm: Some(Rewarm::new(warm_at, stood)),
+            warm_at,
             total: left.len(),
             again: fast.into_iter().chain(steps.first()).map(|step| (*step, Direction::Forward)).collect(),
             moved: Vec::new(),
@@ -74,7 +80,7 @@ impl VerifyRound {
             rewarm.rewind();
         }
         if stood >= COOLED {
-            self.rewarm = Some(Rewarm::new(warm_at(cx), stood));
+            self.rewarm = Some(Rewarm::new(self.warm_at, stood));
         }
     }
 
@@ -157,17 +163,12 @@ impl VerifyRound {
 /// The entries that are most in doubt, beside those that are measured anyway; none on a track, where each takes long.
 fn in_doubt(cx: &Cx, findings: &Findings, known: &[u16]) -> Vec<u16> {
     let (Some(computed), true) = (&findings.computed, cx.is_endless()) else { return Vec::new() };
-    let entries = (1..=nearest_step(ENTRIES as f64, 28)).filter(|entry| !known.contains(entry));
+    let entries = (1..=LAST).filter(|entry| !known.contains(entry));
     let beyond =
         entries.filter_map(|entry| Some((entry, findings.in_doubt_mm_s(computed, f64::from(entry))?)));
     let mut beyond: Vec<(u16, f64)> = beyond.collect();
     beyond.sort_by(|a, b| b.1.total_cmp(&a.1));
     beyond.into_iter().take(IN_DOUBT_MOST).map(|(entry, _)| entry).collect()
-}
-
-/// Where it runs to get warm.
-fn warm_at(cx: &Cx) -> (u16, Direction) {
-    (nearest_step(REWARM_ENTRY, cx.plan.spec.engine.step_mode), Direction::Forward)
 }
 
 fn wish((value, direction): (u16, Direction), sharpness: f64, may_stand: bool) -> PointWish {
@@ -176,7 +177,7 @@ fn wish((value, direction): (u16, Direction), sharpness: f64, may_stand: bool) -
 
 /// A slow step at which the engine stands is a wrong table; at a faster one the engine is jammed, or has lost contact.
 fn may_stand(cx: &Cx, findings: &Findings, step: u16) -> bool {
-    let wanted = findings.target.at(entry_position(step, cx.plan.spec.engine.step_mode));
+    let wanted = findings.target.at(findings.reading.entry(step, cx.plan.spec.engine.step_mode));
     wanted < RUNS_WELL * findings.target.top()
 }
 
