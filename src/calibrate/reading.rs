@@ -64,7 +64,7 @@ mod tests {
 
     /// 2 mm/s a count above a dead zone of 10 counts.
     fn curve() -> SpeedCurve {
-        let points = [(0.0, 0.0), (10.0, 0.0), (11.0, 2.0), (255.0, 490.0)];
+        let points = [(0.0, 0.0), (10.0, 0.0), (11.0, 2.0), (100.0, 180.0), (255.0, 490.0)];
         let points = points.map(|(drive, speed_mm_s)| CurvePoint { drive, speed_mm_s, u_mm_s: 0.2 });
         SpeedCurve::fit(&points).unwrap()
     }
