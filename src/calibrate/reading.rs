@@ -7,9 +7,10 @@ use crate::dcc::drive::trimmed;
 use crate::station::Direction;
 
 /// The other reading must leave squares smaller by this factor.
-const FAR_BETTER: f64 = 9.0;
-/// And no more than this on average, in doubts: else neither is right.
-const GOOD: f64 = 16.0;
+const FAR_BETTER: f64 = 3.0;
+/// And no more than this on average, in doubts squared: else neither is right. An engine that has cooled by a percent since
+/// the sweep must pass.
+const GOOD: f64 = 50.0;
 /// What a decoder makes of a drive between two counts is not known better than this (k = 1), counts.
 const COUNT_U: f64 = 0.5;
 
