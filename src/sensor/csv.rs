@@ -97,7 +97,7 @@ impl CsvReader {
         }
         let at = |name: Name| found.get(layout.values[name as usize]?);
         let value = |name: Name| at(name).map(Decimal::value);
-        let stamp = u32::try_from(found.get(layout.stamp)?.whole()?).ok()?;
+        let stamp = found.get(layout.stamp)?.count()?;
         let reading = match self.source {
             Source::Field { .. } => {
                 Reading::Field([value(Name::Bx)?, value(Name::By)?, value(Name::Bz).unwrap_or(0.0)])

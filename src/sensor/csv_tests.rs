@@ -200,6 +200,29 @@ fn a_bad_battery_value_is_told_once_and_costs_no_sample() {
 }
 
 proptest! {
+    /// The long way is the reference: what is read at once it reads alike, whatever the source and the columns.
+    #[test]
+    fn what_is_read_at_once_is_what_the_long_way_reads(
+        lines in prop::collection::vec("(-?[0-9]{1,11}|[0-9]{0,3}\\.[0-9]{0,4}|-?[0-9]{1,16}|e|\\+1| 1)(,(-?[0-9]{0,4}(\\.[0-9]{0,3})?|NaN)){1,4}", 1..30),
+        header in prop::sample::select(vec![
+            (FIELD, "t_us,bx,by,bz"), (FIELD, "bx,t_us,by"), (FIELD, "note,by,bx,t_us,bz"),
+            (Source::Pulses { a_turn: 20 }, "t_us,pulses"), (Source::Speed { resolution_mm_s: 0.0 }, "speed_m_s,t_us"),
+        ]),
+    ) {
+        let mut reader = CsvReader::new(header.0);
+        let (mut house, mut told) = (House::default(), Told { line: 1, events: Vec::new() });
+        reader.line(header.1, &mut house, &mut told);
+        prop_assert!(matches!(reader.header, Header::Usable(_)));
+        for line in lines {
+            let quick = reader.quick(line.as_bytes());
+            told.events.clear();
+            reader.line(&line, &mut house, &mut told);
+            if let Some(sample) = quick {
+                prop_assert_eq!(&told.events[..], &[SensorEvent::Sample(sample)], "{}", line);
+            }
+        }
+    }
+
     #[test]
     fn no_bytes_make_it_panic_and_cuts_do_not_matter(
         bytes in prop_oneof![

@@ -50,6 +50,11 @@ impl Decimal {
         if self.negative { -number } else { number }
     }
 
+    /// The count that it is written as: a whole number without a sign.
+    pub(super) fn count(&self) -> Option<u32> {
+        if self.negative { None } else { u32::try_from(self.whole()?).ok() }
+    }
+
     /// The whole number that it is written as.
     pub(super) fn whole(&self) -> Option<i64> {
         let whole = i64::try_from(self.whole).ok().filter(|_| self.decimals.is_none())?;
