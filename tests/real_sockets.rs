@@ -228,6 +228,13 @@ fn when_a_run_is_killed_its_watchman_stops_the_engine_and_cuts_the_power() {
     let mut said = String::new();
     run.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
     assert!(said.contains("program-died"), "it is said where the run was started: {said}");
+    let mut next = bench.start();
+    let folder = bench.until_phase("warm_up");
+    assert_eq!(bench.tell(&folder, &["stop"]).unwrap()["ok"], true);
+    assert_eq!(next.exit_code(), 5);
+    let mut said = String::new();
+    next.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    assert!(said.contains("program-died") && said.contains("restore-pending"), "and by the next run: {said}");
 }
 
 #[test]

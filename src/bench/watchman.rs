@@ -10,7 +10,7 @@ use crate::cause::{Cause, Reason, program};
 use crate::config::{self, LinkSpec};
 use crate::run::StopGrade;
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, BufReader};
 
@@ -48,7 +48,7 @@ pub struct Brief {
 }
 
 /// What the watchman did, as it stands in the run folder.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     /// Version of this form.
     pub schema: u32,
@@ -64,6 +64,21 @@ pub struct Report {
     pub power: String,
     /// How often it was tried.
     pub attempts: u32,
+}
+
+impl Report {
+    /// What the watchman of the run in this folder left there; none where it had nothing to do.
+    #[must_use]
+    pub fn of_run(folder: &Path) -> Option<Self> {
+        serde_json::from_slice(&std::fs::read(folder.join(REPORT_NAME)).ok()?).ok()
+    }
+
+    /// What happened, as a later run says it.
+    #[must_use]
+    pub fn reason(&self) -> Reason {
+        let evidence = format!("{}; {}", self.noticed_at, self.reason.evidence);
+        Reason { evidence, ..self.reason.clone() }
+    }
 }
 
 /// How a vigil ended.

@@ -7,7 +7,7 @@ use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
-use crate::bench::watchman;
+use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
 use crate::journal::Unfinished;
@@ -150,7 +150,9 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
         ));
     }
     let left = prepared.unfinished().map_or_else(Vec::new, Unfinished::reasons);
-    for reason in left.iter().chain(prepared.passed_over()) {
+    let stopped =
+        prepared.unfinished().and_then(|left| Report::of_run(&left.folder)).map(|report| report.reason());
+    for reason in stopped.iter().chain(&left).chain(prepared.passed_over()) {
         out::say(&format!("\n{}", words::reason(reason)));
     }
     let show = Show {
