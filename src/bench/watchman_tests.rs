@@ -8,7 +8,7 @@ use tokio::io::{AsyncWriteExt, DuplexStream, duplex};
 const BENCH: &str = include_str!("../../scenarios/lapwing.toml");
 
 /// A brief for a station at this address, in this folder.
-fn brief(station: &str, folder: &std::path::Path) -> Vec<u8> {
+fn brief(station: &str, folder: &Path) -> Vec<u8> {
     let brief = Brief {
         bench_file: "bench.toml".to_owned(),
         bench_text: BENCH.replace("127.0.0.1:4303", station),
