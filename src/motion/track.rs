@@ -6,8 +6,9 @@ use super::points::{MOST_POINTS, Points};
 const FIRST_FIT: (usize, i64) = (16, 100_000);
 const NEXT_FIT: (usize, i64) = (64, 250_000);
 /// After a fit to as many points as there can be the next waits until they are all new, unless the squares of what the squared
-/// radius lies off one have come to be so many times what they were for those points.
+/// radius lies off one, over about so many samples, have come to be so many times what they were for those points.
 const CHANGED: f64 = 1.5;
+const CHANGED_OVER: f64 = 64.0;
 /// A corrected radius outside of 0.4 to 2.5 is not the magnet that was calibrated; here its square.
 const SQUARE_RADIUS: core::ops::RangeInclusive<f64> = 0.16..=6.25;
 /// After so many such samples in a row, over so long, the calibration is given up.
@@ -48,8 +49,8 @@ pub(super) struct Track {
     turns: i64,
     shift: f64,
     odd: (u32, i64),
-    /// Sum of what the squared radius lay off one since the last fit, squared, and of how many.
-    off: (f64, u32),
+    /// What the squared radius lies off one, squared: a mean in which older samples fade.
+    off: f64,
     /// The last fit had as many points as there can be.
     of_whole_ring: bool,
     lost: bool,
@@ -68,7 +69,7 @@ impl Track {
             turns: 0,
             shift: 0.0,
             odd: (0, 0),
-            off: (0.0, 0),
+            off: 0.0,
             of_whole_ring: false,
             lost: false,
             fitted: false,
@@ -123,7 +124,7 @@ impl Track {
             self.points.offer(field, noise, self.phi());
         }
         if !(calibrated && frozen) && self.fit_is_due(t_us) {
-            (self.points.fresh, self.tried_us, self.off) = (0, t_us, (0.0, 0));
+            (self.points.fresh, self.tried_us) = (0, t_us);
             let first = self.fit();
             let Some(phase) = self.decode.map(|decode| self.unwrap(field, decode.corrected(field))) else {
                 return Tracked::Blind;
@@ -139,11 +140,7 @@ impl Track {
             return false;
         }
         let waits = self.decode.as_ref().is_some_and(|decode| {
-            // The square lies twice as far from one as the radius.
-            let usual = 4.0 * decode.radius_sd * decode.radius_sd;
-            self.of_whole_ring
-                && self.points.fresh < MOST_POINTS
-                && self.off.0 <= CHANGED * usual * f64::from(self.off.1)
+            self.of_whole_ring && self.points.fresh < MOST_POINTS && self.off <= CHANGED * usual_off(decode)
         });
         !waits
     }
@@ -154,7 +151,7 @@ impl Track {
         let square = u * u + w * w;
         if SQUARE_RADIUS.contains(&square) {
             self.odd = (0, t_us);
-            self.off = (self.off.0 + (square - 1.0) * (square - 1.0), self.off.1 + 1);
+            self.off += ((square - 1.0) * (square - 1.0) - self.off) / CHANGED_OVER;
             return false;
         }
         self.odd.0 += 1;
@@ -180,7 +177,7 @@ impl Track {
         // A worse fit is no progress: the magnet may be on the move, or a guest among the points.
         if decode.radius_sd <= (2.0 * before.radius_sd).max(0.02) {
             (self.decode, self.plane, self.fitted) = (Some(decode), Some(decode.plane), true);
-            self.of_whole_ring = self.points.is_full();
+            (self.of_whole_ring, self.off) = (self.points.is_full(), usual_off(&decode));
             // The angle goes on without a jump: the shift takes up what the new calibration moved it.
             if let Some((field, theta)) = self.last {
                 let again = decode.angle(field);
@@ -231,4 +228,9 @@ fn whole_turn(continuous: f64, shown: f64) -> i64 {
     } else {
         0
     }
+}
+
+/// What the squared radius lies off one, squared, in the mean: the square lies twice as far from one as the radius.
+fn usual_off(decode: &Decode) -> f64 {
+    4.0 * decode.radius_sd * decode.radius_sd
 }
