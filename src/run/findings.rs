@@ -12,6 +12,9 @@ use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::scale::kmh;
 use crate::station::Direction;
 
+/// Drive of the top step in the linear baseline, as good as: 255 counts.
+const FULL_DRIVE: f64 = 250.0;
+
 /// A table with the curves it was computed from.
 #[derive(Clone, Debug)]
 pub(super) struct Computed {
@@ -95,7 +98,9 @@ impl Findings {
         let reachable = reachable_top(&forward, &reverse, limits.top_reserve);
         // What is lowered anyway is lowered to what there is room to verify.
         let room_mm_s = if limits.lower_top { cx.fastest_top_mm_s() } else { f64::MAX };
-        let too_slow = if room_mm_s < reachable || cx.way_judged {
+        // Where the sweep went up to full drive on the straight it is the engine that goes no faster.
+        let stopped_short = [&forward, &reverse].iter().any(|curve| curve.last_drive() < FULL_DRIVE);
+        let too_slow = if room_mm_s < reachable || cx.way_judged && stopped_short {
             &path_causes::TOP_LOWERED
         } else {
             &causes::TOP_OUT_OF_REACH
