@@ -21,7 +21,7 @@ mod program;
 mod pty;
 
 /// How much faster than wall time these benches run.
-const LAPSE: &str = "30";
+const LAPSE: &str = "20";
 
 /// Seed of the engines that `simulate` plays unless told otherwise.
 const SEED: u64 = 1;
