@@ -103,7 +103,7 @@ pub(crate) fn span(seconds: f64) -> String {
 }
 
 /// Columns of the lines of a reason.
-const WIDTH: usize = 100;
+const WIDTH: usize = 79;
 
 /// A reason: its sentences, then its code and evidence.
 pub(crate) fn reason(reason: &Reason) -> String {
