@@ -46,19 +46,13 @@ fn wrapped(text: &str, columns: usize) -> Cow<'_, str> {
         return Cow::Borrowed(text);
     }
     let lines = text.split('\n').map(|line| {
-        let words = line.trim_start_matches(' ');
+        let text = line.trim_start_matches(' ');
         if line.chars().count() <= columns {
             return line.to_owned();
         }
-        let first = " ".repeat(line.len() - words.len());
+        let first = " ".repeat(line.len() - text.len());
         let next = format!("{first}  ");
-        let how = textwrap::Options::new(columns)
-            .initial_indent(&first)
-            .subsequent_indent(&next)
-            .word_separator(textwrap::WordSeparator::AsciiSpace)
-            .word_splitter(textwrap::WordSplitter::NoHyphenation)
-            .break_words(false);
-        textwrap::fill(words, how)
+        textwrap::fill(text, words::wrapping(columns, &first, &next))
     });
     Cow::Owned(lines.collect::<Vec<_>>().join("\n"))
 }

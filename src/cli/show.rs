@@ -36,8 +36,7 @@ impl Audience for Show {
             News::Progress(at, progress) => self.progress(*at, progress),
             News::Record(record) => {
                 if let RecordBody::Noted(reason) | RecordBody::Ending(reason) = &record.body {
-                    let at = words::span(record.at.as_secs_f64());
-                    self.line(&format!("{at:>9}  {}", words::reason(reason)));
+                    self.line(&words::reason_at(record.at.as_secs_f64(), reason));
                 }
                 if let Some(events) = &mut self.events {
                     events.record(record);

@@ -107,23 +107,28 @@ const WIDTH: usize = 79;
 
 /// A reason: its sentences, then its code and evidence.
 pub(crate) fn reason(reason: &Reason) -> String {
-    format!("{}\n  ({}: {})", wrapped(&reason.text), reason.code, reason.evidence)
+    indented(reason, "", "")
 }
 
-/// Lines of at most [`WIDTH`] columns; a longer word stands alone.
-fn wrapped(text: &str) -> String {
-    let mut lines: Vec<String> = vec![String::new()];
-    for word in text.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.is_empty() => line.push_str(word),
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines.join("\n")
+/// The same with the time at which it was found, in a column before it.
+pub(crate) fn reason_at(seconds: f64, reason: &Reason) -> String {
+    indented(reason, &format!("{:>9}  ", span(seconds)), "           ")
+}
+
+fn indented(reason: &Reason, first: &str, next: &str) -> String {
+    let text = textwrap::fill(&reason.text, wrapping(WIDTH, first, next));
+    // Its line stays whole, for whoever looks for a code or a figure; a terminal gets it broken where it must be.
+    format!("{text}\n{next}  ({}: {})", reason.code, reason.evidence)
+}
+
+/// How lines are broken everywhere: between words, a longer one standing alone.
+pub(crate) fn wrapping<'a>(columns: usize, first: &'a str, next: &'a str) -> textwrap::Options<'a> {
+    textwrap::Options::new(columns)
+        .initial_indent(first)
+        .subsequent_indent(next)
+        .word_separator(textwrap::WordSeparator::AsciiSpace)
+        .word_splitter(textwrap::WordSplitter::NoHyphenation)
+        .break_words(false)
 }
 
 #[cfg(test)]
@@ -132,11 +137,14 @@ mod tests {
 
     #[test]
     fn long_sentences_become_lines_and_no_word_is_lost() {
-        let text = "number ".repeat(40);
-        let lines = wrapped(&text);
-        assert!(lines.lines().all(|line| line.chars().count() <= WIDTH), "{lines}");
-        assert_eq!(lines.split_whitespace().count(), 40);
-        assert_eq!(wrapped(""), "");
+        let long =
+            Reason { code: "code".to_owned(), text: "number ".repeat(40), evidence: "a figure".to_owned() };
+        for text in [reason(&long), reason_at(754.0, &long)] {
+            assert!(text.lines().all(|line| line.chars().count() <= WIDTH), "{text}");
+            assert_eq!(text.matches("number").count(), 40);
+            assert!(text.ends_with("  (code: a figure)"), "{text}");
+        }
+        assert!(reason_at(754.0, &long).starts_with("   13 min  number"));
     }
 
     #[test]
