@@ -8,7 +8,7 @@
 //! by count, so that it keeps its shape between its points; speeds then stay between those that were
 //! verified, which keeps the curve from falling. One correction is meant, not a loop.
 use super::curve::{DeadZone, SAME_DRIVE, as_point, in_range, pooled};
-use super::{CurvePoint, SpeedCurve, SpeedEstimate, TableFit, VerifyPoint};
+use super::{CurvePoint, Habits, SpeedCurve, SpeedEstimate, TableFit, VerifyPoint};
 use crate::station::Direction;
 
 /// A shift beyond this many counts, or beyond [`LARGEST_PART`] of the drive where that is more, is no small
@@ -24,6 +24,7 @@ const LARGEST_PART: f64 = 0.2;
 pub fn correct(
     curve: &SpeedCurve,
     fit: &TableFit,
+    habits: &Habits,
     direction: Direction,
     verified: &[VerifyPoint],
 ) -> SpeedCurve {
@@ -32,7 +33,7 @@ pub fn correct(
         .filter(|point| point.direction == direction && point.entry.is_finite())
         .map(|point| {
             let SpeedEstimate { speed_mm_s, u_mm_s } = point.measured;
-            CurvePoint { drive: fit.drive(direction, point.entry), speed_mm_s, u_mm_s }
+            CurvePoint { drive: habits.used(fit.drive(direction, point.entry)), speed_mm_s, u_mm_s }
         })
         .filter(in_range)
         .collect();

@@ -3,6 +3,9 @@ use super::*;
 use crate::calibrate::{Target, Tolerance, fit_table, predict, predicted_worst};
 use proptest::prelude::*;
 
+/// A decoder that keeps fractions of a count.
+const KEPT: Habits = Habits { exact: 1.0, nearest: 0.0, down: 0.0, beside: 0.0 };
+
 /// A curve with a dead zone of 20 counts, measured at 28 even drives; `factor` is speed over the plain law.
 fn measured(factor: impl Fn(f64) -> f64) -> SpeedCurve {
     let points: Vec<CurvePoint> = (1..=28)
@@ -30,14 +33,14 @@ fn point(entry: f64, direction: Direction, speed_mm_s: f64) -> VerifyPoint {
 
 /// What `truth` gives at these entries of a fit.
 fn verify(truth: &SpeedCurve, fit: &TableFit, direction: Direction, entries: &[f64]) -> Vec<VerifyPoint> {
-    let seen = |entry: &f64| predict(fit, truth, direction, *entry).speed_mm_s;
+    let seen = |entry: &f64| predict(fit, truth, &KEPT, direction, *entry).speed_mm_s;
     entries.iter().map(|entry| point(*entry, direction, seen(entry))).collect()
 }
 
 #[test]
 fn nothing_verified_changes_nothing() {
     let curve = measured(|_| 1.0);
-    let fit = fit_table(&curve, &curve, &target(), &tolerance()).unwrap();
+    let fit = fit_table(&curve, &curve, &KEPT, &target(), &tolerance()).unwrap();
     let other_way = [point(9.0, Direction::Reverse, 150.0)];
     let impossible = [
         point(9.0, Direction::Forward, f64::NAN),
@@ -45,19 +48,19 @@ fn nothing_verified_changes_nothing() {
         point(f64::NAN, Direction::Forward, 4.0),
     ];
     for verified in [&[][..], &other_way, &impossible] {
-        assert_eq!(correct(&curve, &fit, Direction::Forward, verified), curve);
+        assert_eq!(correct(&curve, &fit, &KEPT, Direction::Forward, verified), curve);
     }
 }
 
 #[test]
 fn the_corrected_curve_is_what_was_seen_at_the_verified_entries() {
     let curve = measured(|_| 1.0);
-    let fit = fit_table(&curve, &curve, &target(), &tolerance()).unwrap();
+    let fit = fit_table(&curve, &curve, &KEPT, &target(), &tolerance()).unwrap();
     let seen = [(4.0, 55.0), (14.0, 180.0), (28.0, 384.0)];
     let verified = seen.map(|(entry, speed)| point(entry, Direction::Forward, speed));
-    let corrected = correct(&curve, &fit, Direction::Forward, &verified);
+    let corrected = correct(&curve, &fit, &KEPT, Direction::Forward, &verified);
     for (entry, speed) in seen {
-        let now = predict(&fit, &corrected, Direction::Forward, entry);
+        let now = predict(&fit, &corrected, &KEPT, Direction::Forward, entry);
         assert!((now.speed_mm_s - speed).abs() < 1e-9 && (now.u_mm_s - 0.3).abs() < 1e-9, "{entry}: {now:?}");
     }
 }
@@ -68,13 +71,15 @@ fn the_corrected_curve_is_what_was_seen_at_the_verified_entries() {
 fn a_smooth_change_is_mended_at_entries_that_were_not_verified() {
     let swept = measured(|_| 1.0);
     let truth = measured(|drive| 1.03 + 0.01 * drive / 255.0);
-    let fit = fit_table(&swept, &swept, &target(), &tolerance()).unwrap();
-    let before = predicted_worst(&fit, &truth, &truth, &target());
+    let fit = fit_table(&swept, &swept, &KEPT, &target(), &tolerance()).unwrap();
+    let before = predicted_worst(&fit, &truth, &truth, &KEPT, &target());
     let entries = [1.0, 5.0, 10.0, 14.0, 19.0, 24.0, 28.0];
-    let mend = |direction| correct(&swept, &fit, direction, &verify(&truth, &fit, direction, &entries));
+    let mend =
+        |direction| correct(&swept, &fit, &KEPT, direction, &verify(&truth, &fit, direction, &entries));
     let mended =
-        fit_table(&mend(Direction::Forward), &mend(Direction::Reverse), &target(), &tolerance()).unwrap();
-    let after = predicted_worst(&mended, &truth, &truth, &target());
+        fit_table(&mend(Direction::Forward), &mend(Direction::Reverse), &KEPT, &target(), &tolerance())
+            .unwrap();
+    let after = predicted_worst(&mended, &truth, &truth, &KEPT, &target());
     assert!(before > 10.0, "{before}");
     assert!(after < 1.6, "within the tolerance everywhere, where half a count alone is 1.04 mm/s: {after}");
 }
@@ -85,13 +90,13 @@ fn a_smooth_change_is_mended_at_entries_that_were_not_verified() {
 fn a_smaller_dead_zone_is_mended_from_creep_to_top() {
     let swept = measured(|_| 1.0);
     let truth = measured(|drive| (drive - 18.5).max(0.0) / (drive - 20.0).max(1e-9));
-    let fit = fit_table(&swept, &swept, &target(), &tolerance()).unwrap();
-    let before = predicted_worst(&fit, &truth, &truth, &target());
+    let fit = fit_table(&swept, &swept, &KEPT, &target(), &tolerance()).unwrap();
+    let before = predicted_worst(&fit, &truth, &truth, &KEPT, &target());
     let entries = [1.0, 5.0, 10.0, 14.0, 19.0, 24.0, 28.0];
     let verified = verify(&truth, &fit, Direction::Forward, &entries);
-    let mended = correct(&swept, &fit, Direction::Forward, &verified);
-    let after = fit_table(&mended, &mended, &target(), &tolerance()).unwrap();
-    let after = predicted_worst(&after, &truth, &truth, &target());
+    let mended = correct(&swept, &fit, &KEPT, Direction::Forward, &verified);
+    let after = fit_table(&mended, &mended, &KEPT, &target(), &tolerance()).unwrap();
+    let after = predicted_worst(&after, &truth, &truth, &KEPT, &target());
     assert!(before > 3.0, "{before}");
     assert!(after < 1.6, "within the tolerance, where half a count alone is 1.0 mm/s: {after}");
 }
@@ -99,13 +104,13 @@ fn a_smaller_dead_zone_is_mended_from_creep_to_top() {
 #[test]
 fn an_engine_that_stood_at_a_verified_entry_is_told_so_there_and_nowhere_else() {
     let curve = measured(|_| 1.0);
-    let fit = fit_table(&curve, &curve, &target(), &tolerance()).unwrap();
+    let fit = fit_table(&curve, &curve, &KEPT, &target(), &tolerance()).unwrap();
     let stood = VerifyPoint {
         entry: 1.0,
         direction: Direction::Forward,
         measured: SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 },
     };
-    let corrected = correct(&curve, &fit, Direction::Forward, &[stood]);
+    let corrected = correct(&curve, &fit, &KEPT, Direction::Forward, &[stood]);
     let drive = fit.drive(Direction::Forward, 1.0);
     assert!(corrected.speed_at(drive).speed_mm_s < 1e-3);
     assert!(corrected.slowest_drive() > drive);
@@ -115,10 +120,10 @@ fn an_engine_that_stood_at_a_verified_entry_is_told_so_there_and_nowhere_else() 
 #[test]
 fn the_same_entry_verified_twice_counts_once() {
     let curve = measured(|_| 1.0);
-    let fit = fit_table(&curve, &curve, &target(), &tolerance()).unwrap();
+    let fit = fit_table(&curve, &curve, &KEPT, &target(), &tolerance()).unwrap();
     let verified = [point(14.0, Direction::Forward, 188.0), point(14.0, Direction::Forward, 190.0)];
-    let corrected = correct(&curve, &fit, Direction::Forward, &verified);
-    let now = predict(&fit, &corrected, Direction::Forward, 14.0);
+    let corrected = correct(&curve, &fit, &KEPT, Direction::Forward, &verified);
+    let now = predict(&fit, &corrected, &KEPT, Direction::Forward, 14.0);
     assert!((now.speed_mm_s - 189.0).abs() < 1e-9, "{now:?}");
 }
 
@@ -128,7 +133,7 @@ proptest! {
         seen in prop::collection::vec((0.0..30.0_f64, 0.0..900.0_f64, 0.0..9.0_f64), 0..12)
     ) {
         let curve = measured(|_| 1.0);
-        let fit = fit_table(&curve, &curve, &target(), &tolerance()).unwrap();
+        let fit = fit_table(&curve, &curve, &KEPT, &target(), &tolerance()).unwrap();
         let verified: Vec<VerifyPoint> = seen
             .into_iter()
             .map(|(entry, speed_mm_s, u_mm_s)| VerifyPoint {
@@ -137,7 +142,7 @@ proptest! {
                 measured: SpeedEstimate { speed_mm_s, u_mm_s },
             })
             .collect();
-        let corrected = correct(&curve, &fit, Direction::Forward, &verified);
+        let corrected = correct(&curve, &fit, &KEPT, Direction::Forward, &verified);
         let speeds: Vec<f64> = (0..=255).map(|drive| corrected.speed_at(drive.into()).speed_mm_s).collect();
         prop_assert!(speeds.windows(2).all(|pair| pair[0] <= pair[1] + 1e-9));
         prop_assert!(speeds.iter().all(|speed| speed.is_finite()));

@@ -124,6 +124,11 @@ impl SpeedCurve {
         SpeedEstimate { speed_mm_s: self.cubic.value(drive), u_mm_s: self.u_at(drive) }
     }
 
+    /// The same without its doubt, mm/s.
+    pub(super) fn speed_alone(&self, drive: f64) -> f64 {
+        self.cubic.value(drive)
+    }
+
     /// The smallest drive that reaches a speed; none above the last point.
     #[must_use]
     pub fn drive_for(&self, speed_mm_s: f64) -> Option<f64> {

@@ -2,21 +2,24 @@
 //!
 //! For given trims every entry is best by itself: speed rises with the entry in both directions, so the worse
 //! of the two deviations falls up to the place where the mean of both speeds meets the target, and rises
-//! behind it; the best whole number is one of the two beside that place. Trims are searched on top, see
-//! [`search`].
-use super::trial::Trial;
-use super::{ENTRIES, SpeedCurve, TableFit, Target, Tolerance};
+//! behind it; the best whole number is one of the two beside that place. Every pair of trims from 64 to 192 is tried on top,
+//! so that no other table and trims of that range leave a smaller worst deviation, measured in tolerances, as far as the
+//! curves and what is known of the decoder's rounding are true. What a decoder makes of a product above 255 is not written
+//! (`standards/dcc.md` section 4.2): no table asks for it.
+use super::habit::Habit;
+use super::trial::{Lane, Trial};
+use super::{ENTRIES, Habits, SpeedCurve, TableFit, Target, Tolerance};
+use std::ops::RangeInclusive;
 use thiserror::Error;
 
 /// Full effect of a trim: no change.
 const UNITY: u8 = 128;
 /// Lowest trim looked at: below, one direction would use less than half of the table.
 const LOWEST_TRIM: u8 = 64;
-/// Lowering both trims must better the worst deviation to below this part of it: the finer steps exist only
-/// if the decoder keeps the product of entry and trim exact, which no standard promises.
-const WORTH_LOWERING: f64 = 0.9;
-/// A worst deviation up to this part of the tolerance leaves room for the doubt with which verify measures it.
-const GOOD_ENOUGH: f64 = 0.75;
+/// Highest trim looked at: steps get coarser above 128, and better only by chance.
+const HIGHEST_TRIM: u8 = 192;
+/// A worst deviation is smaller only by more than this part of it.
+const SMALLER: f64 = 1.0 - 1e-12;
 /// Rounding that does not make a top unreachable.
 const ROUNDING: f64 = 1e-9;
 
@@ -63,22 +66,22 @@ pub fn check_top(
     }
 }
 
-/// The table and trims that keep the worst deviation, measured in tolerances, small over all entries and both
-/// directions. A creep speed below what the engine can hold gets the slowest entry that moves it in both
-/// directions; [`super::predict()`] shows the deviation.
+/// The table and trims that keep the worst deviation, measured in tolerances, smallest over all entries and both
+/// directions; of equals the trims nearest to 128. A creep speed below what the engine can hold gets the slowest entry
+/// that moves it in both directions; [`super::predict()`] shows the deviation.
 ///
 /// # Errors
 /// See [`FitError`]. The reserve is not looked at here: [`check_top`] does.
 pub fn fit_table(
     forward: &SpeedCurve,
     reverse: &SpeedCurve,
+    habits: &Habits,
     target: &Target,
     tolerance: &Tolerance,
 ) -> Result<TableFit, FitError> {
     check_top(target.top(), forward, reverse, 0.0)?;
-    let wanted = wanted(target, tolerance);
-    let trims = search(forward, reverse, &wanted).ok_or(FitError::DirectionsTooUnlike)?;
-    with_trims(trims, forward, reverse, &wanted)
+    let habits = habits.plausible();
+    Lanes::of(forward, reverse, &habits, LOWEST_TRIM..=HIGHEST_TRIM).best(wanted(target, tolerance))
 }
 
 /// A table for curves that a verify has corrected. The trims stay where they serve: a decoder that rounds the product
@@ -91,110 +94,122 @@ pub fn refit_table(
     before: &TableFit,
     forward: &SpeedCurve,
     reverse: &SpeedCurve,
+    habits: &Habits,
     target: &Target,
     tolerance: &Tolerance,
 ) -> Result<TableFit, FitError> {
-    check_top(target.top(), forward, reverse, 0.0)?;
-    let trims = (before.trim_forward, before.trim_reverse);
     let wanted = wanted(target, tolerance);
-    let serves = Trial::new(forward, reverse, trims.0, trims.1)
-        .is_some_and(|trial| worst(&wanted, |speed| trial.best_deviation(speed)) <= 1.0);
-    if serves {
-        return with_trims(trims, forward, reverse, &wanted);
+    let kept = with_trims(before, forward, reverse, habits, target, tolerance)?;
+    if kept.1 <= 1.0 {
+        return Ok(kept.0);
     }
-    fit_table(forward, reverse, target, tolerance)
+    check_top(target.top(), forward, reverse, 0.0)?;
+    Lanes::of(forward, reverse, &habits.plausible(), LOWEST_TRIM..=HIGHEST_TRIM).best(wanted)
 }
 
-/// The wanted speeds of all entries.
-fn wanted(target: &Target, tolerance: &Tolerance) -> Vec<Wanted> {
-    (1..=ENTRIES)
-        .map(|entry| target.at(entry as f64))
-        .map(|speed_mm_s| Wanted {
-            speed_mm_s,
-            allowed_mm_s: tolerance.allowed(speed_mm_s, 0.0).max(f64::EPSILON),
-        })
-        .collect()
-}
-
-/// The best entries under these trims.
-fn with_trims(
-    (trim_forward, trim_reverse): (u8, u8),
+/// The best table under the trims of `before`, and its worst deviation in tolerances.
+///
+/// # Errors
+/// As [`fit_table`].
+pub fn with_trims(
+    before: &TableFit,
     forward: &SpeedCurve,
     reverse: &SpeedCurve,
-    wanted: &[Wanted],
-) -> Result<TableFit, FitError> {
-    let trial =
-        Trial::new(forward, reverse, trim_forward, trim_reverse).ok_or(FitError::DirectionsTooUnlike)?;
-    let mut table = [0; ENTRIES];
-    for (value, wanted) in table.iter_mut().zip(wanted) {
-        *value = trial.best_value(wanted.speed_mm_s);
-    }
-    Ok(TableFit { table, trim_forward, trim_reverse })
+    habits: &Habits,
+    target: &Target,
+    tolerance: &Tolerance,
+) -> Result<(TableFit, f64), FitError> {
+    check_top(target.top(), forward, reverse, 0.0)?;
+    let (trim_forward, trim_reverse) = (before.trim_forward, before.trim_reverse);
+    let habits = habits.plausible();
+    let lanes = (Lane::new(forward, trim_forward, &habits), Lane::new(reverse, trim_reverse, &habits));
+    let trial = if let (Some(forward), Some(reverse)) = &lanes { Trial::new(forward, reverse) } else { None };
+    let trial = trial.ok_or(FitError::DirectionsTooUnlike)?;
+    let wanted = wanted(target, tolerance);
+    let worst = wanted.iter().map(|one| one.part(trial.best(one.speed_mm_s).1)).fold(0.0, f64::max);
+    Ok((TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse }, worst))
 }
 
 /// A wanted speed with the deviation allowed there.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Wanted {
-    pub(super) speed_mm_s: f64,
-    pub(super) allowed_mm_s: f64,
+struct Wanted {
+    entry: usize,
+    speed_mm_s: f64,
+    allowed_mm_s: f64,
 }
 
-/// The trims, forward and reverse; none when no pair works. Three steps:
-///
-/// 1. The slower direction keeps 128 (its drive is then exact in any decoder); the other is taken from where
-///    the curves agree best, as if the table had no steps. Chance hits of the table's steps so can't pull a
-///    symmetric engine from 128/128.
-/// 2. Where that is not 128/128, the trims beside it are tried with whole entries.
-/// 3. Where the worst then lies beyond the tolerance, or so near that verify could not tell, both are lowered together,
-///    which makes the table's steps finer.
-fn search(forward: &SpeedCurve, reverse: &SpeedCurve, wanted: &[Wanted]) -> Option<(u8, u8)> {
-    let trial = |trims: (u8, u8)| Trial::new(forward, reverse, trims.0, trims.1);
-    let smooth = |trims| trial(trims).map(|trial| worst(wanted, |speed| trial.smooth_deviation(speed)));
-    let whole = |trims| trial(trims).map(|trial| worst(wanted, |speed| trial.best_deviation(speed)));
-
-    let falling = (LOWEST_TRIM..=UNITY).rev();
-    let matched = smallest(falling.flat_map(|trim| [(trim, UNITY), (UNITY, trim)]), smooth)?.0;
-    let refined = smallest(beside(matched), whole)?;
-    if refined.1 <= GOOD_ENOUGH {
-        return Some(refined.0);
-    }
-    let lowered = (LOWEST_TRIM..UNITY).rev().flat_map(|slower| lowered_to(refined.0, slower));
-    match smallest(lowered, whole) {
-        Some(finer) if finer.1 < WORTH_LOWERING * refined.1 => Some(finer.0),
-        _ => Some(refined.0),
+impl Wanted {
+    /// A deviation in tolerances.
+    fn part(&self, deviation_mm_s: f64) -> f64 {
+        deviation_mm_s / self.allowed_mm_s
     }
 }
 
-/// The largest deviation in tolerances.
-fn worst(wanted: &[Wanted], deviation: impl Fn(f64) -> f64) -> f64 {
-    wanted.iter().fold(0.0, |worst, wanted| worst.max(deviation(wanted.speed_mm_s) / wanted.allowed_mm_s))
+/// The wanted speeds of all entries.
+fn wanted(target: &Target, tolerance: &Tolerance) -> Vec<Wanted> {
+    let one = |entry: usize| {
+        let speed_mm_s = target.at((entry + 1) as f64);
+        let allowed_mm_s = tolerance.allowed(speed_mm_s, 0.0).max(f64::EPSILON);
+        Wanted { entry, speed_mm_s, allowed_mm_s }
+    };
+    (0..ENTRIES).map(one).collect()
 }
 
-/// The pair with the smallest score, the first of equals; pairs without a score are passed over.
-fn smallest(
-    pairs: impl Iterator<Item = (u8, u8)>,
-    score: impl Fn((u8, u8)) -> Option<f64>,
-) -> Option<((u8, u8), f64)> {
-    pairs.filter_map(|pair| Some((pair, score(pair)?))).min_by(|a, b| a.1.total_cmp(&b.1))
+/// The best values under the trims on trial.
+fn table(trial: &Trial, wanted: &[Wanted]) -> [u8; ENTRIES] {
+    let mut table = [0; ENTRIES];
+    for one in wanted {
+        if let Some(value) = table.get_mut(one.entry) {
+            *value = trial.best(one.speed_mm_s).0;
+        }
+    }
+    table
 }
 
-/// The pair itself, then those with the lower trim one less and one more. Equal trims stay alone.
-fn beside((forward, reverse): (u8, u8)) -> impl Iterator<Item = (u8, u8)> {
-    let lower = forward.min(reverse);
-    let trims = if forward == reverse { lower..=lower } else { lower - 1..=lower + 1 };
-    let rest = trims.filter(move |trim| *trim != lower && (LOWEST_TRIM..=UNITY).contains(trim));
-    let with = move |trim| if forward < reverse { (trim, reverse) } else { (forward, trim) };
-    std::iter::once((forward, reverse)).chain(rest.map(with))
+/// Both directions under every trim of a range.
+struct Lanes {
+    /// Trim, forward, reverse.
+    lanes: Vec<(u8, Option<Lane>, Option<Lane>)>,
 }
 
-/// The pairs in the ratio of `pair` (the slower direction of which has 128) with the slower direction at
-/// `slower`: the other rounded down and up. Equal trims stay equal.
-fn lowered_to((forward, reverse): (u8, u8), slower: u8) -> impl Iterator<Item = (u8, u8)> {
-    let product = u16::from(forward.min(reverse)) * u16::from(slower);
-    let (down, up) = (product / u16::from(UNITY), product.div_ceil(u16::from(UNITY)));
-    let others =
-        (down..=up).filter_map(|other| u8::try_from(other).ok()).filter(|other| *other >= LOWEST_TRIM);
-    others.map(move |other| if forward < reverse { (other, slower) } else { (slower, other) })
+impl Lanes {
+    fn of(forward: &SpeedCurve, reverse: &SpeedCurve, habits: &[Habit], trims: RangeInclusive<u8>) -> Self {
+        let one = |trim| (trim, Lane::new(forward, trim, habits), Lane::new(reverse, trim, habits));
+        Self { lanes: trims.map(one).collect() }
+    }
+
+    /// Every pair that works, the nearest to 128 first.
+    fn trials(&self) -> Vec<((u8, u8), Trial<'_>)> {
+        let pairs = self.lanes.iter().flat_map(|ahead| self.lanes.iter().map(move |back| (ahead, back)));
+        let mut trials: Vec<((u8, u8), Trial<'_>)> = pairs
+            .filter_map(|(ahead, back)| {
+                Some(((ahead.0, back.0), Trial::new(ahead.1.as_ref()?, back.2.as_ref()?)?))
+            })
+            .collect();
+        let off = |trim: u8| u16::from(UNITY.abs_diff(trim));
+        trials.sort_by_key(|((ahead, back), _)| (off(*ahead) + off(*back), ahead.abs_diff(*back)));
+        trials
+    }
+
+    /// The pair with the smallest worst deviation, and its table.
+    fn best(&self, mut wanted: Vec<Wanted>) -> Result<TableFit, FitError> {
+        let mut best: Option<((u8, u8), Trial, f64)> = None;
+        for (trims, trial) in self.trials() {
+            let limit = best.as_ref().map_or(f64::INFINITY, |best| best.2 * SMALLER);
+            let mut worst = 0.0_f64;
+            let over = wanted.iter().position(|one| {
+                worst = worst.max(one.part(trial.best(one.speed_mm_s).1));
+                worst >= limit
+            });
+            match over {
+                // What spoiled this pair is likely to spoil the next one too: it is looked at first.
+                Some(at) => wanted[..=at].rotate_right(1),
+                None => best = Some((trims, trial, worst)),
+            }
+        }
+        let ((trim_forward, trim_reverse), trial, _) = best.ok_or(FitError::DirectionsTooUnlike)?;
+        Ok(TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse })
+    }
 }
 
 #[cfg(test)]

@@ -43,6 +43,13 @@ impl Habit {
     }
 }
 
+/// As good as certain.
+const CLEAR: f64 = 0.9;
+/// Not as good as excluded.
+const NOT_EXCLUDED: f64 = 0.03;
+/// Those that say what becomes of a drive.
+const ROUNDINGS: [Habit; 3] = [Habit::Exact, Habit::Nearest, Habit::Down];
+
 /// How likely each habit is by the points of a sweep; they sum to 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Habits {
@@ -69,18 +76,47 @@ impl Habits {
     /// One of them is as good as certain.
     #[must_use]
     pub fn is_clear(&self) -> bool {
-        self.exact.max(self.nearest).max(self.down) >= 0.9
+        self.exact.max(self.nearest).max(self.down) >= CLEAR
     }
 
-    /// What rounding may shift a drive of the table by, standard uncertainty in counts: nothing where the drive is a whole
-    /// count, else half a count (rectangular) to the nearest, a whole one down; and where the habit is unknown, half a count
-    /// in the sweep and half in the table.
+    /// Those that a table has to serve: the one that is as good as certain, else all that are not as good as excluded.
+    pub(super) fn plausible(&self) -> Vec<Habit> {
+        let least = if self.is_clear() { CLEAR } else { NOT_EXCLUDED };
+        let mut plausible: Vec<Habit> =
+            ROUNDINGS.into_iter().filter(|habit| self.share(*habit) >= least).collect();
+        if plausible.is_empty() {
+            plausible.push(Habit::Exact);
+        }
+        plausible
+    }
+
+    fn share(&self, habit: Habit) -> f64 {
+        match habit {
+            Habit::Exact => self.exact,
+            Habit::Nearest => self.nearest,
+            Habit::Down => self.down,
+            Habit::Beside => self.beside,
+        }
+    }
+
+    /// What the motor gets for a drive of the table: rounded where a way of rounding is as good as certain.
+    #[must_use]
+    pub fn used(&self, drive: f64) -> f64 {
+        let clear = ROUNDINGS.into_iter().find(|habit| self.share(*habit) >= CLEAR);
+        clear.unwrap_or(Habit::Exact).used(drive)
+    }
+
+    /// What rounding may shift a drive of the table by from [`Habits::used`], standard uncertainty in counts: what each way
+    /// of rounding makes of it, by its share; and where the habit is unknown, half a count in the sweep and half in the
+    /// table (rectangular).
     #[must_use]
     pub fn u_counts(&self, drive: f64) -> f64 {
-        let off = (drive - libm::floor(drive + 0.5)).abs();
-        let whole = off < 0.01;
-        let known = if whole { 0.0 } else { self.nearest / 12.0 + self.down / 3.0 };
-        (known + self.beside / 6.0).sqrt()
+        let used = self.used(drive);
+        let square = |habit: Habit| {
+            let off = habit.used(drive) - used;
+            self.share(habit) * off * off
+        };
+        (ROUNDINGS.into_iter().map(square).sum::<f64>() + self.beside / 6.0).sqrt()
     }
 }
 
@@ -98,14 +134,21 @@ mod tests {
     }
 
     #[test]
-    fn doubt_of_rounding_follows_the_habit() {
+    #[expect(clippy::float_cmp, reason = "whole numbers")]
+    fn a_clear_habit_rounds_and_what_is_left_open_is_doubt() {
         let sure = |habit: Habit| Habits::by(|one| f64::from(u8::from(one == habit)));
-        assert!(sure(Habit::Exact).u_counts(187.5).abs() < 1e-12);
-        assert!(sure(Habit::Nearest).u_counts(188.0).abs() < 1e-12);
-        assert!((sure(Habit::Nearest).u_counts(187.5) - 0.5 / 3f64.sqrt()).abs() < 1e-12);
-        assert!((sure(Habit::Down).u_counts(187.5) - 1.0 / 3f64.sqrt()).abs() < 1e-12);
+        assert_eq!(Habit::ALL.map(|habit| sure(habit).used(187.5)), [187.5, 188.0, 187.0, 187.5]);
+        for habit in ROUNDINGS {
+            assert!(sure(habit).u_counts(187.5) < 1e-12 && sure(habit).plausible() == [habit]);
+            assert!(sure(habit).is_clear());
+        }
         // Half a count twice, rectangular.
         assert!((sure(Habit::Beside).u_counts(188.0) - 0.5 * (2.0_f64 / 3.0).sqrt()).abs() < 1e-12);
-        assert!(sure(Habit::Down).is_clear() && !sure(Habit::Beside).is_clear());
+        assert!(!sure(Habit::Beside).is_clear() && sure(Habit::Beside).plausible() == [Habit::Exact]);
+        // Exact, or down by 0.75: as likely.
+        let open = Habits { exact: 0.5, down: 0.5, ..Habits::default() };
+        assert_eq!((open.used(187.75), open.used(188.0)), (187.75, 188.0));
+        assert!((open.u_counts(187.75) - (0.5_f64 * 0.75 * 0.75).sqrt()).abs() < 1e-12);
+        assert!(open.u_counts(188.0) < 1e-12 && open.plausible() == [Habit::Exact, Habit::Down]);
     }
 }

@@ -37,7 +37,9 @@ pub fn next_points(
     // Without a curve or a table there is nothing to better; the computation after the sweep says why.
     let Ok(drawn) = Drawn::through(points) else { return Default::default() };
     let [forward, reverse] = &drawn.curves;
-    let Ok(fit) = fit_table(forward, reverse, target, tolerance) else { return Default::default() };
+    let Ok(fit) = fit_table(forward, reverse, &drawn.habits, target, tolerance) else {
+        return Default::default();
+    };
     [Direction::Forward, Direction::Reverse].map(|direction| {
         let side = usize::from(direction == Direction::Reverse);
         let curve = &drawn.curves[side];

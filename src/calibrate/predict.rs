@@ -1,10 +1,9 @@
 //! What a fit does with an engine: drive, speed and the table's own limit at every entry.
 //!
-//! The product entry x trim / 128 is taken as exact. The standards say nothing about its rounding
-//! (`standards/dcc.md` section 4.2); a decoder that rounds it to whole counts is off by up to half a count
-//! where the trim is not 128.
+//! The standards say nothing about the rounding of the product entry x trim / 128 (`standards/dcc.md` section 4.2): it is
+//! rounded as the sweep showed, where that is clear, and taken as exact else.
 use super::curve::SAME_DRIVE;
-use super::{ENTRIES, SpeedCurve, SpeedEstimate, TableFit, Target};
+use super::{ENTRIES, Habits, SpeedCurve, SpeedEstimate, TableFit, Target};
 use crate::dcc::drive::trimmed;
 use crate::station::Direction;
 
@@ -44,8 +43,14 @@ impl TableFit {
 
 /// The speed that `fit` gives at an entry, by the curve of that direction.
 #[must_use]
-pub fn predict(fit: &TableFit, curve: &SpeedCurve, direction: Direction, entry: f64) -> SpeedEstimate {
-    curve.speed_at(fit.drive(direction, entry))
+pub fn predict(
+    fit: &TableFit,
+    curve: &SpeedCurve,
+    habits: &Habits,
+    direction: Direction,
+    entry: f64,
+) -> SpeedEstimate {
+    curve.speed_at(habits.used(fit.drive(direction, entry)))
 }
 
 /// The best that any table with this trim can do at an entry: half the larger of the two speed steps to the
@@ -66,9 +71,16 @@ pub fn table_limit(fit: &TableFit, curve: &SpeedCurve, direction: Direction, ent
 
 /// The largest deviation predicted over all entries and both directions, mm/s.
 #[must_use]
-pub fn predicted_worst(fit: &TableFit, forward: &SpeedCurve, reverse: &SpeedCurve, target: &Target) -> f64 {
-    let deviation =
-        |curve, direction, entry| (predict(fit, curve, direction, entry).speed_mm_s - target.at(entry)).abs();
+pub fn predicted_worst(
+    fit: &TableFit,
+    forward: &SpeedCurve,
+    reverse: &SpeedCurve,
+    habits: &Habits,
+    target: &Target,
+) -> f64 {
+    let deviation = |curve, direction, entry| {
+        (predict(fit, curve, habits, direction, entry).speed_mm_s - target.at(entry)).abs()
+    };
     (1..=ENTRIES).map(|entry| entry as f64).fold(0.0, |worst: f64, entry| {
         worst.max(deviation(forward, Direction::Forward, entry)).max(deviation(
             reverse,
@@ -113,7 +125,7 @@ mod tests {
 
     #[test]
     fn speed_and_doubt_come_from_the_curve_at_that_drive() {
-        let found = predict(&fit(128, 64), &straight(), Direction::Reverse, 20.0);
+        let found = predict(&fit(128, 64), &straight(), &Habits::default(), Direction::Reverse, 20.0);
         assert!((found.speed_mm_s - 140.0).abs() < 0.1, "{found:?}");
         assert!((found.u_mm_s - 0.2).abs() < 1e-9);
     }
@@ -150,9 +162,9 @@ mod tests {
     fn the_worst_is_looked_for_in_both_directions() {
         let target = Target::line(10.0, 464.0).unwrap();
         let curve = straight();
-        let even = predicted_worst(&fit(128, 128), &curve, &curve, &target);
-        let slow_reverse = predicted_worst(&fit(128, 100), &curve, &curve, &target);
-        let slow_forward = predicted_worst(&fit(100, 128), &curve, &curve, &target);
+        let even = predicted_worst(&fit(128, 128), &curve, &curve, &Habits::default(), &target);
+        let slow_reverse = predicted_worst(&fit(128, 100), &curve, &curve, &Habits::default(), &target);
+        let slow_forward = predicted_worst(&fit(100, 128), &curve, &curve, &Habits::default(), &target);
         assert!(slow_reverse > even + 50.0);
         assert!((slow_reverse - slow_forward).abs() < 1e-9);
     }

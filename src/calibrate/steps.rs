@@ -1,8 +1,8 @@
 //! Where a drive step lies on the scale of the 28 table entries.
 //!
 //! 28 steps: step n is entry n. 126 steps: the standards only say that the decoder interpolates (RCN-225 CV
-//! 67-94); both readings of `standards/dcc.md` section 10.1 are in use. Which one holds shows in the first verify: see
-//! [`super::read_from_zero()`].
+//! 67-94); both readings of `standards/dcc.md` section 10.1 are in use, and some do not interpolate at all. Which one holds
+//! shows in the first verify: see [`super::TableUse`].
 use super::ENTRIES;
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +19,8 @@ pub enum TableReading {
     /// Standstill is entry 0 and the last step entry 28: entry k lies at step 4.5 k, and what is below entry 1 on the line
     /// down to nothing.
     FromZero,
+    /// Nothing lies between the entries: each serves an even share of the steps.
+    Held,
 }
 
 impl TableReading {
@@ -31,6 +33,7 @@ impl TableReading {
         match self {
             Self::EndToEnd => 1.0 + (step - 1.0) * SPANS / f64::from(last - 1),
             Self::FromZero => step * ENTRIES as f64 / f64::from(last),
+            Self::Held => 1.0 + libm::floor((step - 1.0) * ENTRIES as f64 / f64::from(last)),
         }
     }
 
@@ -44,6 +47,8 @@ impl TableReading {
         let place = match self {
             Self::EndToEnd => 1.0 + (entry - 1.0) * f64::from(last - 1) / SPANS,
             Self::FromZero => entry * f64::from(last) / ENTRIES as f64,
+            // The middle of its share.
+            Self::Held => 0.5 + (entry - 0.5) * f64::from(last) / ENTRIES as f64,
         };
         #[expect(
             clippy::cast_possible_truncation,
@@ -76,6 +81,18 @@ mod tests {
             assert!((9.0 * TableReading::EndToEnd.entry(step, 126) - ends).abs() < 1e-9, "{step}");
             assert!((9.0 * TableReading::FromZero.entry(step, 126) - zero).abs() < 1e-9, "{step}");
         }
+    }
+
+    #[test]
+    fn an_entry_that_is_held_serves_four_or_five_steps() {
+        for entry in 1..=28_u16 {
+            let served = (1..=126)
+                .filter(|step| TableReading::Held.entry(*step, 126).to_bits() == f64::from(entry).to_bits());
+            let served: Vec<u16> = served.collect();
+            assert!(matches!(served.len(), 4 | 5), "{entry}: {served:?}");
+            assert!(served.contains(&TableReading::Held.nearest_step(f64::from(entry), 126)), "{entry}");
+        }
+        assert_eq!(TableReading::Held.entry(20, 28).to_bits(), 20.0_f64.to_bits());
     }
 
     #[test]

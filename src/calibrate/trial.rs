@@ -1,94 +1,99 @@
 //! One pair of trims on trial: what values of the table may be used, and how well each wanted speed is met.
+//!
+//! How a decoder rounds the product of value and trim is measured, or left open (`standards/dcc.md` section 4.2): then
+//! every way that the points allow counts, each value of the table has a slowest and a fastest speed, and the worse one
+//! is what a wanted speed is held against.
 use super::SpeedCurve;
+use super::habit::Habit;
 use crate::dcc::drive::trim_factor;
 
-/// Two curves under two trims.
+/// Rounding that does not put a drive beyond the last measured one.
+const SAME: f64 = 1e-9;
+
+/// One direction under one trim: the speeds of every value of the table, mm/s.
+#[derive(Clone, Debug)]
+pub(super) struct Lane {
+    /// Slowest and fastest of each value, 0 to 255; neither falls.
+    speeds: Vec<(f64, f64)>,
+    /// Smallest value that moves the engine.
+    first: u8,
+    /// Largest value at which the curve still says something.
+    last: u8,
+}
+
+impl Lane {
+    /// None where no value of the table moves the engine within its curve.
+    pub(super) fn new(curve: &SpeedCurve, trim: u8, habits: &[Habit]) -> Option<Self> {
+        let factor = trim_factor(trim);
+        let drives =
+            |value: u8| habits.iter().map(move |habit| (habit.used(f64::from(value) * factor), value));
+        let moves = |value: &u8| drives(*value).all(|(drive, _)| drive >= curve.slowest_drive() - SAME);
+        let known = |value: &u8| {
+            let highest = drives(*value).fold(f64::from(*value) * factor, |most, (drive, _)| most.max(drive));
+            highest <= curve.last_drive() + SAME
+        };
+        let mut values = (1..=u8::MAX).filter(|value| moves(value) && known(value));
+        let first = values.next()?;
+        let last = values.next_back().unwrap_or(first);
+        let speeds = (0..=u8::MAX).map(|value| {
+            drives(value).fold((f64::INFINITY, 0.0), |(slow, fast): (f64, f64), (drive, _)| {
+                let speed = curve.speed_alone(drive);
+                (slow.min(speed), fast.max(speed))
+            })
+        });
+        Some(Self { speeds: speeds.collect(), first, last })
+    }
+
+    fn speeds(&self, value: u8) -> (f64, f64) {
+        self.speeds.get(usize::from(value)).copied().unwrap_or_default()
+    }
+}
+
+/// Two directions under two trims.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Trial<'a> {
-    forward: &'a SpeedCurve,
-    reverse: &'a SpeedCurve,
-    forward_factor: f64,
-    reverse_factor: f64,
-    /// Smallest value that moves both directions.
+    forward: &'a Lane,
+    reverse: &'a Lane,
     first: u8,
-    /// Largest value at which both curves still say something.
     last: u8,
 }
 
 impl<'a> Trial<'a> {
     /// A trial; none where no value of the table moves both directions within their curves.
-    pub(super) fn new(
-        forward: &'a SpeedCurve,
-        reverse: &'a SpeedCurve,
-        trim_forward: u8,
-        trim_reverse: u8,
-    ) -> Option<Self> {
-        let (forward_factor, reverse_factor) = (trim_factor(trim_forward), trim_factor(trim_reverse));
-        let moves =
-            f64::max(forward.slowest_drive() / forward_factor, reverse.slowest_drive() / reverse_factor);
-        let known = f64::min(forward.last_drive() / forward_factor, reverse.last_drive() / reverse_factor);
-        let mut values =
-            (1..=u8::MAX).filter(|value| f64::from(*value) >= moves && f64::from(*value) <= known);
-        let first = values.next()?;
-        let last = values.next_back().unwrap_or(first);
-        Some(Self { forward, reverse, forward_factor, reverse_factor, first, last })
+    pub(super) fn new(forward: &'a Lane, reverse: &'a Lane) -> Option<Self> {
+        let (first, last) = (forward.first.max(reverse.first), forward.last.min(reverse.last));
+        (first <= last).then_some(Self { forward, reverse, first, last })
     }
 
-    /// The table's value that meets a wanted speed best: the smallest worse deviation of both directions; the
-    /// lower one of two equals.
-    pub(super) fn best_value(&self, speed_mm_s: f64) -> u8 {
-        // Bisection for the first value at which the mean of both speeds reaches the wanted one.
+    /// The table's value that meets a wanted speed best, and the worse deviation of both directions there, mm/s; the
+    /// lower one of two equals. The fastest speed less the wanted one rises with the value, the wanted one less the slowest
+    /// falls: the smaller of both maxima lies where they cross, or one value before.
+    pub(super) fn best(&self, speed_mm_s: f64) -> (u8, f64) {
         let (mut below, mut enough) = (self.first, self.last);
         while below < enough {
             let middle = below.midpoint(enough);
-            if self.surplus(f64::from(middle), speed_mm_s) >= 0.0 {
+            let (slow, fast) = self.speeds(middle);
+            if (fast - speed_mm_s) + (slow - speed_mm_s) >= 0.0 {
                 enough = middle;
             } else {
                 below = middle + 1;
             }
         }
         let lower = enough.saturating_sub(1).max(self.first);
-        let deviation = |value: u8| self.deviation(f64::from(value), speed_mm_s);
-        if deviation(lower) <= deviation(enough) { lower } else { enough }
+        let (at_lower, at_enough) = (self.deviation(lower, speed_mm_s), self.deviation(enough, speed_mm_s));
+        if at_lower <= at_enough { (lower, at_lower) } else { (enough, at_enough) }
     }
 
-    /// The worse deviation of both directions at the best value, mm/s.
-    pub(super) fn best_deviation(&self, speed_mm_s: f64) -> f64 {
-        self.deviation(f64::from(self.best_value(speed_mm_s)), speed_mm_s)
+    /// Slowest and fastest of both directions at a value.
+    fn speeds(&self, value: u8) -> (f64, f64) {
+        let (forward, reverse) = (self.forward.speeds(value), self.reverse.speeds(value));
+        (forward.0.min(reverse.0), forward.1.max(reverse.1))
     }
 
-    /// The same if the table had no steps: what the two directions disagree by, mm/s.
-    pub(super) fn smooth_deviation(&self, speed_mm_s: f64) -> f64 {
-        const HALVINGS: u32 = 30;
-        let (mut below, mut enough) = (f64::from(self.first), f64::from(self.last));
-        if self.surplus(below, speed_mm_s) >= 0.0 {
-            return self.deviation(below, speed_mm_s);
-        }
-        for _ in 0..HALVINGS {
-            let middle = f64::midpoint(below, enough);
-            if self.surplus(middle, speed_mm_s) >= 0.0 { enough = middle } else { below = middle }
-        }
-        self.deviation(enough, speed_mm_s)
-    }
-
-    /// Speeds of both directions at a value.
-    fn speeds(&self, value: f64) -> (f64, f64) {
-        (
-            self.forward.speed_at(value * self.forward_factor).speed_mm_s,
-            self.reverse.speed_at(value * self.reverse_factor).speed_mm_s,
-        )
-    }
-
-    /// How much the mean of both speeds lies above the wanted one, twice.
-    fn surplus(&self, value: f64, speed_mm_s: f64) -> f64 {
-        let (forward, reverse) = self.speeds(value);
-        (forward - speed_mm_s) + (reverse - speed_mm_s)
-    }
-
-    /// The worse deviation of both directions.
-    pub(super) fn deviation(&self, value: f64, speed_mm_s: f64) -> f64 {
-        let (forward, reverse) = self.speeds(value);
-        f64::max((forward - speed_mm_s).abs(), (reverse - speed_mm_s).abs())
+    /// The worse deviation of both directions, mm/s.
+    pub(super) fn deviation(&self, value: u8, speed_mm_s: f64) -> f64 {
+        let (slow, fast) = self.speeds(value);
+        f64::max(fast - speed_mm_s, speed_mm_s - slow)
     }
 
     /// The values that may be used.

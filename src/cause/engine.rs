@@ -186,6 +186,30 @@ pub const TABLE_FROM_ZERO: Cause = Cause {
     to_try: "Nothing needs doing; where the slowest speed must be that of step 1, use 28 steps.",
 };
 
+/// The trims do nothing.
+pub const TRIMS_NOT_OBEYED: Cause = Cause {
+    code: "trims-not-obeyed",
+    seen: "The new table acts, but the trims in CV 66 and CV 95 do nothing, so a table was made that does without them.",
+    may_be: "This kind of decoder has no trims, or needs another setting before they act.",
+    to_try: "If both directions came out within the tolerance nothing needs doing; else look up in the decoder's own manual how its directions are matched.",
+};
+
+/// The table does nothing.
+pub const TABLE_NOT_OBEYED: Cause = Cause {
+    code: "table-not-obeyed",
+    seen: "The decoder says that its speed table is in use, but the engine runs as without one.",
+    may_be: "This kind of decoder has no speed table, or needs another setting before it acts.",
+    to_try: "Look up in the decoder's own manual what switches its speed table on beside bit 4 of CV 29; if it has none, it cannot be calibrated this way.",
+};
+
+/// 126 steps on 28 entries without anything between.
+pub const TABLE_NOT_INTERPOLATED: Cause = Cause {
+    code: "table-not-interpolated",
+    seen: "In 126-step operation this decoder takes the entries of its table as they stand and nothing between them, so several steps run at one speed.",
+    may_be: "The standards ask for values between the entries, but leave open which.",
+    to_try: "Write steps = 28 in the bench file, and drive this engine with 28 steps.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &NOT_MOVING,
@@ -201,6 +225,9 @@ pub const ALL: &[&Cause] = &[
     &CV_REFUSED,
     &TOP_OUT_OF_REACH,
     &TABLE_FROM_ZERO,
+    &TRIMS_NOT_OBEYED,
+    &TABLE_NOT_OBEYED,
+    &TABLE_NOT_INTERPOLATED,
     &CREEP_OUT_OF_REACH,
     &CURVE_UNUSABLE,
     &VERIFY_FAILED,

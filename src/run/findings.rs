@@ -4,11 +4,12 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableReading, Target,
-    Tolerance, Verdict, VerifyPoint, correct, fit_table, predict, predicted_worst, reachable_top,
-    read_from_zero, refit_table, table_limit,
+    Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableReading, TableUse,
+    Target, Tolerance, Verdict, VerifyPoint, Written, correct, fit_table, predict, predicted_worst,
+    reachable_top, refit_table, table_limit, with_trims,
 };
 use crate::cause::{Reason, engine as causes, path as path_causes};
+use crate::dcc::drive::UNITY_TRIM;
 use crate::dcc::scale::kmh;
 use crate::station::Direction;
 
@@ -35,7 +36,7 @@ impl Computed {
 
     /// Predicted speed at a table entry.
     pub(super) fn predict(&self, direction: Direction, entry: f64) -> SpeedEstimate {
-        predict(&self.fit, self.curve(direction), direction, entry)
+        predict(&self.fit, self.curve(direction), &self.habits, direction, entry)
     }
 
     /// Doubt (k = 1) that the decoder's rounding adds to the predicted speed, mm/s.
@@ -46,7 +47,7 @@ impl Computed {
 
     /// Worst predicted deviation over all entries and both directions, mm/s.
     pub(super) fn worst_predicted_mm_s(&self, target: &Target) -> f64 {
-        predicted_worst(&self.fit, &self.forward, &self.reverse, target)
+        predicted_worst(&self.fit, &self.forward, &self.reverse, &self.habits, target)
     }
 }
 
@@ -54,8 +55,10 @@ impl Computed {
 #[derive(Debug)]
 pub(super) struct Findings {
     pub(super) target: Target,
-    /// How the decoder reads its table in 126-step operation, as far as is known.
-    pub(super) reading: TableReading,
+    /// How the decoder uses its table, as it is taken.
+    pub(super) used: TableUse,
+    /// The same as the first verify showed it; none where that was left open.
+    pub(super) shown: Option<TableUse>,
     pub(super) tolerance: Tolerance,
     pub(super) sweep: Option<SweepFound>,
     pub(super) computed: Option<Computed>,
@@ -75,7 +78,8 @@ impl Findings {
             .expect("the bench file reader lets only targets through that start above 0 and never fall");
         Self {
             target,
-            reading: TableReading::default(),
+            used: TableUse::default(),
+            shown: None,
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
             sweep: None,
             computed: None,
@@ -163,34 +167,79 @@ impl Findings {
         (slowest - wanted > limit).then_some(slowest)
     }
 
-    /// A table for the decoder's true way of reading it, where verify saw that it is not the one that this table was made
-    /// for; `self` goes over to that.
-    pub(super) fn reread(&mut self, cx: &mut Cx, done: &[Verified]) -> Option<Computed> {
+    /// How the entries are met, as it is taken.
+    pub(super) fn reading(&self) -> TableReading {
+        self.used.reading()
+    }
+
+    /// Keeps what this verify shows of how the decoder uses its table.
+    pub(super) fn look_how_used(&mut self, cx: &Cx, done: &[Verified]) {
+        let (Some(computed), Some(sweep)) = (&self.computed, &self.sweep) else { return };
+        let one = |one: &Verified| SeenStep {
+            step: one.step,
+            direction: one.point.direction,
+            measured: one.point.measured,
+        };
+        let seen: Vec<SeenStep> = done.iter().map(one).collect();
+        let written = Written {
+            fit: &computed.fit,
+            curves: [&computed.forward, &computed.reverse],
+            habits: &computed.habits,
+            kind: sweep.kind,
+            of: cx.plan.spec.engine.step_mode,
+        };
+        self.shown = written.told_by(&seen);
+    }
+
+    /// A table for the way in which the decoder uses it, where that is not the one that this table was made for; `self`
+    /// goes over to that. None where the ways agree or nothing is known.
+    ///
+    /// # Errors
+    /// The table is not used in any way that serves.
+    pub(super) fn for_true_use(&mut self, cx: &mut Cx) -> Result<Option<Computed>, Failure> {
         let of = cx.plan.spec.engine.step_mode;
-        let computed =
-            self.computed.as_ref().filter(|_| of > 28 && self.reading == TableReading::EndToEnd)?;
-        let seen: Vec<SeenStep> = done
-            .iter()
-            .map(|one| SeenStep {
-                step: one.step,
-                direction: one.point.direction,
-                measured: one.point.measured,
-            })
-            .collect();
-        if !read_from_zero(&seen, &computed.fit, [&computed.forward, &computed.reverse], of) {
-            return None;
+        let Some(shown) = self.shown.filter(|shown| *shown != self.used) else { return Ok(None) };
+        let Some(computed) = &self.computed else { return Ok(None) };
+        if shown == TableUse::None {
+            let evidence = "every verified step has the speed of the linear curve";
+            return Err(Failure::rejected(&causes::TABLE_NOT_OBEYED, evidence));
         }
-        let target = self.target.read_from_zero(of);
-        let fit = fit_table(&computed.forward, &computed.reverse, &target, &self.tolerance).ok()?;
-        let better = Computed { fit, ..computed.clone() };
-        (self.target, self.reading) = (target, TableReading::FromZero);
-        let first = self.reading.nearest_step(1.0, of);
-        let evidence =
-            format!("its first entry is met at step {first} of {of}, and steps below it may stand");
-        let reason = Reason::new(&causes::TABLE_FROM_ZERO, evidence);
+        if shown.reading() == TableReading::Held {
+            let evidence = format!("steps of {of} between two entries run at the speed of one of them");
+            return Err(Failure::rejected(&causes::TABLE_NOT_INTERPOLATED, evidence));
+        }
+        let target = if shown.reading() == TableReading::FromZero {
+            self.target.read_from_zero(of)
+        } else {
+            self.target.clone()
+        };
+        let (forward, reverse, habits) = (&computed.forward, &computed.reverse, &computed.habits);
+        let fit = if let TableUse::WithoutTrims(_) = shown {
+            let bare = TableFit { trim_forward: UNITY_TRIM, trim_reverse: UNITY_TRIM, ..computed.fit };
+            with_trims(&bare, forward, reverse, habits, &target, &self.tolerance).map(|found| found.0)
+        } else {
+            fit_table(forward, reverse, habits, &target, &self.tolerance)
+        };
+        let Ok(fit) = fit else { return Ok(None) };
+        let (trims, better) =
+            ([computed.fit.trim_forward, computed.fit.trim_reverse], Computed { fit, ..computed.clone() });
+        (self.target, self.used) = (target, shown);
+        if shown.reading() == TableReading::FromZero {
+            let first = shown.reading().nearest_step(1.0, of);
+            let evidence =
+                format!("its first entry is met at step {first} of {of}, and steps below it may stand");
+            self.note_once(cx, Reason::new(&causes::TABLE_FROM_ZERO, evidence));
+        }
+        if let TableUse::WithoutTrims(_) = shown {
+            let evidence = format!("CV 66 = {} and CV 95 = {} changed no speed", trims[0], trims[1]);
+            self.note_once(cx, Reason::new(&causes::TRIMS_NOT_OBEYED, evidence));
+        }
+        Ok(Some(better))
+    }
+
+    fn note_once(&mut self, cx: &mut Cx, reason: Reason) {
         cx.record(RecordBody::Noted(reason.clone()));
         self.reasons.push(reason);
-        Some(better)
     }
 
     /// A table from the curves as verify corrects them; none where it stays the same.
@@ -202,16 +251,21 @@ impl Findings {
                 .map(|verified| verified.point)
                 .filter(|point| point.direction == direction)
                 .collect();
-            correct(computed.curve(direction), &computed.fit, direction, &points)
+            correct(computed.curve(direction), &computed.fit, &computed.habits, direction, &points)
         };
         let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
-        let fit = refit_table(&computed.fit, &forward, &reverse, &self.target, &self.tolerance).ok()?;
         let habits = computed.habits;
+        let (target, tolerance) = (&self.target, &self.tolerance);
+        let fit = if let TableUse::WithoutTrims(_) = self.used {
+            with_trims(&computed.fit, &forward, &reverse, &habits, target, tolerance).ok()?.0
+        } else {
+            refit_table(&computed.fit, &forward, &reverse, &habits, target, tolerance).ok()?
+        };
         (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
     fn table(&self, forward: SpeedCurve, reverse: SpeedCurve, habits: Habits) -> Result<Computed, Failure> {
-        let fit = fit_table(&forward, &reverse, &self.target, &self.tolerance)
+        let fit = fit_table(&forward, &reverse, &habits, &self.target, &self.tolerance)
             .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
         Ok(Computed { fit, forward, reverse, habits })
     }

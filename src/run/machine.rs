@@ -23,7 +23,7 @@ use super::verified::Verified;
 use super::verify::{VerifyRound, complain};
 use super::warm_up::WarmUp;
 use super::{laps, result, snapshot, write};
-use crate::calibrate::{TableReading, Target, Verdict};
+use crate::calibrate::{TableUse, Target, Verdict};
 use crate::cause::{Reason, engine as engine_causes};
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
@@ -51,7 +51,7 @@ struct Before {
     worst_mm_s: f64,
     reason: Option<Reason>,
     target: Target,
-    reading: TableReading,
+    used: TableUse,
 }
 
 #[derive(Debug)]
@@ -387,18 +387,21 @@ impl Run {
         self.findings.verdict = Some(verdict);
         self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
         self.findings.reasons.extend(reason.clone());
-        let (target, reading) = (self.findings.target.clone(), self.findings.reading);
-        // A corrected curve is bent to what was seen: only that of the sweep can tell how the table is read.
-        let reread = if verdict == Verdict::Pass || number > 1 {
+        let (target, used) = (self.findings.target.clone(), self.findings.used);
+        // A corrected curve is bent to what was seen: only that of the sweep can tell how the table is used.
+        if number == 1 {
+            self.findings.look_how_used(&self.cx, &done);
+        }
+        let anew = if verdict == Verdict::Pass || number > 1 {
             None
         } else {
-            self.findings.reread(&mut self.cx, &done)
+            self.findings.for_true_use(&mut self.cx)?
         };
-        // One correction; a table that was read otherwise than it was made for is not one.
-        let last = 1 + u32::from(reading != TableReading::default());
-        let better = match reread {
+        // One correction; a table that was used otherwise than it was made for is not one.
+        let last = 1 + u32::from(used != TableUse::default());
+        let better = match anew {
             None if verdict != Verdict::Pass && number <= last => self.findings.corrected(&done),
-            reread => reread,
+            anew => anew,
         };
         self.findings.verified.clone_from(&done);
         match (better, self.findings.computed.clone()) {
@@ -409,7 +412,7 @@ impl Run {
                 self.findings.reasons.retain(|kept| !kept.code.starts_with("verify-"));
                 self.findings.keep(&mut self.cx, better);
                 let before =
-                    Some(Box::new(Before { computed, done, verdict, worst_mm_s, reason, target, reading }));
+                    Some(Box::new(Before { computed, done, verdict, worst_mm_s, reason, target, used }));
                 self.begin_write(AfterWrite::Verify { number: number + 1, before });
             }
             _ => self.conclude(),
@@ -421,10 +424,11 @@ impl Run {
     fn go_back(&mut self, before: Before) {
         self.findings.verdict = Some(before.verdict);
         self.findings.verified = before.done;
-        if self.findings.reading != before.reading {
-            self.findings.reasons.retain(|kept| kept.code != engine_causes::TABLE_FROM_ZERO.code);
+        if self.findings.used != before.used {
+            let taken_back = [&engine_causes::TABLE_FROM_ZERO, &engine_causes::TRIMS_NOT_OBEYED];
+            self.findings.reasons.retain(|kept| taken_back.iter().all(|cause| kept.code != cause.code));
         }
-        (self.findings.target, self.findings.reading) = (before.target, before.reading);
+        (self.findings.target, self.findings.used) = (before.target, before.used);
         self.findings.reasons.extend(before.reason);
         self.findings.keep(&mut self.cx, before.computed);
         self.begin_write(AfterWrite::Finish);

@@ -60,4 +60,4 @@ pub use outcome::{
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 3;
+pub const CORE_REVISION: u32 = 4;

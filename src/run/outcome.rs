@@ -1,6 +1,6 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
 use crate::calibrate::budget::BudgetLine;
-use crate::calibrate::{ENTRIES, Habits};
+use crate::calibrate::{BaselineKind, ENTRIES, Habits, TableUse};
 use crate::cause::Reason;
 use crate::motion::Measured;
 use crate::sensor::Housekeeping;
@@ -196,6 +196,12 @@ pub struct EngineFound {
     pub drift: Option<SweepDrift>,
     /// What the decoder makes of a drive that is no whole count, by the points of the sweep.
     pub rounding: Option<Habits>,
+    /// What made the decoder linear for the sweep.
+    #[serde(default)]
+    pub baseline: Option<BaselineKind>,
+    /// How the decoder uses its table, as the first verify showed it.
+    #[serde(default)]
+    pub table_use: Option<TableUse>,
 }
 
 /// The result. Non-finite numbers never enter: they are none.

@@ -73,6 +73,8 @@ fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
         points: swept.map(|swept| swept.count).unwrap_or_default(),
         drift: swept.and_then(|swept| swept.drift),
         rounding: findings.computed.as_ref().map(|computed| computed.habits),
+        baseline: swept.map(|swept| swept.kind),
+        table_use: findings.shown,
     }
 }
 
@@ -108,8 +110,8 @@ fn figures(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<Figures> {
     let of = cx.plan.spec.engine.step_mode;
     (1..=ENTRIES)
         .map(|entry| {
-            let step = findings.reading.nearest_step(entry as f64, of);
-            let entry = findings.reading.entry(step, of);
+            let step = findings.reading().nearest_step(entry as f64, of);
+            let entry = findings.reading().entry(step, of);
             let seen = |direction| measured(&findings.verified, step, direction);
             let (source, forward, reverse) = if let (Some(forward), Some(reverse)) =
                 (seen(Direction::Forward), seen(Direction::Reverse))

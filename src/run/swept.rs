@@ -17,6 +17,8 @@ const TOLERANCES_MOST: f64 = 3.0;
 /// What the sweep found.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct SweepFound {
+    /// What made the decoder linear.
+    pub(super) kind: BaselineKind,
     /// Points forward and reverse, drift seen to.
     pub(super) points: [Vec<CurvePoint>; 2],
     /// The low end, forward and reverse.
@@ -150,6 +152,7 @@ impl Swept {
             }
         });
         Ok(SweepFound {
+            kind: self.kind,
             points: [0, 1].map(|side: usize| self.curve(side, seen_to)),
             low_end: self.low_end,
             count,

@@ -31,7 +31,7 @@ impl Verified {
         (step, direction): (u16, Direction),
         result: Option<Measured>,
     ) -> Self {
-        let entry = findings.reading.entry(step, cx.plan.spec.engine.step_mode);
+        let entry = findings.reading().entry(step, cx.plan.spec.engine.step_mode);
         let target_mm_s = findings.target.at(entry);
         let limit = findings
             .computed

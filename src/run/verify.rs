@@ -11,7 +11,7 @@ use super::rewarm::{COOLED, Rewarm};
 use super::route::spread;
 use super::sweep::RUNS_WELL;
 use super::verified::Verified;
-use crate::calibrate::Verdict;
+use crate::calibrate::{TableReading, Verdict};
 use crate::cause::engine as causes;
 use crate::station::Direction;
 use std::time::Duration;
@@ -48,14 +48,23 @@ impl VerifyRound {
         let mut entries = spread(cx.plan.spec.sweep.verify_points.min(LAST), LAST);
         entries.extend(in_doubt(cx, findings, &entries));
         entries.sort_unstable();
+        let reading = findings.reading();
         let steps: Vec<u16> =
-            entries.iter().map(|entry| findings.reading.nearest_step(f64::from(*entry), of)).collect();
+            entries.iter().map(|entry| reading.nearest_step(f64::from(*entry), of)).collect();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
-        let left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
+        let mut left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
+        // Whether anything lies between the entries shows there alone.
+        let between =
+            if of > LAST && findings.shown.is_none() { between_entries(reading, of) } else { [0; 2] };
+        let forward = left.split_off(steps.len());
+        let mut forward: Vec<u16> = forward.into_iter().map(|(step, _)| step).collect();
+        forward.extend(between.into_iter().filter(|step| *step > 0 && !steps.contains(step)));
+        forward.sort_unstable();
+        left.extend(forward.into_iter().map(|step| (step, Direction::Forward)));
         let stood = cx.now.since(cx.turned_at);
         // Where it runs to get warm.
-        let warm_at = (findings.reading.nearest_step(REWARM_ENTRY, of), Direction::Forward);
+        let warm_at = (findings.reading().nearest_step(REWARM_ENTRY, of), Direction::Forward);
         // On a track a run up to the top for it alone costs too much way.
         let fast = steps.last().filter(|_| cx.is_endless());
         Self {
@@ -160,6 +169,13 @@ impl VerifyRound {
     }
 }
 
+/// Two neighbouring steps on either side of the middle between two middle entries.
+fn between_entries(reading: TableReading, of: u16) -> [u16; 2] {
+    let middle = f64::from(LAST / 2) + 0.5;
+    let above = (1..=of).find(|step| reading.entry(*step, of) > middle).unwrap_or(of);
+    [above.saturating_sub(1), above]
+}
+
 /// The entries that are most in doubt, beside those that are measured anyway; none on a track, where each takes long.
 fn in_doubt(cx: &Cx, findings: &Findings, known: &[u16]) -> Vec<u16> {
     let (Some(computed), true) = (&findings.computed, cx.is_endless()) else { return Vec::new() };
@@ -177,7 +193,7 @@ fn wish((value, direction): (u16, Direction), sharpness: f64, may_stand: bool) -
 
 /// A slow step at which the engine stands is a wrong table; at a faster one the engine is jammed, or has lost contact.
 fn may_stand(cx: &Cx, findings: &Findings, step: u16) -> bool {
-    let wanted = findings.target.at(findings.reading.entry(step, cx.plan.spec.engine.step_mode));
+    let wanted = findings.target.at(findings.reading().entry(step, cx.plan.spec.engine.step_mode));
     wanted < RUNS_WELL * findings.target.top()
 }
 

@@ -15,9 +15,10 @@ pub(super) fn counts(memory: &Memory, spec: &DecoderSim, step: u16, of: u16, for
         return 0.0;
     }
     let step = step.min(of);
-    let table = memory.table_on();
+    let table = memory.table_on() && !spec.ignores_table;
     let plain = if table { from_table(memory, spec, step, of) } else { from_curve(memory, spec, step, of) };
-    let trim = if table || spec.trims_without_table { trim(memory, forward) } else { 1.0 };
+    let trims = (table || spec.trims_without_table) && !spec.ignores_trims;
+    let trim = if trims { trim(memory, forward) } else { 1.0 };
     rounded(plain * trim, spec.rounding).min(FULL)
 }
 
@@ -38,7 +39,8 @@ fn rounded(drive: f64, rounding: Rounding) -> f64 {
 }
 
 fn from_curve(memory: &Memory, spec: &DecoderSim, step: u16, of: u16) -> f64 {
-    let [start, high, mid] = [2, 5, 6].map(|cv| memory.get(cv));
+    let start = memory.get(2);
+    let (high, mid) = spec.fixed_curve.unwrap_or_else(|| (memory.get(5), memory.get(6)));
     if let (Some(crawl), 0, 0, 0) = (spec.crawl, start, high, mid) {
         return f64::from(crawl);
     }
@@ -61,9 +63,20 @@ fn from_table(memory: &Memory, spec: &DecoderSim, step: u16, of: u16) -> f64 {
         (28, _) => f64::from(step),
         (_, TableReading::EndToEnd) => 1.0 + f64::from(step - 1) * 27.0 / 125.0,
         (_, TableReading::QuarterSteps) => f64::from(step) / 4.5,
+        (_, TableReading::Stairs) => 1.0 + libm::floor(f64::from(step - 1) / 4.5),
     };
     let below = (0..28_u16).rev().find(|entry| f64::from(*entry) <= place).unwrap_or(0);
-    between((f64::from(below), entry(memory, below)), (f64::from(below + 1), entry(memory, below + 1)), place)
+    let plain = between(
+        (f64::from(below), entry(memory, below)),
+        (f64::from(below + 1), entry(memory, below + 1)),
+        place,
+    );
+    if !spec.scales_table {
+        return plain;
+    }
+    let (start, high) = (f64::from(memory.get(2)), memory.get(5));
+    let top = if high > 1 { f64::from(high) } else { FULL };
+    start + plain * (top - start) / FULL
 }
 
 /// Entry 1 to 28; the entry before the first is standstill.
@@ -180,6 +193,31 @@ mod tests {
         spec.trims_without_table = true;
         assert_near(counts(&memory, &spec, 28, 28, true), 239.0);
         assert_near(counts(&memory, &spec, 28, 28, false), 120.0);
+    }
+
+    /// standards/dcc.md section 4.2: what the texts leave open, and what makers may do otherwise.
+    #[test]
+    fn a_decoder_may_leave_trims_or_table_out_scale_the_table_or_hold_its_entries() {
+        let mut cvs = nines();
+        cvs.extend([(66, 120), (95, 60)]);
+        let (mut memory, mut spec) = decoder(&cvs);
+        spec.reading = TableReading::Stairs;
+        for (step, entry) in [(1, 1), (5, 1), (6, 2), (9, 2), (10, 3), (63, 14), (64, 15), (126, 28)] {
+            assert_near(counts(&memory, &spec, step, 126, true), f64::from(9 * entry) * 0.9375);
+        }
+        spec.ignores_trims = true;
+        assert_near(counts(&memory, &spec, 14, 28, false), 126.0);
+        spec.scales_table = true;
+        assert!(memory.write(2, 51, Place::Service) && memory.write(5, 204, Place::Service));
+        assert_near(counts(&memory, &spec, 14, 28, true), 51.0 + 126.0 * 0.6);
+        assert!(memory.write(2, 0, Place::Service) && memory.write(5, 0, Place::Service));
+        assert_near(counts(&memory, &spec, 14, 28, true), 126.0);
+        spec.ignores_table = true;
+        assert!(memory.write(6, 0, Place::Service));
+        assert_near(counts(&memory, &spec, 28, 28, true), 255.0);
+        spec.fixed_curve = Some((128, 64));
+        assert_near(counts(&memory, &spec, 14, 28, true), 64.0);
+        assert_near(counts(&memory, &spec, 28, 28, true), 128.0);
     }
 
     #[test]

@@ -121,6 +121,8 @@ pub enum TableReading {
     EndToEnd,
     /// Entry k lies at step 4.5 k, with zero below entry 1.
     QuarterSteps,
+    /// Entry 1 serves steps 1 to 5, entry 2 steps 6 to 9 and so on: 4.5 steps each, and nothing between.
+    Stairs,
 }
 
 /// What becomes of a drive that is not a whole count.
@@ -146,6 +148,14 @@ pub struct DecoderSim {
     pub rounding: Rounding,
     /// The trims CV 66 and 95 act with the table bit off as well.
     pub trims_without_table: bool,
+    /// CV 66 and 95 are stored and do nothing.
+    pub ignores_trims: bool,
+    /// Bit 4 of CV 29 is stored and does nothing.
+    pub ignores_table: bool,
+    /// CV 2 and CV 5 scale the table (RCN-225 CV 29 leaves that to the maker): its 0 is CV 2, its 255 CV 5.
+    pub scales_table: bool,
+    /// CV 5 and 6 are stored, and these values act in their place: top, middle.
+    pub fixed_curve: Option<(u8, u8)>,
     /// A write of 0 to CV 2, 5 or 6 is not acknowledged and changes nothing.
     pub refuses_zeros: bool,
     /// With CV 2, 5 and 6 all 0, every moving step drives at this one count.
