@@ -6,9 +6,11 @@
 //! so that no other table and trims of that range leave a smaller worst deviation, measured in tolerances, as far as the
 //! curves and what is known of the decoder's rounding are true. What a decoder makes of a product above 255 is not written
 //! (`standards/dcc.md` section 4.2): no table asks for it.
+use super::coupled::StepWise;
 use super::habit::Habit;
 use super::trial::{Lane, Trial};
-use super::{ENTRIES, Habits, SpeedCurve, TableFit, Target, Tolerance};
+use super::{ENTRIES, Habits, SpeedCurve, TableFit, TableReading, Target, Tolerance};
+use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 use thiserror::Error;
 
@@ -66,68 +68,120 @@ pub fn check_top(
     }
 }
 
-/// The table and trims that keep the worst deviation, measured in tolerances, smallest over all entries and both
-/// directions; of equals the trims nearest to 128. A creep speed below what the engine can hold gets the slowest entry
-/// that moves it in both directions; [`super::predict()`] shows the deviation.
-///
-/// # Errors
-/// See [`FitError`]. The reserve is not looked at here: [`check_top`] does.
-pub fn fit_table(
-    forward: &SpeedCurve,
-    reverse: &SpeedCurve,
-    habits: &Habits,
-    target: &Target,
-    tolerance: &Tolerance,
-) -> Result<TableFit, FitError> {
-    check_top(target.top(), forward, reverse, 0.0)?;
-    let habits = habits.plausible();
-    Lanes::of(forward, reverse, &habits, LOWEST_TRIM..=HIGHEST_TRIM).best(wanted(target, tolerance))
+/// What a table is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct TableTask<'a> {
+    /// Forward and reverse.
+    pub curves: [&'a SpeedCurve; 2],
+    /// What the decoder makes of fractions of a count.
+    pub habits: &'a Habits,
+    /// The wanted speeds.
+    pub target: &'a Target,
+    /// What they may be missed by.
+    pub tolerance: &'a Tolerance,
+    /// Moving steps of the mode.
+    pub of: u16,
+    /// How the decoder meets the entries.
+    pub reading: TableReading,
 }
 
-/// A table for curves that a verify has corrected. The trims stay where they serve: a decoder that rounds the product
-/// of entry and trim rounds it as it did when it was measured, so the correction holds; other trims would shuffle
-/// the rounding anew. They are searched again where, kept, they would leave a deviation beyond the tolerance.
-///
-/// # Errors
-/// As [`fit_table`].
-pub fn refit_table(
-    before: &TableFit,
-    forward: &SpeedCurve,
-    reverse: &SpeedCurve,
-    habits: &Habits,
-    target: &Target,
-    tolerance: &Tolerance,
-) -> Result<TableFit, FitError> {
-    let wanted = wanted(target, tolerance);
-    let kept = with_trims(before, forward, reverse, habits, target, tolerance)?;
-    if kept.1 <= 1.0 {
-        return Ok(kept.0);
+/// The worst predicted deviation of a table in tolerances, over every step of the mode and both directions.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TableQuality {
+    /// Of this table.
+    pub worst: f64,
+    /// What no table goes below under the same curves: with 28 steps by a full search over tables and trims; with 126, where
+    /// neighbouring entries share their steps, a bound for these trims that need not be reached.
+    pub bound: f64,
+}
+
+impl TableTask<'_> {
+    /// The table and trims that keep the worst deviation, measured in tolerances, smallest over all entries and both
+    /// directions; of equals the trims nearest to 128. In 126-step operation over all steps, as far as moving entries by one
+    /// leads. A creep speed below what the engine can hold gets the slowest entry that moves it in both directions;
+    /// [`super::predict()`] shows the deviation.
+    ///
+    /// # Errors
+    /// See [`FitError`]. The reserve is not looked at here: [`check_top`] does.
+    pub fn best(&self) -> Result<TableFit, FitError> {
+        check_top(self.target.top(), self.curves[0], self.curves[1], 0.0)?;
+        let habits = self.habits.plausible();
+        let lanes = Lanes::of(self.curves, &habits, LOWEST_TRIM..=HIGHEST_TRIM);
+        let best = lanes.best(self.wanted())?;
+        if usize::from(self.of) <= ENTRIES || (best.trim_forward, best.trim_reverse) == (UNITY, UNITY) {
+            return Ok(self.under_trims_of(&best)?.0);
+        }
+        // What is best at the entries need not be between them, where whole counts may serve as well.
+        let plain = TableFit { trim_forward: UNITY, trim_reverse: UNITY, ..best };
+        let best = self.under_trims_of(&best)?;
+        Ok(match self.under_trims_of(&plain) {
+            Ok(plain) if plain.1 <= best.1 => plain.0,
+            _ => best.0,
+        })
     }
-    check_top(target.top(), forward, reverse, 0.0)?;
-    Lanes::of(forward, reverse, &habits.plausible(), LOWEST_TRIM..=HIGHEST_TRIM).best(wanted)
-}
 
-/// The best table under the trims of `before`, and its worst deviation in tolerances.
-///
-/// # Errors
-/// As [`fit_table`].
-pub fn with_trims(
-    before: &TableFit,
-    forward: &SpeedCurve,
-    reverse: &SpeedCurve,
-    habits: &Habits,
-    target: &Target,
-    tolerance: &Tolerance,
-) -> Result<(TableFit, f64), FitError> {
-    check_top(target.top(), forward, reverse, 0.0)?;
-    let (trim_forward, trim_reverse) = (before.trim_forward, before.trim_reverse);
-    let habits = habits.plausible();
-    let lanes = (Lane::new(forward, trim_forward, &habits), Lane::new(reverse, trim_reverse, &habits));
-    let trial = if let (Some(forward), Some(reverse)) = &lanes { Trial::new(forward, reverse) } else { None };
-    let trial = trial.ok_or(FitError::DirectionsTooUnlike)?;
-    let wanted = wanted(target, tolerance);
-    let worst = wanted.iter().map(|one| one.part(trial.best(one.speed_mm_s).1)).fold(0.0, f64::max);
-    Ok((TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse }, worst))
+    /// A table for curves that a verify has corrected. The trims stay where they serve: a decoder that rounds the product
+    /// of entry and trim rounds it as it did when it was measured, so the correction holds; other trims would shuffle
+    /// the rounding anew. They are searched again where, kept, they would leave a deviation beyond the tolerance.
+    ///
+    /// # Errors
+    /// As [`TableTask::best`].
+    pub fn after(&self, before: &TableFit) -> Result<TableFit, FitError> {
+        let kept = self.under_trims_of(before)?;
+        if kept.1 <= 1.0 { Ok(kept.0) } else { self.best() }
+    }
+
+    /// The best table under the trims of `before`, and its worst deviation in tolerances.
+    ///
+    /// # Errors
+    /// As [`TableTask::best`].
+    pub fn under_trims_of(&self, before: &TableFit) -> Result<(TableFit, f64), FitError> {
+        check_top(self.target.top(), self.curves[0], self.curves[1], 0.0)?;
+        let (trim_forward, trim_reverse) = (before.trim_forward, before.trim_reverse);
+        let habits = self.habits.plausible();
+        let lanes = (
+            Lane::new(self.curves[0], trim_forward, &habits),
+            Lane::new(self.curves[1], trim_reverse, &habits),
+        );
+        let trial =
+            if let (Some(forward), Some(reverse)) = &lanes { Trial::new(forward, reverse) } else { None };
+        let trial = trial.ok_or(FitError::DirectionsTooUnlike)?;
+        let wanted = self.wanted();
+        let fit = TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse };
+        if usize::from(self.of) <= ENTRIES {
+            let worst = wanted.iter().map(|one| one.part(trial.best(one.speed_mm_s).1)).fold(0.0, f64::max);
+            return Ok((fit, worst));
+        }
+        let steps =
+            StepWise::new(self.curves, &habits, (self.target, self.tolerance), (self.reading, self.of));
+        let fit = steps.descend(fit, trial.values());
+        Ok((fit, steps.worst_of_all(&fit)))
+    }
+
+    /// How good a table is under these curves, and what none goes below.
+    #[must_use]
+    pub fn quality(&self, fit: &TableFit) -> TableQuality {
+        let habits = self.habits.plausible();
+        let wanted = (self.target, self.tolerance);
+        let steps = StepWise::new(self.curves, &habits, wanted, (self.reading, self.of));
+        let worst = steps.worst_of_all(fit);
+        let bound = if usize::from(self.of) <= ENTRIES {
+            self.best().map_or(worst, |best| steps.worst_of_all(&best).min(worst))
+        } else {
+            steps.bound((fit.trim_forward, fit.trim_reverse)).min(worst)
+        };
+        TableQuality { worst, bound }
+    }
+
+    /// The wanted speeds of all entries.
+    fn wanted(&self) -> Vec<Wanted> {
+        let one = |entry: usize| {
+            let speed_mm_s = self.target.at((entry + 1) as f64);
+            let allowed_mm_s = self.tolerance.allowed(speed_mm_s, 0.0).max(f64::EPSILON);
+            Wanted { entry, speed_mm_s, allowed_mm_s }
+        };
+        (0..ENTRIES).map(one).collect()
+    }
 }
 
 /// A wanted speed with the deviation allowed there.
@@ -143,16 +197,6 @@ impl Wanted {
     fn part(&self, deviation_mm_s: f64) -> f64 {
         deviation_mm_s / self.allowed_mm_s
     }
-}
-
-/// The wanted speeds of all entries.
-fn wanted(target: &Target, tolerance: &Tolerance) -> Vec<Wanted> {
-    let one = |entry: usize| {
-        let speed_mm_s = target.at((entry + 1) as f64);
-        let allowed_mm_s = tolerance.allowed(speed_mm_s, 0.0).max(f64::EPSILON);
-        Wanted { entry, speed_mm_s, allowed_mm_s }
-    };
-    (0..ENTRIES).map(one).collect()
 }
 
 /// The best values under the trims on trial.
@@ -173,8 +217,8 @@ struct Lanes {
 }
 
 impl Lanes {
-    fn of(forward: &SpeedCurve, reverse: &SpeedCurve, habits: &[Habit], trims: RangeInclusive<u8>) -> Self {
-        let one = |trim| (trim, Lane::new(forward, trim, habits), Lane::new(reverse, trim, habits));
+    fn of(curves: [&SpeedCurve; 2], habits: &[Habit], trims: RangeInclusive<u8>) -> Self {
+        let one = |trim| (trim, Lane::new(curves[0], trim, habits), Lane::new(curves[1], trim, habits));
         Self { lanes: trims.map(one).collect() }
     }
 

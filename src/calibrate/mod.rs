@@ -4,14 +4,16 @@
 //! `standards/dcc.md` section 4. May not know time, links or phases.
 //!
 //! The points of both directions make [`Drawn`] curves, a [`SpeedCurve`] a direction; two curves, a [`Target`] and a
-//! [`Tolerance`] make a [`TableFit`]; [`next_points()`] says which points it still needs; [`predict()`] says what it will do; what verify saw goes through [`judge_doubt`] and, once, through
+//! [`Tolerance`] make a [`TableFit`] by way of a [`TableTask`]; [`next_points()`] says which points it still needs; [`predict()`] says what it will do; what verify saw goes through [`judge_doubt`] and, once, through
 //! [`correct()`].
 use crate::station::Direction;
 use serde::{Deserialize, Serialize};
 
 mod baseline;
+mod bend;
 pub mod budget;
 mod correct;
+mod coupled;
 mod curve;
 mod drag;
 mod drawn;
@@ -32,12 +34,13 @@ mod tolerance;
 mod trial;
 
 pub use baseline::{BaselineKind, baseline_drive};
+pub use bend::Bend;
 pub use correct::correct;
 pub use curve::{CurveError, DriveEstimate, SpeedCurve};
 pub use drag::{DragAt, DragSeen, DragSide, SpeedAt, drag};
 pub use drawn::Drawn;
 pub use drift::{Drift, Revisit};
-pub use fit::{FitError, check_top, fit_table, reachable_top, refit_table, with_trims};
+pub use fit::{FitError, TableQuality, TableTask, check_top, reachable_top};
 pub use habit::Habits;
 pub use next_point::next_points;
 pub use placing::{Placed, PlacingPart, between_placings};

@@ -6,7 +6,7 @@
 //! points lie, not on their values. So points gather where the curve bends or the tolerance is narrow, and are few where it
 //! is straight.
 use super::drawn::Drawn;
-use super::{CurvePoint, ENTRIES, Target, Tolerance, fit_table, table_limit};
+use super::{CurvePoint, ENTRIES, TableReading, TableTask, Target, Tolerance, table_limit};
 use crate::station::Direction;
 
 /// The predicted deviation with its doubt (k = 2) is to stay within this part of what is allowed.
@@ -37,9 +37,10 @@ pub fn next_points(
     // Without a curve or a table there is nothing to better; the computation after the sweep says why.
     let Ok(drawn) = Drawn::through(points) else { return Default::default() };
     let [forward, reverse] = &drawn.curves;
-    let Ok(fit) = fit_table(forward, reverse, &drawn.habits, target, tolerance) else {
-        return Default::default();
-    };
+    // Where points are needed hardly hangs on what lies between the entries.
+    let (curves, reading) = ([forward, reverse], TableReading::default());
+    let task = TableTask { curves, habits: &drawn.habits, target, tolerance, of: 28, reading };
+    let Ok(fit) = task.best() else { return Default::default() };
     [Direction::Forward, Direction::Reverse].map(|direction| {
         let side = usize::from(direction == Direction::Reverse);
         let curve = &drawn.curves[side];

@@ -66,7 +66,17 @@ fn the_table_from_the_points_chosen_meets_the_tolerance() {
         let points: Vec<CurvePoint> =
             learn(&speed, of, &tolerance).iter().map(|value| point(drive_of(*value, of), &speed)).collect();
         let drawn = Drawn::through([&points, &points]).unwrap();
-        let fit = fit_table(&drawn.curves[0], &drawn.curves[1], &drawn.habits, &target, &tolerance).unwrap();
+        let [forward, reverse] = drawn.curves.each_ref();
+        let (curves, reading) = ([forward, reverse], TableReading::default());
+        let task = TableTask {
+            curves,
+            habits: &drawn.habits,
+            target: &target,
+            tolerance: &tolerance,
+            of: 28,
+            reading,
+        };
+        let fit = task.best().unwrap();
         for entry in (2..=ENTRIES).map(|entry| entry as f64) {
             let drive = fit.drive(Direction::Forward, entry);
             let own = (speed(drive + 1.0) - speed(drive - 1.0)) / 4.0;

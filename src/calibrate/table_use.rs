@@ -18,6 +18,9 @@ const GOOD: f64 = 50.0;
 const CHANGED_MOST: f64 = 0.03;
 /// What a decoder makes of a drive between two counts is not known better than this (k = 1), counts.
 const COUNT_U: f64 = 0.5;
+/// A rough look is as predicted within this part, and far off beyond that one.
+const AS_PREDICTED: f64 = 0.04;
+const FAR_OFF: f64 = 0.12;
 /// Steps whose figures say nothing by themselves.
 const FEW: usize = 2;
 
@@ -85,6 +88,45 @@ impl Written<'_> {
         let (best, least) = ways.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
         let alone = ways.iter().all(|(way, squares)| *way == best || least * FAR_BETTER < *squares);
         (seen.len() > FEW && alone && least < GOOD).then_some(best)
+    }
+
+    /// By what factor the drives of the sweep were stronger than they were written, where that and no way of using the
+    /// table explains these steps: a middle drive of the decoder's own bends the whole part of the range that was swept.
+    #[must_use]
+    pub fn stronger_by(&self, seen: &[SeenStep]) -> Option<f64> {
+        let squares = |factor: f64| {
+            let each = seen.iter().map(|one| {
+                let curve = self.curves[usize::from(one.direction == Direction::Reverse)];
+                let drive = self.drive(TableUse::Whole(TableReading::default()), one.direction, one.step);
+                let predicted = curve.speed_at(drive / factor);
+                let by_count = COUNT_U * curve.slope_at((drive / factor).min(curve.last_drive()));
+                let own = libm::hypot(one.measured.u_mm_s, predicted.u_mm_s);
+                let off = one.measured.speed_mm_s - predicted.speed_mm_s;
+                off * off / (own * own + by_count * by_count).max(1e-6)
+            });
+            each.sum::<f64>() / seen.len().max(1) as f64
+        };
+        let factors = (40..=250_u8).map(|percent| f64::from(percent) / 100.0);
+        let best = factors.min_by(|a, b| squares(*a).total_cmp(&squares(*b)))?;
+        let least = squares(best);
+        let others = self.ways().into_iter().map(|way| self.squares(way, seen)).fold(f64::INFINITY, f64::min);
+        let clear = !(0.8..=1.25).contains(&best) && least < GOOD && least * FAR_BETTER < others;
+        (seen.len() > FEW && clear).then_some(best)
+    }
+
+    /// Trims or table are left out, told from one step before a fast one is asked for: it runs as with none of the ways
+    /// of using them.
+    #[must_use]
+    pub fn left_out_at(&self, one: &SeenStep) -> Option<TableUse> {
+        let off = |way: &TableUse| {
+            let [measured, predicted, _] = self.held_against(*way, one);
+            (measured - predicted).abs() / predicted.max(1.0)
+        };
+        let ways = self.ways();
+        let (whole, others): (Vec<TableUse>, Vec<TableUse>) =
+            ways.into_iter().partition(|way| matches!(way, TableUse::Whole(_)));
+        let best = others.into_iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+        (off(&best) < AS_PREDICTED && whole.iter().all(|way| off(way) > FAR_OFF)).then_some(best)
     }
 
     /// The ways that give other drives with this table.
@@ -216,6 +258,22 @@ mod tests {
         assert_eq!(told(&fit, 126, &none), None, "no way of these");
     }
 
+    /// A middle of 192 in place of 128 (common practice, no source) and a sweep that ended below it.
+    #[test]
+    fn a_sweep_under_stronger_drives_than_written_is_told() {
+        let (curve, habits, fit) = (curve(), Habits::default(), bent(120));
+        let (curves, kind) = ([&curve, &curve], BaselineKind::Zeros);
+        let written = Written { fit: &fit, curves, habits: &habits, kind, of: 28 };
+        let factor = |direction| if direction == Direction::Forward { 1.0 } else { 120.0 / 128.0 };
+        let entry = |step: u16, way| factor(way) * f64::from(fit.table[usize::from(step) - 1]);
+        let steps = [3, 7, 14, 21, 28];
+        // The sweep called 100 what was 150.
+        let weaker = seen(&steps, |step, way| entry(step, way) / 1.5, 0.0);
+        let found = written.stronger_by(&weaker).unwrap();
+        assert!((found - 1.5).abs() < 0.02 && written.told_by(&weaker).is_none(), "{found}");
+        assert_eq!(written.stronger_by(&seen(&steps, entry, 0.01)), None);
+    }
+
     #[test]
     fn with_28_steps_trims_and_table_are_asked_for_and_nothing_else() {
         let steps = [1, 7, 14, 21, 28];
@@ -225,5 +283,14 @@ mod tests {
         assert_eq!(told(&bent(120), 28, &plain), Some(TableUse::WithoutTrims(TableReading::EndToEnd)));
         let line = seen(&steps, |step, _| 255.0 * f64::from(step - 1) / 27.0, 0.0);
         assert_eq!(told(&bent(120), 28, &line), Some(TableUse::None));
+        let (curve, habits, fit) = (curve(), Habits::default(), bent(120));
+        let (curves, kind) = ([&curve, &curve], BaselineKind::Zeros);
+        let written = Written { fit: &fit, curves, habits: &habits, kind, of: 28 };
+        // Forward, 14: 97 counts with the table, 122.8 without. In reverse the trim makes 90.9 of the 97, 7.6 % in speed.
+        assert_eq!(written.left_out_at(&line[4]), Some(TableUse::None));
+        assert_eq!((written.left_out_at(&plain[4]), written.left_out_at(&plain[5])), (None, None));
+        let low = TableFit { trim_forward: 70, trim_reverse: 70, ..fit };
+        let bare = TableUse::WithoutTrims(TableReading::EndToEnd);
+        assert_eq!(Written { fit: &low, ..written }.left_out_at(&plain[4]), Some(bare));
     }
 }

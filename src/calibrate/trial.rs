@@ -96,9 +96,8 @@ impl<'a> Trial<'a> {
         f64::max(fast - speed_mm_s, speed_mm_s - slow)
     }
 
-    /// The values that may be used.
-    #[cfg(test)]
-    pub(super) fn values(&self) -> std::ops::RangeInclusive<u8> {
-        self.first..=self.last
+    /// The first and the last value that may be used.
+    pub(super) const fn values(&self) -> (u8, u8) {
+        (self.first, self.last)
     }
 }

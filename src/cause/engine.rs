@@ -46,7 +46,7 @@ pub const DOES_NOT_FOLLOW: Cause = Cause {
 /// The decoder made crawl or stand with zeros; the other linear baseline is taken.
 pub const ZEROS_NOT_LINEAR: Cause = Cause {
     code: "decoder-zeros-not-linear",
-    seen: "With CV 2, 5 and 6 at zero the decoder refused a value or crawled whatever the setting.",
+    seen: "With CV 2, 5 and 6 at zero the decoder refused a value, crawled whatever the setting, or ran a bent curve.",
     may_be: "This kind of decoder does not read zero as off.",
     to_try: "Nothing needs doing: the run goes on with CV 2 = 1, CV 6 = 128 and CV 5 = 255.",
 };
@@ -62,7 +62,21 @@ pub const IN_CONSIST: Cause = Cause {
     code: "engine-in-consist",
     seen: "The decoder has a consist address in CV 19 and is deaf to speed orders for its own address.",
     may_be: "The engine was last run coupled to another one.",
-    to_try: "Take the engine out of the consist (CV 19 = 0) with your station and start again.",
+    to_try: "Take the engine out of the consist (CV 19 = 0) with your station and start again, or write clear_consist = true in the bench file: then the run takes it out and puts it back at its end.",
+};
+/// The consist address is taken out for the run.
+pub const CONSIST_CLEARED: Cause = Cause {
+    code: "consist-cleared",
+    seen: "The decoder has a consist address, which the bench file lets the run take out; it goes back at the end.",
+    may_be: "The engine was last run coupled to another one.",
+    to_try: "Nothing needs doing; while the run lasts the engine answers to its own address alone.",
+};
+/// CV 15 and 16 lock the decoder.
+pub const LOCKED: Cause = Cause {
+    code: "decoder-locked",
+    seen: "The decoder is locked: its CV 15 and CV 16 do not hold the same value.",
+    may_be: "Somebody locked it on purpose, or CV 15 was left at the number of another decoder in this engine.",
+    to_try: "Write into CV 15 what stands in CV 16 with your station. An engine with several decoders has a number in CV 16 of each: open the one that drives the motor alone.",
 };
 /// CVs that the run must change cannot be read.
 pub const CV_UNREADABLE: Cause = Cause {
@@ -202,6 +216,14 @@ pub const TABLE_NOT_OBEYED: Cause = Cause {
     to_try: "Look up in the decoder's own manual what switches its speed table on beside bit 4 of CV 29; if it has none, it cannot be calibrated this way.",
 };
 
+/// The baseline is no straight line.
+pub const CURVE_BENT: Cause = Cause {
+    code: "curve-bent",
+    seen: "The speed over the steps bends at the middle step, or stops rising there, although the decoder was told to run a straight line.",
+    may_be: "The decoder keeps a drive of its own at the middle step (CV 6) or at the top step (CV 5), whatever is written there.",
+    to_try: "Set both CVs back to what the decoder's own manual names, switch off shunting and other functions that change the speed, and start again.",
+};
+
 /// 126 steps on 28 entries without anything between.
 pub const TABLE_NOT_INTERPOLATED: Cause = Cause {
     code: "table-not-interpolated",
@@ -221,12 +243,15 @@ pub const ALL: &[&Cause] = &[
     &ZEROS_NOT_LINEAR,
     &ANOTHER_ENGINE,
     &IN_CONSIST,
+    &CONSIST_CLEARED,
+    &LOCKED,
     &CV_UNREADABLE,
     &CV_REFUSED,
     &TOP_OUT_OF_REACH,
     &TABLE_FROM_ZERO,
     &TRIMS_NOT_OBEYED,
     &TABLE_NOT_OBEYED,
+    &CURVE_BENT,
     &TABLE_NOT_INTERPOLATED,
     &CREEP_OUT_OF_REACH,
     &CURVE_UNUSABLE,

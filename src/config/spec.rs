@@ -272,6 +272,8 @@ pub struct ProgrammingSpec {
     pub only_engine_on_output: bool,
     /// File with a list of the decoder's values, as written in the bench file.
     pub originals: Option<String>,
+    /// A consist address is taken out for the run and put back at its end.
+    pub clear_consist: bool,
 }
 
 /// Limits and guards.

@@ -22,6 +22,10 @@ pub const VERSION: u16 = 7;
 pub const MAKER: u16 = 8;
 /// Longest time without a packet.
 pub const PACKET_TIMEOUT: u16 = 11;
+/// Key of the lock: all other CVs are open while it equals [`LOCK`].
+pub const KEY: u16 = 15;
+/// Lock, see [`KEY`].
+pub const LOCK: u16 = 16;
 /// Long address, high byte.
 pub const LONG_ADDRESS_HIGH: u16 = 17;
 /// Long address, low byte.

@@ -9,6 +9,7 @@ use super::input::{Answer, Question};
 use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
+use super::snapshot::out_of_consist;
 use crate::calibrate::BaselineKind;
 use crate::cause::engine as causes;
 use crate::config::LeadingEnd;
@@ -81,8 +82,8 @@ pub(super) struct Baseline {
 }
 
 impl Baseline {
-    pub(super) fn new(cx: &Cx) -> Self {
-        let kind = BaselineKind::Zeros;
+    /// Begins with this kind.
+    pub(super) fn new(cx: &Cx, kind: BaselineKind) -> Self {
         Self { kind, stood: 0, stood_s: 0.0, stage: Stage::Writing(job(cx, kind)), unsaid: None }
     }
 
@@ -300,7 +301,8 @@ fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
         BaselineKind::OneMidFull => [1, 128, 255],
     };
     let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
-    let mut ops = vec![CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value())];
+    let mut ops: Vec<CvOp> = out_of_consist(cx).collect();
+    ops.push(CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value()));
     ops.extend([CvOp::Write(cv::ACCELERATION, 0), CvOp::Write(cv::DECELERATION, 0)]);
     let there = |cv: &u16| cx.cvs.known.contains_key(cv) || cx.cvs.mute.contains(cv);
     ops.extend(ADJUSTMENTS.into_iter().filter(there).map(|cv| CvOp::Write(cv, 0)));

@@ -4,9 +4,9 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableReading, TableUse,
-    Target, Tolerance, Verdict, VerifyPoint, Written, correct, fit_table, predict, predicted_worst,
-    reachable_top, refit_table, table_limit, with_trims,
+    Bend, Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableQuality,
+    TableReading, TableTask, TableUse, Target, Tolerance, Verdict, VerifyPoint, Written, correct, predict,
+    predicted_worst, reachable_top, table_limit,
 };
 use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::drive::UNITY_TRIM;
@@ -59,6 +59,8 @@ pub(super) struct Findings {
     pub(super) used: TableUse,
     /// The same as the first verify showed it; none where that was left open.
     pub(super) shown: Option<TableUse>,
+    /// The sweep's drives were stronger than written by this factor, as the first verify showed.
+    stronger_by: Option<f64>,
     pub(super) tolerance: Tolerance,
     pub(super) sweep: Option<SweepFound>,
     pub(super) computed: Option<Computed>,
@@ -80,6 +82,7 @@ impl Findings {
             target,
             used: TableUse::default(),
             shown: None,
+            stronger_by: None,
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),
             sweep: None,
             computed: None,
@@ -89,6 +92,20 @@ impl Findings {
             warm_at: 0,
             placing: None,
         }
+    }
+
+    /// A bend of the baseline that is the decoder's, in words; none where it is straight.
+    pub(super) fn bent(&self) -> Option<String> {
+        let sweep = self.sweep.as_ref()?;
+        let bend = sweep.points.iter().find_map(|points| Bend::of(points))?;
+        let slopes =
+            format!("above the middle step the speed rises {:.2} times as fast as below", bend.ratio());
+        Some(match bend {
+            Bend::MiddleLow(_) | Bend::MiddleHigh(_) => {
+                format!("{slopes}, as if CV 6 were {:.0} with a top of 255", bend.middle())
+            }
+            Bend::Cut(_) => format!("{slopes}, as if CV 5 were no more than CV 6"),
+        })
     }
 
     /// Curves and table from the sweep. Fails where the target cannot be reached or the curve is no curve.
@@ -123,7 +140,7 @@ impl Findings {
                 .scaled_to_top(reachable)
                 .map_err(|error| Failure::rejected(too_slow, error.to_string()))?;
         }
-        let mut computed = self.table(forward, reverse, habits)?;
+        let mut computed = self.table(cx, forward, reverse, habits)?;
         if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
             let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
             if !limits.raise_creep {
@@ -134,7 +151,7 @@ impl Findings {
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
             self.target = self.target.raised_to(slowest_mm_s);
-            computed = self.table(computed.forward, computed.reverse, habits)?;
+            computed = self.table(cx, computed.forward, computed.reverse, habits)?;
         }
         self.keep(cx, computed);
         Ok(())
@@ -174,21 +191,42 @@ impl Findings {
 
     /// Keeps what this verify shows of how the decoder uses its table.
     pub(super) fn look_how_used(&mut self, cx: &Cx, done: &[Verified]) {
-        let (Some(computed), Some(sweep)) = (&self.computed, &self.sweep) else { return };
         let one = |one: &Verified| SeenStep {
             step: one.step,
             direction: one.point.direction,
             measured: one.point.measured,
         };
         let seen: Vec<SeenStep> = done.iter().map(one).collect();
-        let written = Written {
+        self.stronger_by = self.written(cx).and_then(|written| written.stronger_by(&seen));
+        let shown = self.written(cx).and_then(|written| written.told_by(&seen));
+        // Trims of 128 do not show whether trims act: what was known of that stays.
+        self.shown = match (shown, self.used) {
+            (Some(TableUse::Whole(reading)), TableUse::WithoutTrims(_)) => {
+                Some(TableUse::WithoutTrims(reading))
+            }
+            _ => shown,
+        };
+    }
+
+    /// What was written, for a look at how it is used.
+    fn written(&self, cx: &Cx) -> Option<Written<'_>> {
+        let (computed, sweep) = (self.computed.as_ref()?, self.sweep.as_ref()?);
+        Some(Written {
             fit: &computed.fit,
             curves: [&computed.forward, &computed.reverse],
             habits: &computed.habits,
             kind: sweep.kind,
             of: cx.plan.spec.engine.step_mode,
-        };
-        self.shown = written.told_by(&seen);
+        })
+    }
+
+    /// Whether the decoder leaves trims or table out, by one step of the first verify.
+    pub(super) fn is_left_out(&mut self, cx: &Cx, seen: &SeenStep) -> bool {
+        let left_out = self.written(cx).and_then(|written| written.left_out_at(seen));
+        if left_out.is_some() {
+            self.shown = left_out;
+        }
+        left_out.is_some()
     }
 
     /// A table for the way in which the decoder uses it, where that is not the one that this table was made for; `self`
@@ -198,10 +236,17 @@ impl Findings {
     /// The table is not used in any way that serves.
     pub(super) fn for_true_use(&mut self, cx: &mut Cx) -> Result<Option<Computed>, Failure> {
         let of = cx.plan.spec.engine.step_mode;
+        if let Some(factor) = self.stronger_by {
+            let evidence = format!(
+                "the swept steps ran with {factor:.2} times the drive written, as if CV 6 were {:.0} with a top of 255",
+                (128.0 * factor).min(255.0)
+            );
+            return Err(Failure::rejected(&causes::CURVE_BENT, evidence));
+        }
         let Some(shown) = self.shown.filter(|shown| *shown != self.used) else { return Ok(None) };
         let Some(computed) = &self.computed else { return Ok(None) };
         if shown == TableUse::None {
-            let evidence = "every verified step has the speed of the linear curve";
+            let evidence = "with the table written and switched on it has the speeds of the linear curve";
             return Err(Failure::rejected(&causes::TABLE_NOT_OBEYED, evidence));
         }
         if shown.reading() == TableReading::Held {
@@ -213,12 +258,19 @@ impl Findings {
         } else {
             self.target.clone()
         };
-        let (forward, reverse, habits) = (&computed.forward, &computed.reverse, &computed.habits);
+        let task = TableTask {
+            curves: [&computed.forward, &computed.reverse],
+            habits: &computed.habits,
+            target: &target,
+            tolerance: &self.tolerance,
+            of,
+            reading: shown.reading(),
+        };
         let fit = if let TableUse::WithoutTrims(_) = shown {
             let bare = TableFit { trim_forward: UNITY_TRIM, trim_reverse: UNITY_TRIM, ..computed.fit };
-            with_trims(&bare, forward, reverse, habits, &target, &self.tolerance).map(|found| found.0)
+            task.under_trims_of(&bare).map(|found| found.0)
         } else {
-            fit_table(forward, reverse, habits, &target, &self.tolerance)
+            task.best()
         };
         let Ok(fit) = fit else { return Ok(None) };
         let (trims, better) =
@@ -243,7 +295,7 @@ impl Findings {
     }
 
     /// A table from the curves as verify corrects them; none where it stays the same.
-    pub(super) fn corrected(&self, done: &[Verified]) -> Option<Computed> {
+    pub(super) fn corrected(&self, cx: &Cx, done: &[Verified]) -> Option<Computed> {
         let computed = self.computed.as_ref()?;
         let side = |direction: Direction| {
             let points: Vec<VerifyPoint> = done
@@ -255,18 +307,44 @@ impl Findings {
         };
         let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
         let habits = computed.habits;
-        let (target, tolerance) = (&self.target, &self.tolerance);
+        let task = self.task(cx, [&forward, &reverse], &habits);
         let fit = if let TableUse::WithoutTrims(_) = self.used {
-            with_trims(&computed.fit, &forward, &reverse, &habits, target, tolerance).ok()?.0
+            task.under_trims_of(&computed.fit).ok()?.0
         } else {
-            refit_table(&computed.fit, &forward, &reverse, &habits, target, tolerance).ok()?
+            task.after(&computed.fit).ok()?
         };
         (fit != computed.fit).then_some(Computed { fit, forward, reverse, habits })
     }
 
-    fn table(&self, forward: SpeedCurve, reverse: SpeedCurve, habits: Habits) -> Result<Computed, Failure> {
-        let fit = fit_table(&forward, &reverse, &habits, &self.target, &self.tolerance)
-            .map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
+    /// How good the table is by the curves, and what none goes below.
+    pub(super) fn quality(&self, cx: &Cx) -> Option<TableQuality> {
+        let computed = self.computed.as_ref()?;
+        let task = self.task(cx, [&computed.forward, &computed.reverse], &computed.habits);
+        Some(task.quality(&computed.fit))
+    }
+
+    fn task<'a>(&'a self, cx: &Cx, curves: [&'a SpeedCurve; 2], habits: &'a Habits) -> TableTask<'a> {
+        let (target, tolerance) = (&self.target, &self.tolerance);
+        TableTask {
+            curves,
+            habits,
+            target,
+            tolerance,
+            of: cx.plan.spec.engine.step_mode,
+            reading: self.reading(),
+        }
+    }
+
+    fn table(
+        &self,
+        cx: &Cx,
+        forward: SpeedCurve,
+        reverse: SpeedCurve,
+        habits: Habits,
+    ) -> Result<Computed, Failure> {
+        let task = self.task(cx, [&forward, &reverse], &habits);
+        let fit =
+            task.best().map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
         Ok(Computed { fit, forward, reverse, habits })
     }
 

@@ -20,10 +20,10 @@ use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
-use super::verify::{VerifyRound, complain};
+use super::verify::{Round, VerifyRound, complain};
 use super::warm_up::WarmUp;
 use super::{laps, result, snapshot, write};
-use crate::calibrate::{TableUse, Target, Verdict};
+use crate::calibrate::{BaselineKind, TableUse, Target, Verdict};
 use crate::cause::{Reason, engine as engine_causes};
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
@@ -40,6 +40,8 @@ enum AfterWrite {
     Verify { number: u32, before: Option<Box<Before>> },
     /// The earlier table is back: it stands as judged before.
     Finish,
+    /// The engine is back in its consist: nothing is left to do.
+    End,
 }
 
 /// A table and how it verified, to be beaten.
@@ -328,7 +330,7 @@ impl Run {
     }
 
     fn begin_baseline(&mut self) {
-        let phase = Baseline::new(&self.cx);
+        let phase = Baseline::new(&self.cx, BaselineKind::Zeros);
         self.enter(PhaseName::Baseline, Phase::Baseline(phase));
     }
 
@@ -336,6 +338,15 @@ impl Run {
     fn fit(&mut self) -> Result<(), Failure> {
         self.cx.phase = PhaseName::Fit;
         self.cx.record(RecordBody::Phase(PhaseName::Fit));
+        if let Some(evidence) = self.findings.bent() {
+            if self.findings.sweep.as_ref().is_some_and(|sweep| sweep.kind == BaselineKind::Zeros) {
+                self.cx.note(&engine_causes::ZEROS_NOT_LINEAR, evidence);
+                let phase = Baseline::new(&self.cx, BaselineKind::OneMidFull);
+                self.enter(PhaseName::Baseline, Phase::Baseline(phase));
+                return Ok(());
+            }
+            return Err(Failure::rejected(&engine_causes::CURVE_BENT, evidence));
+        }
         self.findings.compute(&mut self.cx)?;
         self.begin_write(AfterWrite::Verify { number: 1, before: None });
         Ok(())
@@ -361,6 +372,10 @@ impl Run {
                 let round = VerifyRound::new(&self.cx, &self.findings);
                 self.enter(PhaseName::Verify, Phase::Verify { round, number, before });
             }
+            Some(AfterWrite::End) => {
+                self.cx.cvs.changed.clear();
+                self.begin_ending(false, false);
+            }
             Some(AfterWrite::Finish) | None => self.conclude(),
         }
         Ok(true)
@@ -368,10 +383,17 @@ impl Run {
 
     fn advance_verify(&mut self) -> Result<bool, Failure> {
         let Phase::Verify { round, number, before } = &mut self.phase else { return Ok(false) };
-        if round.poll(&mut self.cx, &self.findings)?.is_none() {
-            return Ok(false);
-        }
+        let Some(end) = round.poll(&mut self.cx, &mut self.findings)? else { return Ok(false) };
         let (number, before) = (*number, before.take());
+        if end == Round::NotAsWritten {
+            let Some(better) = self.findings.for_true_use(&mut self.cx)? else {
+                let evidence = "no table without trims serves both directions";
+                return Err(Failure::rejected(&engine_causes::TRIMS_NOT_OBEYED, evidence));
+            };
+            self.findings.keep(&mut self.cx, better);
+            self.begin_write(AfterWrite::Verify { number, before });
+            return Ok(true);
+        }
         let verdict = round.verdict();
         let worst_mm_s = round.worst().map_or(0.0, |worst| worst.deviation_mm_s().abs());
         let worst_percent = 100.0 * worst_mm_s / self.findings.target.top();
@@ -400,7 +422,7 @@ impl Run {
         // One correction; a table that was used otherwise than it was made for is not one.
         let last = 1 + u32::from(used != TableUse::default());
         let better = match anew {
-            None if verdict != Verdict::Pass && number <= last => self.findings.corrected(&done),
+            None if verdict != Verdict::Pass && number <= last => self.findings.corrected(&self.cx, &done),
             anew => anew,
         };
         self.findings.verified.clone_from(&done);
@@ -442,8 +464,14 @@ impl Run {
             self.end = End::Rejected;
         } else {
             self.end = End::Calibrated;
-            // What stands in the decoder now is meant to stay.
-            self.cx.cvs.changed.clear();
+            // What stands in the decoder now is meant to stay, but for the consist that the engine was taken out of.
+            let back = snapshot::back_into_consist(&self.cx);
+            self.cx.cvs.changed.retain(|cv| snapshot::CONSIST.contains(cv));
+            if !back.is_empty() {
+                let job = CvJob::checked(&self.cx, back);
+                self.enter(PhaseName::Write, Phase::Write { job, then: Some(AfterWrite::End) });
+                return;
+            }
         }
         self.begin_ending(false, failed);
     }

@@ -1,6 +1,6 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
 use crate::calibrate::budget::BudgetLine;
-use crate::calibrate::{BaselineKind, ENTRIES, Habits, TableUse};
+use crate::calibrate::{BaselineKind, ENTRIES, Habits, TableQuality, TableUse};
 use crate::cause::Reason;
 use crate::motion::Measured;
 use crate::sensor::Housekeeping;
@@ -202,6 +202,9 @@ pub struct EngineFound {
     /// How the decoder uses its table, as the first verify showed it.
     #[serde(default)]
     pub table_use: Option<TableUse>,
+    /// How good the table is by the curves.
+    #[serde(default)]
+    pub table: Option<TableQuality>,
 }
 
 /// The result. Non-finite numbers never enter: they are none.

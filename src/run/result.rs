@@ -75,6 +75,7 @@ fn engine(cx: &Cx, findings: &Findings) -> EngineFound {
         rounding: findings.computed.as_ref().map(|computed| computed.habits),
         baseline: swept.map(|swept| swept.kind),
         table_use: findings.shown,
+        table: findings.quality(cx),
     }
 }
 

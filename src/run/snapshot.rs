@@ -11,7 +11,9 @@ use crate::dcc::{Address, Consist, Cv29, cv};
 const MUST_READ: [u16; 6] =
     [cv::START_DRIVE, cv::ACCELERATION, cv::DECELERATION, cv::TOP_DRIVE, cv::MID_DRIVE, cv::SETTINGS];
 /// CVs read for identity and for the record.
-const ALSO_READ: [u16; 10] = [
+const ALSO_READ: [u16; 12] = [
+    cv::KEY,
+    cv::LOCK,
     cv::SHORT_ADDRESS,
     cv::VERSION,
     cv::MAKER,
@@ -51,6 +53,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         cx.identified = true;
         return Ok(());
     }
+    lock(cx)?;
     if cx.cvs.known.is_empty() {
         let evidence = "not one CV could be read";
         return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, evidence));
@@ -66,9 +69,39 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
     let (low, hundreds) = (read(cv::CONSIST), read(cv::CONSIST_HUNDREDS));
     if let Some(consist) = Consist::from_cvs(low, hundreds) {
         let evidence = format!("CV 19 = {low}, CV 20 = {hundreds}: consist {}", consist.number);
-        return Err(Failure::rejected(&causes::IN_CONSIST, evidence));
+        if !cx.plan.spec.programming.clear_consist {
+            return Err(Failure::rejected(&causes::IN_CONSIST, evidence));
+        }
+        cx.note(&causes::CONSIST_CLEARED, evidence);
     }
     Ok(())
+}
+
+/// Unless CV 15 and CV 16 hold the same, no other CV can be changed (S-9.2.2), or read either (RCN-225).
+fn lock(cx: &Cx) -> Result<(), Failure> {
+    let known = &cx.cvs.known;
+    let evidence = match (known.get(&cv::KEY), known.get(&cv::LOCK)) {
+        (Some(key), Some(lock)) if key != lock => format!("CV 15 = {key}, CV 16 = {lock}"),
+        (Some(key), None) if known.len() == 1 => format!("CV 15 = {key} answers, and no other CV"),
+        _ => return Ok(()),
+    };
+    Err(Failure::rejected(&causes::LOCKED, evidence))
+}
+
+/// The consist address that the run takes out and puts back at its end.
+pub(super) const CONSIST: [u16; 2] = [cv::CONSIST, cv::CONSIST_HUNDREDS];
+
+/// Takes the engine out of its consist, if it is in one.
+pub(super) fn out_of_consist(cx: &Cx) -> impl Iterator<Item = CvOp> {
+    let is_in = |cv: &u16| cx.cvs.known.get(cv).is_some_and(|value| *value != 0);
+    let clear = cx.plan.spec.programming.clear_consist;
+    CONSIST.into_iter().filter(move |cv| clear && is_in(cv)).map(|cv| CvOp::Write(cv, 0))
+}
+
+/// Puts it back into its consist; nothing where it was in none.
+pub(super) fn back_into_consist(cx: &Cx) -> Vec<CvOp> {
+    let back = cx.cvs.to_restore().into_iter().filter(|(cv, _)| CONSIST.contains(cv));
+    back.map(|(cv, value)| CvOp::Write(cv, value)).collect()
 }
 
 /// The decoder's own address must be the one of the bench file (S-9.2.2 CV 1, 17, 18, 29 bit 5).

@@ -11,7 +11,7 @@ use super::rewarm::{COOLED, Rewarm};
 use super::route::spread;
 use super::sweep::RUNS_WELL;
 use super::verified::Verified;
-use crate::calibrate::{TableReading, Verdict};
+use crate::calibrate::{SeenStep, SpeedEstimate, TableReading, Verdict};
 use crate::cause::engine as causes;
 use crate::station::Direction;
 use std::time::Duration;
@@ -22,12 +22,27 @@ const SHARPER: [f64; 2] = [0.5, 0.25];
 const IN_DOUBT_MOST: usize = 8;
 /// The last entry.
 const LAST: u16 = 28;
+/// Entry of the table that is looked at first: twice its drive, as without trims of 64, is still no more than the top.
+const LOOK_ENTRY: f64 = 7.0;
 /// Entry of the table at which it runs meanwhile: about 60 % of the top.
 const REWARM_ENTRY: f64 = 17.0;
+
+/// How a round ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Round {
+    /// Every step has its verdict.
+    Judged,
+    /// The first look told that trims or table are left out: nothing was judged, and nothing fast was driven.
+    NotAsWritten,
+}
 
 /// One round of verify under way.
 #[derive(Debug)]
 pub(super) struct VerifyRound {
+    /// One slow step first, where it is not known yet how the decoder uses the table.
+    first_look: Option<Point>,
+    /// That is not known yet.
+    looks: bool,
     rewarm: Option<Rewarm>,
     warm_at: (u16, Direction),
     left: Vec<(u16, Direction)>,
@@ -67,7 +82,13 @@ impl VerifyRound {
         let warm_at = (findings.reading().nearest_step(REWARM_ENTRY, of), Direction::Forward);
         // On a track a run up to the top for it alone costs too much way.
         let fast = steps.last().filter(|_| cx.is_endless());
+        let look = reading.nearest_step(LOOK_ENTRY, of);
         Self {
+            looks: findings.shown.is_none(),
+            first_look: findings
+                .shown
+                .is_none()
+                .then(|| Point::new(wish((look, Direction::Forward), 2.0, true))),
             rewarm: Some(Rewarm::new(warm_at, stood)),
             warm_at,
             total: left.len(),
@@ -82,7 +103,7 @@ impl VerifyRound {
 
     /// Begin the present point again; warm again first where the engine stood for long.
     pub(super) fn rewind(&mut self, cx: &mut Cx, stood: Duration) {
-        if let Some(point) = &mut self.point {
+        for point in self.point.iter_mut().chain(&mut self.first_look) {
             point.rewind(cx);
         }
         if let Some(rewarm) = &mut self.rewarm {
@@ -94,15 +115,36 @@ impl VerifyRound {
     }
 
     /// Done once every step has its verdict.
-    pub(super) fn poll(&mut self, cx: &mut Cx, findings: &Findings) -> Step<()> {
+    pub(super) fn poll(&mut self, cx: &mut Cx, findings: &mut Findings) -> Step<Round> {
+        if let Some(point) = &mut self.first_look {
+            let Some(result) = point.poll(cx)? else { return Ok(None) };
+            let (step, direction) = (point.wish.value, point.wish.direction);
+            self.first_look = None;
+            let measured = result.measured().map_or(SpeedEstimate { speed_mm_s: 0.0, u_mm_s: 0.0 }, |seen| {
+                SpeedEstimate { speed_mm_s: seen.speed_mm_s.abs(), u_mm_s: seen.u_repeat_mm_s }
+            });
+            if findings.is_left_out(cx, &SeenStep { step, direction, measured }) {
+                return Ok(Some(Round::NotAsWritten));
+            }
+        }
+        let warms = self.rewarm.is_some();
         if !self.is_warm(cx)? {
             return Ok(None);
         }
+        // And once more where it ran to get warm, before the top is asked for.
+        if warms
+            && self.looks
+            && let Some(seen) = seen_now(cx)
+            && findings.is_left_out(cx, &seen)
+        {
+            return Ok(Some(Round::NotAsWritten));
+        }
+        let findings = &*findings;
         loop {
             cx.phase_done = self.done.len() as f64 / self.total as f64;
             let Some(at) = self.left.last().or(self.again.last()).copied() else {
                 self.add_drift();
-                return Ok(Some(()));
+                return Ok(Some(Round::Judged));
             };
             let sharpness =
                 self.tries.checked_sub(1).map_or(1.0, |again| SHARPER[again.min(SHARPER.len() - 1)]);
@@ -167,6 +209,14 @@ impl VerifyRound {
     pub(super) fn worst(&self) -> Option<&Verified> {
         self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
     }
+}
+
+/// What the engine does at the present step.
+fn seen_now(cx: &Cx) -> Option<SeenStep> {
+    let (setting, direction) = cx.ordered;
+    let glance = cx.fresh_glance()?;
+    let measured = SpeedEstimate { speed_mm_s: glance.speed_mm_s.abs(), u_mm_s: glance.u_mm_s };
+    Some(SeenStep { step: setting.value, direction, measured })
 }
 
 /// Two neighbouring steps on either side of the middle between two middle entries.

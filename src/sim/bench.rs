@@ -63,6 +63,8 @@ pub struct Truth {
     pub hit_end_mm_s: Option<f64>,
     /// All CVs that the decoder has.
     pub cvs: BTreeMap<u16, u8>,
+    /// CVs of the decoder that stands beside, if any.
+    pub beside_cvs: Option<BTreeMap<u16, u8>>,
     /// How often the decoder was set back to its delivered state.
     pub factory_resets: u32,
 }
@@ -78,6 +80,7 @@ pub struct SimBench {
     ticks: u64,
     engine: Engine,
     decoder: Decoder,
+    beside: Option<Decoder>,
     sensor: Sensor,
     server: Server,
     garbage: Noise,
@@ -98,6 +101,7 @@ impl SimBench {
             circumference_mm: spec.engine.circumference_mm,
             engine: Engine::new(spec.engine, spec.path, seed),
             decoder: Decoder::new(spec.decoder, seed),
+            beside: spec.beside.map(|beside| Decoder::new(beside, seed ^ 0xB351)),
             sensor: Sensor::new(spec.sensor, seed),
             server: Server::new(spec.server, track),
             garbage: Noise::new(seed, Stream::Garbage),
@@ -183,6 +187,7 @@ impl SimBench {
             place_mm: self.engine.way().place_mm(),
             hit_end_mm_s: self.engine.way().hit_mm_s(),
             cvs: self.decoder.memory().all().clone(),
+            beside_cvs: self.beside.as_ref().map(|beside| beside.memory().all().clone()),
             factory_resets: self.decoder.memory().factory_resets(),
         }
     }
@@ -284,6 +289,9 @@ impl SimBench {
             self.ticks += 1;
             self.engine.tick(self.decoder.drive());
             self.decoder.tick(at, TICK_S);
+            if let Some(beside) = &mut self.beside {
+                beside.tick(at, TICK_S);
+            }
             self.highest_speed_mm_s = self.highest_speed_mm_s.max(self.engine.speed_mm_s().abs());
             let pulses = self.sensor.tick(began, at, self.wheel(0.0));
             self.sensor_says(pulses);
@@ -306,7 +314,8 @@ impl SimBench {
 
     fn end_packet(&mut self, at: BenchTime) {
         let Some(packet) = self.server.track_mut().finish_packet(at) else { return };
-        let pulse = self.decoder.receive(at, packet.bytes());
+        let beside = self.beside.as_mut().is_some_and(|beside| beside.receive(at, packet.bytes()));
+        let pulse = self.decoder.receive(at, packet.bytes()) || beside;
         let was_busy = self.server.track().busy();
         self.server.track_mut().go_on(at, pulse);
         if was_busy && !self.server.track().busy() {
@@ -319,6 +328,9 @@ impl SimBench {
     fn after_server(&mut self) {
         let live = self.server.track().live();
         self.decoder.set_rail(self.now, live);
+        if let Some(beside) = &mut self.beside {
+            beside.set_rail(self.now, live);
+        }
         self.collect();
     }
 

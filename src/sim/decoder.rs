@@ -30,6 +30,10 @@ pub(super) struct Decoder {
     after_reset: bool,
     service_twin: Twin,
     main_twin: Twin,
+    /// The last service instruction to write; forgotten at any other. How many there were; whether the present one is lost.
+    writing: Option<[u8; 3]>,
+    writes: u32,
+    deaf_until: BenchTime,
     runs_away: Option<f64>,
     drive: f64,
     /// What is left of the time for which the drive is withheld after an order to start, s.
@@ -55,6 +59,9 @@ impl Decoder {
             after_reset: false,
             service_twin: Twin::default(),
             main_twin: Twin::default(),
+            writing: None,
+            writes: 0,
+            deaf_until: BenchTime::ZERO,
             runs_away: None,
             drive: 0.0,
             drive_basis: None,
@@ -197,7 +204,8 @@ impl Decoder {
     /// A packet has arrived. True where the decoder gives the acknowledgement pulse of service mode for it.
     pub(super) fn receive(&mut self, at: BenchTime, bytes: &[u8]) -> bool {
         let Some(body) = intact(bytes) else { return false };
-        if !self.powered || self.dark_since.is_some() || self.noise.happens(self.spec.misses) {
+        let deaf = at < self.deaf_until || self.noise.happens(self.spec.misses);
+        if !self.powered || self.dark_since.is_some() || deaf {
             return false;
         }
         if body == [0, 0] {
@@ -207,7 +215,7 @@ impl Decoder {
         let after_reset = std::mem::take(&mut self.after_reset);
         if body.len() == 3 && body[0] & 0xF0 == 0x70 && (after_reset || self.in_service(at)) {
             self.service_heard = Some(at);
-            return self.service_twin.completes(bytes) && self.serve([body[0], body[1], body[2]]);
+            return self.service_twin.completes(bytes) && self.serve(at, [body[0], body[1], body[2]]);
         }
         self.leave_service();
         self.take_operation(at, bytes, body);
@@ -237,14 +245,29 @@ impl Decoder {
     }
 
     /// A direct-mode instruction that came twice (S-9.2.3 E): 0111CCAA AAAAAAAA DDDDDDDD.
-    fn serve(&mut self, body: [u8; 3]) -> bool {
+    fn serve(&mut self, at: BenchTime, body: [u8; 3]) -> bool {
         let (cv, data) = (cv_number(body[0], body[1]), body[2]);
+        if body[0] & 0x0C != 0x0C {
+            self.writing = None;
+        }
         match body[0] & 0x0C {
             0x04 => self.memory.read(cv) == Some(data),
-            0x0C => self.memory.write(cv, data, Place::Service) && self.spec.acknowledges_writes,
+            0x0C => self.serve_write(at, body, (cv, data)),
             0x08 => self.serve_bit(cv, data),
             _ => false,
         }
+    }
+
+    fn serve_write(&mut self, at: BenchTime, body: [u8; 3], (cv, data): (u16, u8)) -> bool {
+        if self.writing.replace(body) != Some(body) {
+            self.writes += 1;
+        }
+        let lost = self.spec.loses_every > 0 && self.writes.is_multiple_of(self.spec.loses_every);
+        let stored = lost || self.memory.write(cv, data, Place::Service);
+        if stored {
+            self.deaf_until = at + self.spec.write_pause;
+        }
+        stored && self.spec.acknowledges_writes
     }
 
     fn serve_bit(&mut self, cv: u16, data: u8) -> bool {

@@ -95,7 +95,7 @@ fn whole(seed: u64, engine: EngineSim, decoder: DecoderSim, mut noise: Noise) ->
         epoch_ms: 1_790_000_000_000 + nearest_count(noise.between(0.0, 1e9)),
         ..ServerSim::default()
     };
-    SimSpec { seed, engine, decoder, sensor, server, path: PathSim::default() }
+    SimSpec { seed, engine, decoder, beside: None, sensor, server, path: PathSim::default() }
 }
 
 /// The motor of standards/measurement.md section 10 with values inside its ranges.
@@ -173,6 +173,8 @@ fn decoder(address: u8, noise: &mut Noise) -> DecoderSim {
         crawl: None,
         unreadable: BTreeSet::new(),
         acknowledges_writes: true,
+        loses_every: 0,
+        write_pause: Duration::ZERO,
         key_lock: true,
         has_table: true,
         misses: 0.002,

@@ -13,6 +13,8 @@ pub struct SimSpec {
     pub engine: EngineSim,
     /// The decoder in the engine.
     pub decoder: DecoderSim,
+    /// Another decoder on the same rails, whose engine never moves.
+    pub beside: Option<DecoderSim>,
     /// The field sensor at the axle.
     pub sensor: SensorSim,
     /// The station's server.
@@ -164,6 +166,10 @@ pub struct DecoderSim {
     pub unreadable: BTreeSet<u16>,
     /// A write that was carried out is acknowledged (S-9.2.3 allows it without requiring it).
     pub acknowledges_writes: bool,
+    /// Of its service writes every so manieth is acknowledged and not stored; 0: none.
+    pub loses_every: u32,
+    /// For this long after a write it hears nothing.
+    pub write_pause: Duration,
     /// CV 15 and 16 lock the others unless they are equal.
     pub key_lock: bool,
     /// It has a speed table; without one CV 29 bit 4 stays 0.

@@ -21,7 +21,13 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
     let no_way_back = reading.value(&key::NO_WAY_BACK);
     let only_engine_on_output = reading.value(&key::ONLY_ENGINE);
     let originals = reading.given(&key::ORIGINALS);
+    let clear_consist = reading.value(&key::CLEAR_CONSIST);
     let place = place?;
+    if place == ProgrammingPlace::Main && clear_consist == Some(true) {
+        let others: &[(&dyn AnyKey, &str)] = &[(&key::PLACE, "CVs are written on the running track")];
+        let hint = "on the main nothing can be read, so nobody would know what to put back: take it out with your station";
+        reading.contradiction(&key::CLEAR_CONSIST, others, "false on the main", hint);
+    }
     match place {
         ProgrammingPlace::Main if no_way_back == Some(false) && matches!(originals, Given::Absent) => {
             let why = "on the main nothing can be read, so what the decoder holds now is lost when it is overwritten: accept \
@@ -47,6 +53,7 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
         no_way_back: no_way_back?,
         only_engine_on_output: only_engine_on_output?,
         originals,
+        clear_consist: clear_consist?,
     })
 }
 

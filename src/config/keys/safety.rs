@@ -54,13 +54,24 @@ pub(in crate::config) static ONLY_ENGINE: Key<Flag> = Key {
             changed too. Must be true for same_track and moved_by_hand.",
 };
 
+/// A consist may be left and entered again.
+pub(in crate::config) static CLEAR_CONSIST: Key<Flag> = Key {
+    section: "programming",
+    name: "clear_consist",
+    kind: Flag,
+    need: Need::Default("false"),
+    example: "false",
+    about: "An engine with a consist address (CV 19 and 20) is deaf to its own, so the run refuses it. true: the run takes it \
+            out of the consist and puts it back at its end. Not on the main, where nothing can be read.",
+};
+
 /// Programming.
 pub(in crate::config) static PROGRAMMING: Section = Section {
     name: "programming",
     required: true,
     about: "Where CVs are read and written.",
     cautions: &[],
-    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE, &ORIGINALS],
+    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE, &ORIGINALS, &CLEAR_CONSIST],
     either: &[],
 };
 

@@ -1,0 +1,247 @@
+//! Decoders differ in what they accept, how they use the table, and what they do beside: each behaviour of the simulated
+//! decoder on two engines. The engine ends within its tolerance in truth, at every step and in both directions, or the run is
+//! rejected with the right reason and the decoder is as it came.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of a test fail by panicking, as the tests do"
+)]
+mod played;
+
+use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::calibrate::{BaselineKind, TableReading, TableUse};
+use pacewright::config::TargetSpec;
+use pacewright::run::{DecoderState, End, RunOutcome};
+use pacewright::sim::{DecoderSim, Rounding, SimBench, SimFault, TableReading as SimReading};
+use played::{ENGINES, Engine, for_each, outcome, play};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+const SEED: u64 = 3;
+
+/// What a behaviour must lead to.
+#[derive(Clone, Copy)]
+enum Want {
+    /// Calibrated; with this code among what is said, where there is one.
+    Good(Option<&'static str>),
+    /// Rejected with this code first, the decoder as it came.
+    Rejected(&'static str),
+    /// The one or the other, and this code said in any case.
+    Either(&'static str),
+}
+
+use Want::{Either, Good, Rejected};
+
+/// A behaviour: its name, steps of the mode, what it changes, what it must lead to.
+struct Row {
+    name: &'static str,
+    steps: u16,
+    change: fn(&mut DecoderSim),
+    want: Want,
+}
+
+const fn row(name: &'static str, steps: u16, change: fn(&mut DecoderSim), want: Want) -> Row {
+    Row { name, steps, change, want }
+}
+
+const fn s(seconds: u64) -> Duration {
+    Duration::from_secs(seconds)
+}
+
+fn rows() -> Vec<Row> {
+    vec![
+        row("as the standards say, 28 steps", 28, |_| (), Good(None)),
+        row("as the standards say, 126 steps", 126, |_| (), Good(None)),
+        row(
+            "reads its table from zero",
+            126,
+            |d| d.reading = SimReading::QuarterSteps,
+            Good(Some("table-read-from-zero")),
+        ),
+        row(
+            "does not interpolate",
+            126,
+            |d| d.reading = SimReading::Stairs,
+            Rejected("table-not-interpolated"),
+        ),
+        row("does not interpolate, 28 steps", 28, |d| d.reading = SimReading::Stairs, Good(None)),
+        row("has no trims", 28, |d| d.ignores_trims = true, Either("trims-not-obeyed")),
+        row("has no table but says so", 28, |d| d.ignores_table = true, Rejected("table-not-obeyed")),
+        row("refuses the table bit", 28, |d| d.has_table = false, Rejected("decoder-cv-refused")),
+        row("trims act without the table", 28, |d| d.trims_without_table = true, Good(None)),
+        row("table scaled by CV 2 and 5", 28, |d| d.scales_table = true, Good(None)),
+        row(
+            "table scaled by CV 2 and 5, refuses zeros",
+            126,
+            |d| (d.scales_table, d.refuses_zeros) = (true, true),
+            Good(Some("decoder-zeros-not-linear")),
+        ),
+        row("rounds down", 126, |d| d.rounding = Rounding::Down, Good(None)),
+        row("rounds to the nearest", 28, |d| d.rounding = Rounding::HalfUp, Good(None)),
+        row("refuses zeros", 28, |d| d.refuses_zeros = true, Good(Some("decoder-zeros-not-linear"))),
+        row("crawls with zeros", 28, |d| d.crawl = Some(34), Good(Some("decoder-zeros-not-linear"))),
+        row("stands with zeros", 28, |d| d.crawl = Some(0), Good(Some("decoder-zeros-not-linear"))),
+        row("keeps a middle of 64", 28, |d| d.fixed_curve = Some((255, 64)), Rejected("curve-bent")),
+        row("keeps a middle of 192", 28, |d| d.fixed_curve = Some((255, 192)), Rejected("curve-bent")),
+        row("momentum by CV 3 and 4", 28, |d| d.cvs.extend([(3, 20), (4, 25)]), Good(None)),
+        row("momentum of its own", 28, |d| d.kept_momentum = s(4), Good(None)),
+        row("starts late", 28, |d| d.start_delay = s(3), Good(None)),
+        row("misses packets", 28, |d| d.misses = 0.05, Good(None)),
+        row("acknowledges no write", 28, |d| d.acknowledges_writes = false, Good(None)),
+        row("loses writes", 28, |d| d.loses_every = 7, Good(None)),
+        row("slow to store", 28, |d| d.write_pause = Duration::from_millis(300), Good(None)),
+        row("runs on without power", 28, |d| d.store = s(2), Good(None)),
+        row("CV 3 does not answer", 28, |d| _ = d.unreadable.insert(3), Rejected("decoder-cv-unreadable")),
+        row("locked", 28, |d| d.cvs.extend([(15, 1), (16, 2)]), Rejected("decoder-locked")),
+        row("in a consist", 28, |d| d.cvs.extend([(19, 100)]), Rejected("engine-in-consist")),
+    ]
+}
+
+/// The engines: a stiff one, and a fast one whose directions differ.
+fn engines() -> [Engine; 2] {
+    [ENGINES[0], ENGINES[1]]
+}
+
+fn bench(engine: Engine, steps: u16, change: impl FnOnce(&mut DecoderSim)) -> VirtualBench {
+    let mut sim = (engine.recipe)(SEED);
+    change(&mut sim.decoder);
+    let mut bench = engine.bench(sim);
+    let spec = &mut bench.plan.spec;
+    spec.engine.step_mode = steps;
+    // In 28 steps the linear baseline is nine counts a step: no place for a creep that hangs on one of them.
+    if let TargetSpec::Line { creep_mm_s, .. } = &mut spec.target {
+        *creep_mm_s = creep_mm_s.max(30.0);
+    }
+    (spec.warm_up.shortest, spec.warm_up.longest) = (s(60), s(120));
+    bench
+}
+
+fn delivered(engine: Engine, change: impl FnOnce(&mut DecoderSim)) -> BTreeMap<u16, u8> {
+    let mut sim = (engine.recipe)(SEED);
+    change(&mut sim.decoder);
+    SimBench::new(sim).truth().cvs
+}
+
+/// The largest true deviation at the steps nearest to the entries that stand in the result, in tolerances; the result's own
+/// wanted speeds, for a lowered top or a raised creep is said there.
+fn truly(engine: Engine, end: &VirtualEnd, outcome: &RunOutcome) -> f64 {
+    let limits = engine.spec().limits;
+    let mut warm = end.bench.clone();
+    warm.apply(SimFault::Warmth(1.0));
+    let off = outcome.steps.iter().flat_map(|row| {
+        let allowed = (limits.tolerance_rel * row.target_mm_s).max(limits.tolerance_floor_mm_s);
+        let speeds = [true, false].map(|forward| warm.steady_speed(forward, row.step, outcome.step_mode));
+        speeds.map(|speed| (speed - row.target_mm_s).abs() / allowed)
+    });
+    off.fold(0.0, f64::max)
+}
+
+fn codes(outcome: &RunOutcome, end: &VirtualEnd) -> Vec<String> {
+    let noted = end.records.iter().filter_map(|record| match &record.body {
+        pacewright::run::RecordBody::Noted(reason) => Some(reason.code.clone()),
+        _ => None,
+    });
+    outcome.reasons.iter().map(|reason| reason.code.clone()).chain(noted).collect()
+}
+
+#[test]
+#[expect(clippy::print_stderr, reason = "whoever works on it wants the matrix")]
+fn every_behaviour_is_calibrated_in_truth_or_rejected_for_the_right_reason() {
+    let rows = rows();
+    let cases: Vec<(&Row, Engine)> =
+        rows.iter().flat_map(|row| engines().map(|engine| (row, engine))).collect();
+    for_each(&cases, |(row, engine)| {
+        let end = play(bench(*engine, row.steps, row.change));
+        let outcome = outcome(&end);
+        let told = format!("{}, {}: {:?} {:?}", row.name, engine.name, outcome.outcome, codes(outcome, &end));
+        let want = match row.want {
+            Either(code) if outcome.outcome == End::Rejected => Rejected(code),
+            Either(code) => Good(Some(code)),
+            want => want,
+        };
+        match want {
+            Either(_) => {}
+            Rejected(code) => {
+                assert_eq!(outcome.outcome, End::Rejected, "{told}");
+                assert_eq!(outcome.reasons[0].code, code, "{told}");
+                assert_eq!(outcome.decoder_state, DecoderState::Original, "{told}");
+                assert_eq!(end.bench.truth().cvs, delivered(*engine, row.change), "{told}");
+            }
+            Good(code) => {
+                let worst = truly(*engine, &end, outcome);
+                eprintln!("{:45} {:8} {:?} {worst:.2}", row.name, engine.name, outcome.verdict);
+                assert_eq!(outcome.outcome, End::Calibrated, "{told}");
+                assert!(worst <= 1.0, "{told}: {worst}");
+                let said = codes(outcome, &end);
+                assert!(code.is_none_or(|code| said.iter().any(|said| said == code)), "{told}");
+            }
+        }
+    });
+}
+
+/// What was found out stands in the result.
+#[test]
+fn what_kind_of_decoder_it_is_stands_in_the_result() {
+    use TableReading::{EndToEnd, FromZero, Held};
+    type Case = (fn(&mut DecoderSim), u16, BaselineKind, TableUse);
+    let cases: [Case; 5] = [
+        (|_| (), 126, BaselineKind::Zeros, TableUse::Whole(EndToEnd)),
+        (|d| d.reading = SimReading::QuarterSteps, 126, BaselineKind::Zeros, TableUse::Whole(FromZero)),
+        (|d| d.reading = SimReading::Stairs, 126, BaselineKind::Zeros, TableUse::Whole(Held)),
+        (|d| d.ignores_trims = true, 28, BaselineKind::Zeros, TableUse::WithoutTrims(EndToEnd)),
+        (|d| d.ignores_table = true, 28, BaselineKind::Zeros, TableUse::None),
+    ];
+    for_each(&cases, |(change, steps, baseline, used)| {
+        let end = play(bench(ENGINES[1], *steps, change));
+        let found = outcome(&end).engine;
+        assert_eq!((found.baseline, found.table_use), (Some(*baseline), Some(*used)));
+    });
+}
+
+/// CV 19 and 20 go out for the run and come back at its end, whatever the end is.
+#[test]
+fn an_engine_is_taken_out_of_its_consist_and_put_back_where_the_file_says_so() {
+    let consist = |d: &mut DecoderSim| d.cvs.extend([(19, 100), (20, 1)]);
+    for (engine, reachable) in [(ENGINES[0], true), (ENGINES[1], false)] {
+        let mut bench = bench(engine, 28, consist);
+        bench.plan.spec.programming.clear_consist = true;
+        if !reachable {
+            bench.plan.spec.target = TargetSpec::Line { creep_mm_s: 14.0, top_mm_s: 900.0 };
+            bench.plan.spec.limits.speed_mm_s = 2000.0;
+            bench.plan.spec.limits.lower_top = false;
+        }
+        let end = play(bench);
+        let outcome = outcome(&end);
+        let cvs = end.bench.truth().cvs;
+        let told = format!("{:?} {:?}", outcome.outcome, outcome.reasons);
+        assert_eq!((cvs[&19], cvs[&20]), (100, 1), "{told}");
+        assert_eq!(outcome.restore_pending, [], "{told}");
+        let (wanted, state) = if reachable {
+            (End::Calibrated, DecoderState::New)
+        } else {
+            (End::Rejected, DecoderState::Original)
+        };
+        assert_eq!((outcome.outcome, outcome.decoder_state), (wanted, state), "{told}");
+        assert!(codes(outcome, &end).iter().any(|code| code == "consist-cleared"), "{told}");
+    }
+}
+
+/// In service mode every decoder on the output is read and written: one that answers otherwise is noticed before
+/// anything is written.
+#[test]
+fn with_a_second_decoder_on_the_output_nothing_is_written() {
+    for other in [9_u8, 7, 100] {
+        let engine = ENGINES[0];
+        let mut sim = (engine.recipe)(SEED);
+        let mut beside = (ENGINES[1].recipe)(SEED).decoder;
+        beside.cvs.insert(1, other);
+        sim.beside = Some(beside);
+        let before = SimBench::new(sim.clone()).truth();
+        let end = play(engine.bench(sim));
+        let outcome = outcome(&end);
+        assert_eq!(outcome.outcome, End::Halted, "{other}: {:?}", outcome.reasons);
+        assert_eq!(outcome.reasons[0].code, "another-engine", "{other}");
+        let after = end.bench.truth();
+        assert_eq!((after.cvs, after.beside_cvs), (before.cvs, before.beside_cvs), "{other}");
+    }
+}
