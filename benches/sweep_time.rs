@@ -104,7 +104,7 @@ fn sweep(sim: &SimSpec, steps: SweepSteps) -> Swept {
     spec.sweep.steps = steps;
     let target = Target::from_spec(&spec.target).unwrap_or_else(|wrong| panic!("{wrong}"));
     let limits = spec.limits;
-    let plan = RunPlan { spec, pending: Vec::new(), kept: Vec::new() };
+    let plan = RunPlan::new(spec);
     let end = VirtualBench::new(sim.clone(), plan, BENCH)
         .run_to_end(LIMIT)
         .unwrap_or_else(|wrong| panic!("{wrong}"));

@@ -225,6 +225,7 @@ fn recorded(folder: &Path) -> std::path::PathBuf {
         bench_text: include_str!("../scenarios/lapwing.toml").to_owned(),
         pending: Vec::new(),
         kept: Vec::new(),
+        profile: None,
         time_lapse: 1.0,
         started_wall: "2026-03-01T12:00:00Z".to_owned(),
         endpoint_key: "127.0.0.1:4303 bus 1".to_owned(),

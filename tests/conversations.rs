@@ -156,7 +156,7 @@ impl<'a> Talk<'a> {
         }
         Self {
             case,
-            desk: Desk::new(RunPlan { spec, pending: Vec::new(), kept: Vec::new() }),
+            desk: Desk::new(RunPlan::new(spec)),
             now: BenchTime::ZERO,
             coming: VecDeque::new(),
             open: Vec::new(),

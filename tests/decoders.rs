@@ -8,13 +8,16 @@
 )]
 mod played;
 
-use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::bench::replay::{Replayed, replay_on};
+use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::calibrate::{BaselineKind, TableReading, TableUse};
-use pacewright::config::TargetSpec;
-use pacewright::run::{DecoderState, End, RunOutcome};
+use pacewright::config::{ProfileText, TargetSpec};
+use pacewright::run::{DecoderState, End, PersonAct, RecordBody, RunOutcome};
 use pacewright::sim::{DecoderSim, Rounding, SimBench, SimFault, TableReading as SimReading};
+use pacewright::time::BenchTime;
 use played::{ENGINES, Engine, for_each, outcome, play};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 use std::time::Duration;
 
 const SEED: u64 = 3;
@@ -138,7 +141,7 @@ fn truly(engine: Engine, end: &VirtualEnd, outcome: &RunOutcome) -> f64 {
 
 fn codes(outcome: &RunOutcome, end: &VirtualEnd) -> Vec<String> {
     let noted = end.records.iter().filter_map(|record| match &record.body {
-        pacewright::run::RecordBody::Noted(reason) => Some(reason.code.clone()),
+        RecordBody::Noted(reason) => Some(reason.code.clone()),
         _ => None,
     });
     outcome.reasons.iter().map(|reason| reason.code.clone()).chain(noted).collect()
@@ -244,4 +247,148 @@ fn with_a_second_decoder_on_the_output_nothing_is_written() {
         let after = end.bench.truth();
         assert_eq!((after.cvs, after.beside_cvs), (before.cvs, before.beside_cvs), "{other}");
     }
+}
+
+/// A bench whose decoder is known by this profile.
+fn with_profile(
+    engine: Engine,
+    steps: u16,
+    text: &str,
+    change: impl FnOnce(&mut DecoderSim),
+) -> VirtualBench {
+    let mut bench = bench(engine, steps, change);
+    let profile = ProfileText { file: "mine.toml".to_owned(), text: text.to_owned() };
+    bench.plan.profile = profile.profile().unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
+    bench.profile = Some(profile);
+    bench
+}
+
+/// A profile of this kind, with more in its sections.
+fn profile(cvs: &str, drive: &str, table: &str) -> String {
+    format!(
+        "schema = 1\n[profile]\nname = \"Invented\"\nabout = \"For a test.\"\n[cvs]\n{cvs}\n[drive]\n{drive}\n[table]\n{table}\n"
+    )
+}
+
+const USUAL: &str = "touch = [\"2 to 6\", \"19 to 20\", \"23 to 24\", \"29\", \"66 to 95\"]";
+
+/// Neither CV 2, 5 and 6 nor what they would mean: the sweep runs on a straight table.
+#[test]
+fn a_decoder_with_a_table_only_is_calibrated_by_its_profile() {
+    let table_only = |d: &mut DecoderSim| {
+        d.cvs.retain(|cv, _| !matches!(cv, 2 | 5 | 6));
+        d.fixed_curve = Some((255, 64));
+    };
+    let text = include_str!("../profiles/table-only.toml");
+    for engine in engines() {
+        let end = play(with_profile(engine, 28, text, table_only));
+        let outcome = outcome(&end);
+        assert_eq!(outcome.outcome, End::Calibrated, "{}: {:?}", engine.name, outcome.reasons);
+        let worst = truly(engine, &end, outcome);
+        assert!(worst <= 1.0, "{}: {worst}", engine.name);
+        assert_eq!(
+            outcome.engine.baseline,
+            Some(BaselineKind::Table(TableReading::EndToEnd)),
+            "{}",
+            engine.name
+        );
+    }
+    let without = play(bench(ENGINES[0], 28, table_only));
+    assert_eq!(outcome(&without).reasons[0].code, "decoder-cv-unreadable");
+    // With 126 steps it must be known how they meet the table.
+    let unknown = play(with_profile(ENGINES[1], 126, text, table_only));
+    assert_eq!(outcome(&unknown).reasons[0].code, "profile-does-not-fit");
+    let known = text.to_owned() + "\n[table]\nbetween = \"from_zero\"\n";
+    let end = play(with_profile(ENGINES[1], 126, &known, |d| {
+        table_only(d);
+        d.reading = SimReading::QuarterSteps;
+    }));
+    let outcome = outcome(&end);
+    assert_eq!(outcome.outcome, End::Calibrated, "{:?}", outcome.reasons);
+    assert!(truly(ENGINES[1], &end, outcome) <= 1.0);
+}
+
+/// The record holds the profile, so that a replay needs no file but it.
+#[test]
+fn a_run_with_a_profile_replays() {
+    let text = include_str!("../profiles/linear-by-ends.toml");
+    let profile = ProfileText { file: "linear-by-ends".to_owned(), text: text.to_owned() };
+    let mut bench = ENGINES[2].bench((ENGINES[2].recipe)(SEED));
+    bench.plan.profile = profile.profile().unwrap();
+    bench.profile = Some(profile);
+    let end = play(bench);
+    assert_eq!(outcome(&end).outcome, End::Calibrated, "{:?}", outcome(&end).reasons);
+    let replayed = replay_on(&end.disk, Path::new("/runs/1")).unwrap();
+    assert!(matches!(replayed, Replayed::Same { cut_short: false, .. }), "{replayed:?}");
+}
+
+fn records(end: &VirtualEnd, wanted: impl Fn(&RecordBody) -> bool) -> usize {
+    end.records.iter().filter(|record| wanted(&record.body)).count()
+}
+
+/// What is known need not be tried.
+#[test]
+fn what_a_profile_knows_is_not_found_out_again() {
+    let refuses = |d: &mut DecoderSim| d.refuses_zeros = true;
+    let failed = |body: &RecordBody| matches!(body, RecordBody::CvFailed { .. });
+    let ends = include_str!("../profiles/linear-by-ends.toml");
+    let told = play(with_profile(ENGINES[0], 28, ends, refuses));
+    let untold = play(bench(ENGINES[0], 28, refuses));
+    assert_eq!(records(&told, failed), 0);
+    assert!(records(&untold, failed) > 0);
+    assert_eq!(outcome(&told).outcome, End::Calibrated, "{:?}", outcome(&told).reasons);
+
+    let from_zero = |d: &mut DecoderSim| d.reading = SimReading::QuarterSteps;
+    let text = profile(USUAL, "", "between = \"from_zero\"");
+    let judged = |body: &RecordBody| matches!(body, RecordBody::Judged { .. });
+    let told = play(with_profile(ENGINES[1], 126, &text, from_zero));
+    let untold = play(bench(ENGINES[1], 126, from_zero));
+    assert_eq!((records(&told, judged), records(&untold, judged)), (1, 2));
+    assert!(truly(ENGINES[1], &told, outcome(&told)) <= 1.0);
+    assert!(!codes(outcome(&told), &told).iter().any(|code| code == "table-read-from-zero"));
+
+    let late = include_str!("../profiles/starts-late.toml");
+    let slow = |d: &mut DecoderSim| (d.start_delay, d.write_pause) = (s(4), Duration::from_millis(150));
+    let end = play(with_profile(ENGINES[1], 28, late, slow));
+    assert_eq!(outcome(&end).outcome, End::Calibrated, "{:?}", outcome(&end).reasons);
+}
+
+/// CVs outside the list are never written, nor values outside the limits; those that are kept are there to stay, and go
+/// back with the others when the run fails.
+#[test]
+fn a_profile_bounds_what_is_written_and_keeps_what_it_sets() {
+    let numbers = |end: &VirtualEnd| -> BTreeSet<u16> {
+        let written = end.records.iter().filter_map(|record| match record.body {
+            RecordBody::CvIntention { cv, .. } => Some(cv),
+            _ => None,
+        });
+        written.collect()
+    };
+    let kept = profile(
+        "touch = [\"2 to 6\", \"29\", \"66 to 95\", \"105\"]\nkeep = [\"105: 3\"]",
+        "after = \"originals\"",
+        "",
+    );
+    let end = play(with_profile(ENGINES[1], 28, &kept, |d| d.cvs.extend([(23, 4), (24, 4)])));
+    let cvs = end.bench.truth().cvs;
+    let before = delivered(ENGINES[1], |_| ());
+    assert_eq!(outcome(&end).outcome, End::Calibrated, "{:?}", outcome(&end).reasons);
+    assert_eq!(cvs[&105], 3);
+    assert!([2, 5, 6].iter().all(|cv| cvs[cv] == before[cv]), "{cvs:?}");
+    assert!(truly(ENGINES[1], &end, outcome(&end)) <= 1.0);
+    let touched: BTreeSet<u16> = (2..=6).chain([29]).chain(66..=95).chain([105]).collect();
+    assert!(numbers(&end).is_subset(&touched), "{:?}", numbers(&end));
+
+    let mut stopped = with_profile(ENGINES[1], 28, &kept, |_| ());
+    stopped.faults = vec![(BenchTime::from_millis(200_000), Fault::Person(PersonAct::Stop))];
+    let end = play(stopped);
+    assert_eq!(outcome(&end).decoder_state, DecoderState::Original);
+    assert_eq!(end.bench.truth().cvs, before);
+
+    let narrow = profile(&format!("{USUAL}\nwithin = [\"5: 1 to 100\"]"), "linear_by = \"ends\"", "");
+    let end = play(with_profile(ENGINES[0], 28, &narrow, |_| ()));
+    let outcome = outcome(&end);
+    assert_eq!((outcome.outcome, outcome.reasons[0].code.as_str()), (End::Rejected, "profile-forbids"));
+    assert!(outcome.reasons[0].evidence.contains("CV 5 = 255"), "{}", outcome.reasons[0].evidence);
+    assert_eq!(end.bench.truth().cvs, delivered(ENGINES[0], |_| ()));
 }

@@ -32,7 +32,7 @@ fn record(sim: SimSpec, text: &str, number: u32, folder: &Path) -> PathBuf {
     // A sweep that learns measures other settings each time.
     let text = &format!("{text}\n[sweep]\nsteps = 14\n");
     let spec = config::read("avocet.toml", text).unwrap();
-    let mut bench = VirtualBench::new(sim, RunPlan { spec, pending: Vec::new(), kept: Vec::new() }, text);
+    let mut bench = VirtualBench::new(sim, RunPlan::new(spec), text);
     bench.folder = PathBuf::from(format!("/runs/{number}"));
     let end = bench.run_to_end(LIMIT).unwrap();
     assert_eq!(end.broken, None);

@@ -32,7 +32,7 @@ fn list_of(cvs: &BTreeMap<u16, u8>) -> Vec<(u16, u8)> {
 fn bench(sim: SimSpec, place: &str) -> VirtualBench {
     let text = bench_text(place);
     let spec = config::read("avocet.toml", &text).expect("the bench file is right");
-    let mut bench = VirtualBench::new(sim, RunPlan { spec, pending: Vec::new(), kept: Vec::new() }, &text);
+    let mut bench = VirtualBench::new(sim, RunPlan::new(spec), &text);
     bench.plan.kept = list_of(&bench.bench.truth().cvs);
     bench
 }
@@ -64,7 +64,7 @@ fn on_the_main_a_table_that_fails_in_verify_gives_way_to_the_kept_originals() {
     let bench = bench(sim, "main");
     let before = bench.bench.truth().cvs;
     let (end, outcome) = play(bench);
-    assert_eq!((outcome.outcome, outcome.reasons[0].code.as_str()), (End::Rejected, "verify-failed"));
+    assert_eq!((outcome.outcome, outcome.reasons[0].code.as_str()), (End::Rejected, "table-not-obeyed"));
     assert_eq!(end.bench.truth().cvs, before, "every value is back");
     assert_eq!(outcome.restore_pending, []);
     assert!(codes(&outcome).contains(&"originals-back-unread"), "{:?}", codes(&outcome));

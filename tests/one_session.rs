@@ -20,7 +20,7 @@ fn bench(greets: bool) -> VirtualBench {
     recipe.server.line = StationLine::Serial { greets };
     let mut spec = config::read("lapwing.toml", TEXT).unwrap();
     spec.station.link = LinkSpec::Serial { device: "/dev/ttyS0".into(), baud: 115_200 };
-    VirtualBench::new(recipe, RunPlan { spec, pending: Vec::new(), kept: Vec::new() }, TEXT)
+    VirtualBench::new(recipe, RunPlan::new(spec), TEXT)
 }
 
 fn play(bench: VirtualBench) -> VirtualEnd {

@@ -12,11 +12,7 @@ const LIMIT: Duration = Duration::from_secs(4 * 3600);
 fn avocet(change: impl FnOnce(&mut BenchSpec)) -> VirtualBench {
     let mut spec = config::read("avocet.toml", AVOCET).expect("the scenario is right");
     change(&mut spec);
-    VirtualBench::new(
-        demo_engines::avocet(5),
-        RunPlan { spec, pending: Vec::new(), kept: Vec::new() },
-        AVOCET,
-    )
+    VirtualBench::new(demo_engines::avocet(5), RunPlan::new(spec), AVOCET)
 }
 
 fn play(bench: VirtualBench) -> (VirtualEnd, RunOutcome) {

@@ -26,7 +26,7 @@ fn play(
 ) -> (VirtualEnd, RunOutcome) {
     let text = format!("{AVOCET}\n[sweep]\nplacings = {placings}\n");
     let spec = config::read("avocet.toml", &text).expect("the scenario is right");
-    let plan = RunPlan { spec, pending: Vec::new(), kept: Vec::new() };
+    let plan = RunPlan::new(spec);
     let mut bench = VirtualBench::new(recipe(seed), plan, &text);
     bench.answers = answers;
     let end = bench.run_to_end(LIMIT).expect("the virtual disk takes the record");

@@ -92,7 +92,7 @@ fn warm_is_faster_than_cold_by_what_the_engine_gained() {
         let most = 100.0 * (speed(1.0, forward) / speed(0.0, forward) - 1.0);
         // The first measurement takes eighty turns, reverse comes after it, and the warm-up ends once it is steady, not once
         // all is gained.
-        let least = if forward { 0.5 } else { 0.3 };
+        let least = if forward { 0.5 } else { 0.25 };
         assert!(
             found.change_percent > least * most && found.change_percent < 1.05 * most,
             "{found:?} of {most} %"

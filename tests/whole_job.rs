@@ -37,7 +37,7 @@ fn spec(text: &str) -> BenchSpec {
 }
 
 fn bench((_, recipe, text): Engine, seed: u64) -> VirtualBench {
-    VirtualBench::new(recipe(seed), RunPlan { spec: spec(text), pending: Vec::new(), kept: Vec::new() }, text)
+    VirtualBench::new(recipe(seed), RunPlan::new(spec(text)), text)
 }
 
 fn play(bench: VirtualBench) -> VirtualEnd {
@@ -193,7 +193,7 @@ fn killed_anywhere_the_next_start_settles_what_was_left() {
         let pending = left.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec());
         let mut next = VirtualBench::new(
             (engine.1)(4),
-            RunPlan { spec: spec.clone(), pending: pending.clone(), kept: Vec::new() },
+            RunPlan { pending: pending.clone(), ..RunPlan::new(spec.clone()) },
             engine.2,
         );
         (next.bench, next.began, next.disk) = (killed.bench, killed.ended, killed.disk);

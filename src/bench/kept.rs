@@ -25,7 +25,7 @@ pub(super) fn read(bench_file: &Path, spec: &BenchSpec) -> Result<Vec<(u16, u8)>
 }
 
 /// The bytes of an ordinary file of ordinary size. A pipe could keep a run waiting, and a device never end.
-fn bytes(path: &Path) -> io::Result<Vec<u8>> {
+pub(super) fn bytes(path: &Path) -> io::Result<Vec<u8>> {
     // Without waiting: a pipe opens for reading only once somebody writes into it.
     let file: File = OpenOptions::new().read(true).custom_flags(libc::O_NONBLOCK).open(path)?;
     if !file.metadata()?.is_file() {

@@ -14,6 +14,7 @@ mod links;
 mod live;
 pub mod news;
 pub mod person;
+pub mod profiles;
 pub mod replay;
 pub mod rescue;
 pub mod simulated;

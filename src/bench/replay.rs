@@ -75,7 +75,12 @@ fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
     let spec = config::read(&header.bench_file_name, &header.bench_text).map_err(|complaints| {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the bench file kept in it: {complaints}"))
     })?;
-    Ok(start::plan(spec, lapse, header.pending.clone(), header.kept.clone()))
+    let plan = start::plan(spec, lapse, header.pending.clone(), header.kept.clone());
+    let Some(text) = &header.profile else { return Ok(plan) };
+    let profile = text.profile().map_err(|complaints| {
+        Reason::new(&record::JOURNAL_DAMAGED, format!("the profile kept in it: {complaints}"))
+    })?;
+    Ok(RunPlan { profile, ..plan })
 }
 
 /// The core, run again beside what is on file.

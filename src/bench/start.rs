@@ -8,12 +8,13 @@ use super::links::{IN_TIME, no_port};
 use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
+use super::profiles;
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use super::watched::Watched;
 use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
-use crate::config::{self, BenchSpec, Complaints, LinkSpec};
+use crate::config::{self, BenchSpec, Complaints, LinkSpec, ProfileText};
 use crate::journal::{
     EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
 };
@@ -89,7 +90,7 @@ pub fn endpoint_key(spec: &BenchSpec) -> String {
 /// the list that the person keeps.
 #[must_use]
 pub fn plan(spec: BenchSpec, lapse: TimeLapse, pending: Vec<(u16, u8)>, kept: Vec<(u16, u8)>) -> RunPlan {
-    RunPlan { spec: lapse.stretch(spec), pending, kept }
+    RunPlan { pending, kept, ..RunPlan::new(lapse.stretch(spec)) }
 }
 
 /// A run that can begin: everything is checked, the station locked, the record open.
@@ -119,6 +120,7 @@ impl Prepared {
         let lapse = request.lapse;
         check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
         let kept = kept::read(&request.bench_file, &spec)?;
+        let profile = profiles::named_by(&request.bench_file, &spec)?;
         let key = endpoint_key(&spec);
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
@@ -127,7 +129,11 @@ impl Prepared {
             earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;
         let pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
         let run_id = uuid::Uuid::now_v7().to_string();
-        let header = header(request, &file_name, &spec, &run_id, key, pending.clone(), kept.clone());
+        let mut plan = plan(spec.clone(), lapse, pending, kept);
+        if let Some(text) = &profile {
+            plan.profile = text.profile().map_err(NotBegun::BenchFile)?;
+        }
+        let header = header(request, &file_name, &spec, &run_id, key, &plan, profile);
         let folder = records.join(folder_name(&header));
         let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
@@ -143,7 +149,7 @@ impl Prepared {
         });
         Ok(Self {
             watchman,
-            plan: plan(spec.clone(), lapse, pending, kept),
+            plan,
             person: Person::new(Status::before(&run_id, &spec.engine.name, lapse.factor())),
             signals: request.signals,
             spec,
@@ -308,8 +314,8 @@ fn header(
     spec: &BenchSpec,
     run_id: &str,
     endpoint_key: String,
-    pending: Vec<(u16, u8)>,
-    kept: Vec<(u16, u8)>,
+    plan: &RunPlan,
+    profile: Option<ProfileText>,
 ) -> Header {
     let started = jiff::Timestamp::try_from(time_of_day()).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
     Header {
@@ -318,8 +324,9 @@ fn header(
         core_revision: CORE_REVISION,
         bench_file_name: file_name.to_owned(),
         bench_text: request.bench_text.clone(),
-        pending,
-        kept,
+        pending: plan.pending.clone(),
+        kept: plan.kept.clone(),
+        profile,
         time_lapse: request.lapse.factor(),
         started_wall: started.to_string(),
         endpoint_key,

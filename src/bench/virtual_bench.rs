@@ -3,6 +3,7 @@
 //!
 //! It does what `live` does in the same order: an input is kept raw, handed to the core, and what the core wants is done
 //! in its order. Faults strike at their bench time; a kill point ends the program after an input, as a crash does.
+use crate::config::ProfileText;
 use crate::journal::{RecorderError, VirtualDisk};
 use crate::run::{Answer, Input, PersonAct, Question, Record, RunOutcome, RunPlan};
 use crate::sim::{SimBench, SimFault, SimSpec};
@@ -44,6 +45,8 @@ pub enum Fault {
 pub struct VirtualBench {
     /// What the core is told.
     pub plan: RunPlan,
+    /// The profile that the plan goes by, for the record.
+    pub profile: Option<ProfileText>,
     /// The bench file's text, for the record.
     pub bench_text: String,
     /// The simulated bench. It keeps its state over a kill: hand it on from [`VirtualEnd::bench`].
@@ -101,6 +104,7 @@ impl VirtualBench {
     pub fn new(spec: SimSpec, plan: RunPlan, bench_text: &str) -> Self {
         Self {
             plan,
+            profile: None,
             bench_text: bench_text.to_owned(),
             bench: SimBench::new(spec),
             began: BenchTime::ZERO,

@@ -1,4 +1,6 @@
 //! Motor drive of a step while the decoder is linear, before any table is written.
+use super::{ENTRIES, TableFit, TableReading};
+use crate::dcc::drive::UNITY_TRIM;
 use crate::station::Setting;
 use serde::{Deserialize, Serialize};
 
@@ -13,6 +15,20 @@ pub enum BaselineKind {
     /// CV 2 = 1, CV 6 = 128, CV 5 = 255: straight from 1 at step 1 to 128 at the middle step (14 of 28, 63 of
     /// 126), and straight on to 255 at the top.
     OneMidFull,
+    /// The table in use, straight from 9 at entry 1 to 255 at entry 28: for decoders that do not obey the three CVs. 126 steps
+    /// meet it as the reading says.
+    Table(TableReading),
+}
+
+/// The table of [`BaselineKind::Table`]: 255 k / 28, to the nearest whole number.
+#[must_use]
+pub fn straight_table() -> [u8; ENTRIES] {
+    let mut table = [u8::MAX; ENTRIES];
+    for (entry, value) in (1_u16..).zip(&mut table) {
+        let rounded = (255 * entry + 14) / 28;
+        *value = u8::try_from(rounded).unwrap_or(u8::MAX);
+    }
+    table
 }
 
 /// Motor drive (0 to 255) of a step in the linear baseline. Step 0 stands; steps above the top count as the
@@ -27,6 +43,12 @@ pub fn baseline_drive(kind: BaselineKind, setting: Setting) -> f64 {
         BaselineKind::Zeros => 255.0 * (step - 1.0) / (top - 1.0),
         BaselineKind::OneMidFull if step <= middle => 1.0 + 127.0 * (step - 1.0) / (middle - 1.0).max(1.0),
         BaselineKind::OneMidFull => 128.0 + 127.0 * (step - middle) / (top - middle),
+        BaselineKind::Table(reading) => {
+            let fit =
+                TableFit { table: straight_table(), trim_forward: UNITY_TRIM, trim_reverse: UNITY_TRIM };
+            let entry = reading.entry(setting.value, of);
+            fit.value(entry) * entry.clamp(0.0, 1.0)
+        }
     }
 }
 
@@ -62,8 +84,23 @@ mod tests {
     }
 
     #[test]
+    fn a_straight_table_is_straight_to_half_a_count() {
+        for (entry, value) in (1_u8..).zip(straight_table()) {
+            assert!((f64::from(value) - 255.0 * f64::from(entry) / 28.0).abs() <= 0.5, "{entry}: {value}");
+        }
+        let at = |value, of, reading| baseline_drive(BaselineKind::Table(reading), Setting { value, of });
+        let (ends, zero) = (TableReading::EndToEnd, TableReading::FromZero);
+        for (value, of, reading, drive) in
+            [(1, 28, ends, 9.0), (28, 28, ends, 255.0), (126, 126, zero, 255.0), (9, 126, zero, 18.0)]
+        {
+            assert!((at(value, of, reading) - drive).abs() < 1e-9, "{value} {of}");
+        }
+    }
+
+    #[test]
     fn drive_rises_with_every_step() {
-        for kind in [BaselineKind::Zeros, BaselineKind::OneMidFull] {
+        let tables = [TableReading::EndToEnd, TableReading::FromZero].map(BaselineKind::Table);
+        for kind in [BaselineKind::Zeros, BaselineKind::OneMidFull].into_iter().chain(tables) {
             for of in [28, 126] {
                 let drives: Vec<f64> =
                     (1..=of).map(|value| baseline_drive(kind, Setting { value, of })).collect();

@@ -33,7 +33,7 @@ mod theil_sen;
 mod tolerance;
 mod trial;
 
-pub use baseline::{BaselineKind, baseline_drive};
+pub use baseline::{BaselineKind, baseline_drive, straight_table};
 pub use bend::Bend;
 pub use correct::correct;
 pub use curve::{CurveError, DriveEstimate, SpeedCurve};

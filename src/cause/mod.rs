@@ -8,6 +8,7 @@ pub mod cv_list;
 pub mod engine;
 pub mod link;
 pub mod path;
+pub mod profile;
 pub mod program;
 pub mod record;
 pub mod sensor;
@@ -58,6 +59,7 @@ pub fn all() -> impl Iterator<Item = &'static Cause> {
         engine::ALL,
         link::ALL,
         path::ALL,
+        profile::ALL,
         program::ALL,
         record::ALL,
         sensor::ALL,

@@ -48,6 +48,14 @@ pub(crate) enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// List the profiles of decoders that can be found, or print one
+    Profiles {
+        /// The profile to print
+        name: Option<String>,
+        /// The folder of the bench file
+        #[arg(long, value_name = "DIR", default_value = ".")]
+        beside: PathBuf,
+    },
     /// Write the CVs of a recorded run as a list in CSV
     Cvs(CvsArgs),
     /// Work out the circumference of a wheel or roller, and its doubt, from a distance rolled

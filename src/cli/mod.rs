@@ -74,6 +74,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Replay { folder, json } => verbs::replay(&folder, json),
         Verb::Circumference(args) => circumference::circumference(&args),
         Verb::Drag(args) => drag::compare(&args),
+        Verb::Profiles { name, beside } => verbs::profiles(name.as_deref(), &beside),
         Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }

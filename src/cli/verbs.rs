@@ -1,9 +1,10 @@
-//! The small verbs: `template`, `schema`, `stop`, `tell` and `replay`.
+//! The small verbs: `template`, `schema`, `profiles`, `stop`, `tell` and `replay`.
 use super::exit::Exit;
 use super::result::SCHEMA;
 use super::show::lapse_mark;
 use super::{out, runs, words};
 use crate::bench::control::{self, Command};
+use crate::bench::profiles;
 use crate::bench::replay::{self, Replayed};
 use crate::bench::rescue::{Stopped, stop_bench};
 use crate::bench::start::NotBegun;
@@ -16,6 +17,37 @@ use std::path::Path;
 /// Prints a text that is the result.
 pub(crate) fn print(text: &str) -> Exit {
     if out::result(text.trim_end()) { Exit::Good } else { Exit::WrongUse }
+}
+
+/// Lists profiles of decoders, or prints one.
+pub(crate) fn profiles(name: Option<&str>, beside: &Path) -> Exit {
+    let folders = profiles::folders(beside);
+    if let Some(name) = name {
+        return match profiles::find(name, &folders) {
+            Ok(found) => print(&found.text),
+            Err(not_begun) => {
+                runs::say_not_begun(&not_begun);
+                Exit::WrongUse
+            }
+        };
+    }
+    let mut all_right = true;
+    let lines = profiles::names(&folders).into_iter().map(|name| {
+        let profile =
+            profiles::find(&name, &folders).and_then(|found| found.profile().map_err(NotBegun::BenchFile));
+        profile.map_or_else(
+            |_| {
+                all_right = false;
+                format!(
+                    "{name:20} cannot be read; `pacewright profiles {name}` prints it, a run with it says why"
+                )
+            },
+            |profile| format!("{name:20} {}", profile.about),
+        )
+    });
+    let lines: Vec<String> = lines.collect();
+    let printed = print(&lines.join("\n"));
+    if all_right { printed } else { Exit::WrongUse }
 }
 
 fn wrong(reason: Reason) -> Exit {

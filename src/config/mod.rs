@@ -1,7 +1,8 @@
 //! The bench file: one TOML file, read as a spanned tree first, then checked into types, so that all errors show
 //! together. Pure: text in, a [`BenchSpec`] or a list of complaints out. Knows no file system and no link.
 //!
-//! One table of keys (`keys`) drives reading, hints, [`template()`] and [`schema()`].
+//! One table of keys (`keys`) drives reading, hints, [`template()`] and [`schema()`]. Profiles of decoders are read the same
+//! way, by a table of their own ([`read_profile()`]).
 mod check;
 mod complaint;
 pub mod cv_list;
@@ -10,6 +11,7 @@ mod key;
 mod keys;
 mod kind;
 mod near;
+mod profile;
 mod quantity;
 mod reading;
 mod rolled;
@@ -21,6 +23,7 @@ mod template;
 
 pub use complaint::{Complaint, Complaints};
 pub use encoding::text;
+pub use profile::{After, CvRule, DecoderProfile, LinearBy, ProfileText, read as read_profile};
 pub use rolled::{Rolled, RolledWords, rolled};
 pub use schema::schema;
 pub use spec::*;
@@ -35,9 +38,15 @@ use reading::Reading;
 pub fn read(file_name: &str, text: &str) -> Result<BenchSpec, Complaints> {
     let tree = match toml::de::DeTable::parse(text) {
         Ok(tree) => tree,
-        Err(error) => return Err(Complaints::new(file_name, text, vec![syntax::complaint(text, &error)])),
+        Err(error) => {
+            return Err(Complaints::new(
+                file_name,
+                text,
+                vec![syntax::complaint(keys::SECTIONS, text, &error)],
+            ));
+        }
     };
-    let mut reading = Reading::new(text, tree.get_ref());
+    let mut reading = Reading::new(keys::SECTIONS, text, tree.get_ref());
     structure::check(&mut reading);
     let spec = check::bench(&mut reading);
     match spec {

@@ -1,6 +1,6 @@
 //! Reads keys out of the spanned tree and collects every complaint on the way.
 use super::complaint::{Complaint, piece, place};
-use super::key::{AnyKey, Fault, Key, Kind, Need, Node};
+use super::key::{AnyKey, Fault, Key, Kind, Need, Node, Section};
 use crate::cause::{Cause, bench_file as cause};
 use std::ops::Range;
 use toml::de::{DeTable, DeValue};
@@ -16,18 +16,19 @@ pub(super) enum Given<T> {
     Good(T),
 }
 
-/// A bench file while it is read.
-#[derive(Debug)]
+/// A file of keys while it is read.
 pub(super) struct Reading<'t> {
     text: &'t str,
+    /// The sections that this kind of file has; the keys above the first heading come first.
+    pub(super) sections: &'static [&'static Section],
     pub(super) tree: &'t DeTable<'t>,
     pub(super) complaints: Vec<Complaint>,
 }
 
 impl<'t> Reading<'t> {
     /// Begins with nothing complained of.
-    pub(super) fn new(text: &'t str, tree: &'t DeTable<'t>) -> Self {
-        Self { text, tree, complaints: Vec::new() }
+    pub(super) fn new(sections: &'static [&'static Section], text: &'t str, tree: &'t DeTable<'t>) -> Self {
+        Self { text, sections, tree, complaints: Vec::new() }
     }
 
     /// The section of this name and the place of its heading; the keys above the first heading have the name "".

@@ -148,6 +148,8 @@ pub struct EngineSpec {
     pub step_mode: u16,
     /// Which end leads forward.
     pub leading_end: LeadingEnd,
+    /// Name of the profile of its decoder; none: it is found out.
+    pub decoder: Option<String>,
 }
 
 /// What the engine runs on.

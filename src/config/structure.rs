@@ -1,6 +1,5 @@
 //! Checks the shape of the file before any value: sections and keys that are not known, and those that are missing.
 use super::key::{AnyKey, Need, Section};
-use super::keys::SECTIONS;
 use super::near::nearest;
 use super::reading::Reading;
 use crate::cause::bench_file as cause;
@@ -10,7 +9,7 @@ use toml::de::DeValue;
 /// Complains of every unknown or missing section and key.
 pub(super) fn check(reading: &mut Reading<'_>) {
     top_level(reading);
-    for section in SECTIONS {
+    for section in reading.sections {
         match reading.section(section.name) {
             Some((_, table)) => {
                 for (key, _) in table.iter().filter(|_| !section.name.is_empty()) {
@@ -30,9 +29,9 @@ pub(super) fn check(reading: &mut Reading<'_>) {
 fn top_level(reading: &mut Reading<'_>) {
     for (key, value) in reading.tree {
         let name: &str = key.get_ref();
-        let section = SECTIONS.iter().find(|section| section.name == name);
+        let section = reading.sections.iter().find(|section| section.name == name);
         let is_table = value.get_ref().is_table();
-        if section.is_some() && is_table || SECTIONS[0].key(name).is_some() {
+        if section.is_some() && is_table || reading.sections[0].key(name).is_some() {
             continue;
         }
         match section {
@@ -58,7 +57,7 @@ fn wrong_shape(reading: &mut Reading<'_>, section: &Section, span: Range<usize>,
 }
 
 fn unknown_section(reading: &mut Reading<'_>, name: &str, span: Range<usize>) {
-    let known = || SECTIONS.iter().map(|section| section.name).filter(|name| !name.is_empty());
+    let known = || reading.sections.iter().map(|section| section.name).filter(|name| !name.is_empty());
     let expected = "a known section".to_owned();
     let hint = match nearest(name, known()) {
         Some(near) => format!("did you mean [{near}]?"),
@@ -69,8 +68,9 @@ fn unknown_section(reading: &mut Reading<'_>, name: &str, span: Range<usize>) {
 
 /// An unknown key in a known section, or above the first heading.
 fn unknown_key(reading: &mut Reading<'_>, section: Option<&Section>, name: &str, span: Range<usize>) {
-    let here = section.unwrap_or(SECTIONS[0]);
-    let elsewhere = || SECTIONS.iter().filter(|other| other.name != here.name && other.key(name).is_some());
+    let here = section.unwrap_or(reading.sections[0]);
+    let elsewhere =
+        || reading.sections.iter().filter(|other| other.name != here.name && other.key(name).is_some());
     let names = || here.keys.iter().map(|key| key.name());
     let hint = if let Some(near) = nearest(name, names()) {
         let with_unit =
@@ -120,8 +120,8 @@ fn is_meant(key: &dyn AnyKey, section: &Section, reading: &Reading<'_>) -> bool 
 
 /// Whether the section stands in another shape, or an unknown section is most like it: that complaint says enough.
 fn is_misspelt(section: &Section, reading: &Reading<'_>) -> bool {
-    let is_known = |name: &str| SECTIONS.iter().any(|known| known.name == name);
-    let names = || SECTIONS.iter().map(|section| section.name).filter(|name| !name.is_empty());
+    let is_known = |name: &str| reading.sections.iter().any(|known| known.name == name);
+    let names = || reading.sections.iter().map(|section| section.name).filter(|name| !name.is_empty());
     reading.tree.iter().any(|(name, value)| {
         let name: &str = name.get_ref();
         let is_section = value.get_ref().is_table() || is_table_list(value.get_ref());

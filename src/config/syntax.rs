@@ -1,11 +1,15 @@
 //! A text that is no TOML: where, and what people mostly mean there.
 use super::complaint::{Complaint, piece, place};
-use super::key::AnyKey;
-use super::keys::SECTIONS;
+use super::key::{AnyKey, Section};
 use crate::cause::bench_file as cause;
 
 /// The complaint for a place that the TOML reader stumbled over.
-pub(super) fn complaint(text: &str, error: &toml::de::Error) -> Complaint {
+/// `sections` are those of this kind of file.
+pub(super) fn complaint(
+    sections: &'static [&'static Section],
+    text: &str,
+    error: &toml::de::Error,
+) -> Complaint {
     let span = error.span().unwrap_or(0..0);
     let (line, column) = place(text, span.start);
     let whole_line = text.lines().nth(line - 1).unwrap_or_default();
@@ -17,7 +21,7 @@ pub(super) fn complaint(text: &str, error: &toml::de::Error) -> Complaint {
         came: text.get(span.clone()).map(piece).unwrap_or_default(),
         span,
         expected: format!("TOML ({})", error.message().split(',').next().unwrap_or_default().trim()),
-        hint: hint(text, line, whole_line, error.message()),
+        hint: hint(sections, text, (line, whole_line), error.message()),
         also: Vec::new(),
     }
 }
@@ -26,7 +30,12 @@ pub(super) fn complaint(text: &str, error: &toml::de::Error) -> Complaint {
 const INVISIBLE: [char; 7] =
     ['\u{a0}', '\u{2007}', '\u{2009}', '\u{200b}', '\u{202f}', '\u{2060}', '\u{feff}'];
 
-fn hint(text: &str, number: usize, line: &str, message: &str) -> String {
+fn hint(
+    sections: &'static [&'static Section],
+    text: &str,
+    (number, line): (usize, &str),
+    message: &str,
+) -> String {
     if message.contains("carriage return") {
         return "the lines end in carriage returns alone, as very old programs wrote them: save the file with the line ends \
                 of your system"
@@ -89,7 +98,9 @@ fn hint(text: &str, number: usize, line: &str, message: &str) -> String {
         format!("write {key} = false")
     } else if value.starts_with('0') && value.bytes().all(|b| b.is_ascii_digit()) {
         format!("numbers have no leading zero: write {key} = {}", value.trim_start_matches('0'))
-    } else if let Some(known) = known(text, number, key).filter(|known| !known.example().starts_with('"')) {
+    } else if let Some(known) =
+        known(sections, text, number, key).filter(|known| !known.example().starts_with('"'))
+    {
         format!("write {}, as in {key} = {}", known.expected(), known.example())
     } else {
         format!("texts and values with a unit stand in quotes: {key} = \"{value}\"")
@@ -97,10 +108,15 @@ fn hint(text: &str, number: usize, line: &str, message: &str) -> String {
 }
 
 /// The key of this name in the section that line `number` stands in.
-fn known(text: &str, number: usize, key: &str) -> Option<&'static dyn AnyKey> {
+fn known(
+    sections: &'static [&'static Section],
+    text: &str,
+    number: usize,
+    key: &str,
+) -> Option<&'static dyn AnyKey> {
     let above: Vec<&str> = text.lines().take(number).collect();
     let heading = above.iter().rev().find_map(|line| line.trim().strip_prefix('[')?.split(']').next());
     let name = heading.unwrap_or_default().trim();
-    let section = SECTIONS.iter().find(|section| section.name == name)?;
+    let section = sections.iter().find(|section| section.name == name)?;
     section.key(key)
 }

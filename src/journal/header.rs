@@ -1,4 +1,5 @@
 //! The first line of a journal: which run this is and all that replay and a later start need to know.
+use crate::config::ProfileText;
 use crate::dcc::Address;
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +21,9 @@ pub struct Header {
     /// CV values from the list that the bench file names, as handed to the core: replay never reads that file.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub kept: Vec<(u16, u8)>,
+    /// The profile of the decoder that the bench file names, whole: replay never reads that file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<ProfileText>,
     /// Bench seconds a wall second; 1 on a real bench.
     pub time_lapse: f64,
     /// Wall time at the start, RFC 3339. Annotation: nothing is decided by it.

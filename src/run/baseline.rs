@@ -10,9 +10,9 @@ use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::snapshot::out_of_consist;
-use crate::calibrate::BaselineKind;
+use crate::calibrate::{BaselineKind, straight_table};
 use crate::cause::engine as causes;
-use crate::config::LeadingEnd;
+use crate::config::{LeadingEnd, LinearBy};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{cv, drive};
 use crate::motion::{Measured, Standing};
@@ -170,7 +170,7 @@ impl Baseline {
     /// Zeros did not serve: take the other linear baseline, once.
     fn other_kind(&mut self, cx: &mut Cx, evidence: &str) -> Result<Stage, Failure> {
         match self.kind {
-            BaselineKind::Zeros => {
+            BaselineKind::Zeros if cx.plan.profile.linear_by != LinearBy::Zeros => {
                 self.stood = 0;
                 if cx.has_moved() && !cx.motion.has_seen_turning() {
                     self.unsaid = Some(evidence.to_owned());
@@ -180,7 +180,7 @@ impl Baseline {
                 self.kind = BaselineKind::OneMidFull;
                 Ok(Stage::Writing(job(cx, self.kind)))
             }
-            BaselineKind::OneMidFull => Err(if cx.sense.is_none() {
+            _ => Err(if cx.sense.is_none() {
                 Failure::halted(&causes::NOT_MOVING, evidence)
             } else {
                 Failure::rejected(&causes::DOES_NOT_FOLLOW, evidence)
@@ -230,7 +230,7 @@ impl Baseline {
     /// It moves: so long it took at most from rest. Part of that may be the climb through its dead zone, part a sound that
     /// the decoder plays first; either way no later start may be called a stall sooner.
     fn note_start(&self, cx: &mut Cx) {
-        if cx.start_s <= 0.0 && self.stood_s > 0.0 {
+        if cx.start_s <= cx.plan.profile.start_delay.as_secs_f64() && self.stood_s > cx.start_s {
             cx.start_s = cx.now.since(cx.turned_at).as_secs_f64();
         }
     }
@@ -294,22 +294,47 @@ fn probe(value: u16) -> Point {
     })
 }
 
-/// The CV work that makes the decoder linear.
+/// The kind that this decoder begins with.
+pub(super) fn first_kind(cx: &Cx) -> BaselineKind {
+    let profile = &cx.plan.profile;
+    match profile.linear_by {
+        LinearBy::FindOut | LinearBy::Zeros => BaselineKind::Zeros,
+        LinearBy::Ends => BaselineKind::OneMidFull,
+        LinearBy::Table => BaselineKind::Table(profile.between.unwrap_or_default()),
+    }
+}
+
+/// The CV work that makes the decoder linear. A CV that the profile leaves out is taken for one that it does not have.
 fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
+    let profile = &cx.plan.profile;
     let drives = match kind {
-        BaselineKind::Zeros => [0, 0, 0],
+        BaselineKind::Zeros | BaselineKind::Table(_) => [0, 0, 0],
         BaselineKind::OneMidFull => [1, 128, 255],
     };
-    let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
     let mut ops: Vec<CvOp> = out_of_consist(cx).collect();
-    ops.push(CvOp::Write(cv::SETTINGS, plain.with(Bit::Steps28, true).value()));
-    ops.extend([CvOp::Write(cv::ACCELERATION, 0), CvOp::Write(cv::DECELERATION, 0)]);
+    ops.extend(profile.keep.iter().map(|(cv, value)| CvOp::Write(*cv, *value)));
+    let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
+    let plain = plain.with(Bit::Steps28, true);
+    ops.push(CvOp::Write(cv::SETTINGS, plain.value()));
+    ops.extend([cv::ACCELERATION, cv::DECELERATION].map(|cv| CvOp::Write(cv, 0)));
     let there = |cv: &u16| cx.cvs.known.contains_key(cv) || cx.cvs.mute.contains(cv);
     ops.extend(ADJUSTMENTS.into_iter().filter(there).map(|cv| CvOp::Write(cv, 0)));
     ops.extend([cv::TRIM_FORWARD, cv::TRIM_REVERSE].map(|cv| CvOp::Write(cv, drive::UNITY_TRIM)));
     ops.extend(SPEED.into_iter().zip(drives).map(|(cv, drive)| CvOp::TryWrite(cv, drive)));
-    if kind == BaselineKind::OneMidFull {
-        ops.extend(SPEED.map(CvOp::ReadBack));
+    match kind {
+        BaselineKind::Zeros => {}
+        BaselineKind::OneMidFull => ops.extend(SPEED.map(CvOp::ReadBack)),
+        BaselineKind::Table(_) => {
+            let entries = cv::TRIM_FORWARD + 1..cv::TRIM_REVERSE;
+            ops.extend(entries.zip(straight_table()).map(|(cv, value)| CvOp::Write(cv, value)));
+            ops.push(CvOp::Write(cv::SETTINGS, plain.with(Bit::SpeedTable, true).value()));
+        }
     }
+    let kept = |cv: u16| profile.keep.iter().any(|(kept, _)| *kept == cv);
+    ops.retain(|op| match op {
+        CvOp::Write(cv, value) if kept(*cv) => profile.keep.contains(&(*cv, *value)),
+        CvOp::Write(cv, _) | CvOp::TryWrite(cv, _) | CvOp::ReadBack(cv) => profile.touches(*cv) && !kept(*cv),
+        _ => true,
+    });
     CvJob::checked(cx, ops)
 }

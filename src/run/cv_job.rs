@@ -8,12 +8,14 @@ use super::record::{Durability, RecordBody};
 use super::recovery::found_off;
 use super::snapshot::OWNER;
 use crate::calibrate::TableFit;
-use crate::cause::{engine as causes, heard, station as station_causes};
+use crate::cause::{engine as causes, heard, profile as profile_causes, station as station_causes};
 use crate::config::ProgrammingPlace;
+use crate::dcc::cv::writable;
 use crate::dcc::{Address, cv};
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
+use std::time::Duration;
 
 mod resume;
 
@@ -38,11 +40,37 @@ pub(super) enum CvOp {
 #[derive(Debug)]
 enum Doing {
     Next,
-    Syncing { record: u64, since: BenchTime, then: Option<(u16, u8)> },
-    Reading { cv: u16, order: OrderId },
-    Writing { cv: u16, value: u8, order: OrderId },
-    Verifying { cv: u16, value: u8, order: OrderId },
-    Comparing { cv: u16, value: u8, order: OrderId },
+    Syncing {
+        record: u64,
+        since: BenchTime,
+        then: Option<(u16, u8)>,
+    },
+    Reading {
+        cv: u16,
+        order: OrderId,
+    },
+    Writing {
+        cv: u16,
+        value: u8,
+        order: OrderId,
+    },
+    /// The decoder is left alone after a write, as its profile asks.
+    Resting {
+        cv: u16,
+        value: u8,
+        end: OrderEnd,
+        since: BenchTime,
+    },
+    Verifying {
+        cv: u16,
+        value: u8,
+        order: OrderId,
+    },
+    Comparing {
+        cv: u16,
+        value: u8,
+        order: OrderId,
+    },
 }
 
 #[derive(Debug)]
@@ -150,7 +178,7 @@ impl CvJob {
         loop {
             if matches!(self.doing, Doing::Next) {
                 let Some(op) = self.ops.front().cloned() else { return Ok(true) };
-                self.start(cx, op);
+                self.start(cx, op)?;
             }
             if !self.advance(cx)? || !matches!(self.stage, Stage::Ops) {
                 return Ok(false);
@@ -158,7 +186,7 @@ impl CvJob {
         }
     }
 
-    fn start(&mut self, cx: &mut Cx, op: CvOp) {
+    fn start(&mut self, cx: &mut Cx, op: CvOp) -> Result<(), Failure> {
         let place = place(cx);
         match op {
             CvOp::Read(cv) | CvOp::Identity(cv, _) | CvOp::ReadBack(cv) => {
@@ -169,6 +197,10 @@ impl CvJob {
                 }
             }
             CvOp::Write(cv, value) | CvOp::TryWrite(cv, value) => {
+                if !may_write(cx, cv, value) {
+                    let evidence = format!("CV {cv} = {value}, profile \"{}\"", cx.plan.profile.name);
+                    return Err(Failure::rejected(&profile_causes::FORBIDS, evidence));
+                }
                 if cx.cvs.known.get(&cv) == Some(&value) && !cx.cvs.doubtful.contains(&cv) {
                     cx.cvs.settle(cv);
                     self.finish();
@@ -184,6 +216,7 @@ impl CvJob {
                 self.doing = Doing::Syncing { record, since: cx.now, then: None };
             }
         }
+        Ok(())
     }
 
     fn finish(&mut self) {
@@ -212,8 +245,19 @@ impl CvJob {
             },
             Doing::Writing { cv, value, order } => match cx.ended(order) {
                 None => Ok(false),
+                Some(end) if cx.plan.profile.write_pause > Duration::ZERO => {
+                    self.doing = Doing::Resting { cv, value, end, since: cx.now };
+                    Ok(true)
+                }
                 Some(end) => self.was_written(cx, cv, value, &end).map(|()| true),
             },
+            Doing::Resting { cv, value, ref end, since } => {
+                if !cx.passed(since, cx.plan.profile.write_pause) {
+                    return Ok(false);
+                }
+                let end = end.clone();
+                self.was_written(cx, cv, value, &end).map(|()| true)
+            }
             Doing::Verifying { cv, value, order } => match cx.ended(order) {
                 None => Ok(false),
                 Some(OrderEnd::Done { .. }) => {
@@ -380,6 +424,13 @@ impl super::cv_book::CvBook {
             self.changed.remove(&cv);
         }
     }
+}
+
+/// Whether a CV may be given a value: what the profile allows, and what it held before or an earlier run has to put back.
+fn may_write(cx: &Cx, cv: u16, value: u8) -> bool {
+    let before = cx.cvs.originals.get(&cv).or_else(|| cx.cvs.known.get(&cv)) == Some(&value);
+    let pending = cx.plan.pending.contains(&(cv, value));
+    writable(cv).is_ok() && (cx.plan.profile.allows(cv, value) || before || pending)
 }
 
 /// Where this bench reaches CVs.

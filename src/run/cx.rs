@@ -145,6 +145,7 @@ impl Cx {
         Self {
             now: BenchTime::ZERO,
             laps_asked,
+            start_s: plan.profile.start_delay.as_secs_f64(),
             plan,
             motion: Motion::new(setup),
             station: StationMirror::default(),
@@ -157,7 +158,6 @@ impl Cx {
             momentum_s: 0.0,
             swings: false,
             response: None,
-            start_s: 0.0,
             scatter: Default::default(),
             steady: None,
             short: (0, None),

@@ -57,6 +57,8 @@ pub(super) struct Findings {
     pub(super) target: Target,
     /// How the decoder uses its table, as it is taken.
     pub(super) used: TableUse,
+    /// The same as the profile says, or as it is taken for granted.
+    pub(super) told_before: TableUse,
     /// The same as the first verify showed it; none where that was left open.
     pub(super) shown: Option<TableUse>,
     /// The sweep's drives were stronger than written by this factor, as the first verify showed.
@@ -78,9 +80,13 @@ impl Findings {
         let limits = &cx.plan.spec.limits;
         let target = Target::from_spec(&cx.plan.spec.target)
             .expect("the bench file reader lets only targets through that start above 0 and never fall");
+        let of = cx.plan.spec.engine.step_mode;
+        let reading = cx.plan.profile.between.filter(|_| of > 28).unwrap_or_default();
+        let target = if reading == TableReading::FromZero { target.read_from_zero(of) } else { target };
         Self {
             target,
-            used: TableUse::default(),
+            used: TableUse::Whole(reading),
+            told_before: TableUse::Whole(reading),
             shown: None,
             stronger_by: None,
             tolerance: Tolerance::new(limits.tolerance_rel, limits.tolerance_floor_mm_s),

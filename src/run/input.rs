@@ -1,7 +1,7 @@
 //! What goes into the desk and what comes out. Every input is an event of the one queue, written down for replay.
 use super::outcome::RunOutcome;
 use super::record::{PhaseName, Record};
-use crate::config::BenchSpec;
+use crate::config::{BenchSpec, DecoderProfile};
 use crate::sensor::Housekeeping;
 use crate::station::{Direction, LinkOrder, Session, Setting};
 use serde::{Deserialize, Serialize};
@@ -16,6 +16,16 @@ pub struct RunPlan {
     pub pending: Vec<(u16, u8)>,
     /// CV values (number, value) from a list that the person keeps: they stand in for what cannot be read.
     pub kept: Vec<(u16, u8)>,
+    /// What is known of its kind of decoder.
+    pub profile: DecoderProfile,
+}
+
+impl RunPlan {
+    /// A bench, nothing left from an earlier run, no list, a decoder of which nothing is known.
+    #[must_use]
+    pub fn new(spec: BenchSpec) -> Self {
+        Self { spec, pending: Vec::new(), kept: Vec::new(), profile: DecoderProfile::default() }
+    }
 }
 
 /// An event for the core. Its bench time stands beside it.

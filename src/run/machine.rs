@@ -1,5 +1,5 @@
 //! The phase machine: which phase follows which, what a failure does, pause and go on.
-use super::baseline::Baseline;
+use super::baseline::{Baseline, first_kind};
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
 use super::ending::Ending;
@@ -25,6 +25,7 @@ use super::warm_up::WarmUp;
 use super::{laps, result, snapshot, write};
 use crate::calibrate::{BaselineKind, TableUse, Target, Verdict};
 use crate::cause::{Reason, engine as engine_causes};
+use crate::config::LinearBy;
 use crate::station::{Action, OrderId};
 use crate::time::BenchTime;
 use std::time::Duration;
@@ -330,7 +331,7 @@ impl Run {
     }
 
     fn begin_baseline(&mut self) {
-        let phase = Baseline::new(&self.cx, BaselineKind::Zeros);
+        let phase = Baseline::new(&self.cx, first_kind(&self.cx));
         self.enter(PhaseName::Baseline, Phase::Baseline(phase));
     }
 
@@ -339,7 +340,8 @@ impl Run {
         self.cx.phase = PhaseName::Fit;
         self.cx.record(RecordBody::Phase(PhaseName::Fit));
         if let Some(evidence) = self.findings.bent() {
-            if self.findings.sweep.as_ref().is_some_and(|sweep| sweep.kind == BaselineKind::Zeros) {
+            let zeros = self.findings.sweep.as_ref().is_some_and(|sweep| sweep.kind == BaselineKind::Zeros);
+            if zeros && self.cx.plan.profile.linear_by == LinearBy::FindOut {
                 self.cx.note(&engine_causes::ZEROS_NOT_LINEAR, evidence);
                 let phase = Baseline::new(&self.cx, BaselineKind::OneMidFull);
                 self.enter(PhaseName::Baseline, Phase::Baseline(phase));
@@ -420,7 +422,7 @@ impl Run {
             self.findings.for_true_use(&mut self.cx)?
         };
         // One correction; a table that was used otherwise than it was made for is not one.
-        let last = 1 + u32::from(used != TableUse::default());
+        let last = 1 + u32::from(used != self.findings.told_before);
         let better = match anew {
             None if verdict != Verdict::Pass && number <= last => self.findings.corrected(&self.cx, &done),
             anew => anew,

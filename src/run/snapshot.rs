@@ -2,8 +2,9 @@
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
 use super::kept;
-use crate::cause::{engine as causes, station as station_causes};
-use crate::config::ProgrammingPlace;
+use crate::calibrate::TableReading;
+use crate::cause::{engine as causes, profile as profile_causes, station as station_causes};
+use crate::config::{LinearBy, ProgrammingPlace};
 use crate::dcc::cv29::Bit;
 use crate::dcc::{Address, Consist, Cv29, cv};
 
@@ -29,19 +30,27 @@ const ALSO_READ: [u16; 12] = [
 /// CVs that tell one decoder from another of the same address.
 pub(super) const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
 
-/// All that the run may change and so must be able to put back.
-fn changed() -> impl Iterator<Item = u16> {
-    MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS)
+/// All that the run is going to change and so must be able to put back.
+fn changed(cx: &Cx) -> Vec<u16> {
+    let profile = &cx.plan.profile;
+    let usual = MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS).filter(|cv| profile.touches(*cv));
+    let mut numbers: Vec<u16> = usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect();
+    numbers.sort_unstable();
+    numbers.dedup();
+    numbers
 }
 
 /// Reads everything that matters.
 pub(super) fn job(cx: &Cx) -> CvJob {
-    let numbers = ALSO_READ.into_iter().chain(MUST_READ).chain(cv::TABLE_WITH_TRIMS);
-    CvJob::new(cx, numbers.map(CvOp::Read))
+    // CV 29 says which address is live, whatever may be written.
+    let numbers = ALSO_READ.into_iter().chain([cv::SETTINGS]);
+    let changed = changed(cx).into_iter().filter(|cv| *cv != cv::SETTINGS && !ALSO_READ.contains(cv));
+    CvJob::new(cx, numbers.chain(changed).map(CvOp::Read))
 }
 
 /// Judges what was read: the right engine, drivable, and with a way back.
 pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
+    goes_with_the_profile(cx)?;
     kept::is_of_this_engine(cx)?;
     if cx.plan.spec.programming.place == ProgrammingPlace::Main {
         // Nothing can be read on the main: originals come from the list that the person keeps, or the bench file states
@@ -49,7 +58,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         let long = matches!(cx.plan.spec.engine.address, Address::Long(_));
         let settings = Cv29::from_value(0).with(Bit::Steps28, true).with(Bit::LongAddress, long);
         cx.cvs.assumed_29 = Some(settings);
-        kept::on_the_main(cx, changed())?;
+        kept::on_the_main(cx, changed(cx).into_iter())?;
         cx.identified = true;
         return Ok(());
     }
@@ -58,7 +67,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         let evidence = "not one CV could be read";
         return Err(Failure::halted(&station_causes::PROGRAMMING_NO_ANSWER, evidence));
     }
-    kept::beside_reading(cx, changed())?;
+    kept::beside_reading(cx, changed(cx).into_iter())?;
     address(cx)?;
     owner(cx)?;
     kept::is_of_this_decoder(cx)?;
@@ -75,6 +84,19 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         cx.note(&causes::CONSIST_CLEARED, evidence);
     }
     Ok(())
+}
+
+/// What is known of the decoder must leave a way to do what the bench file asks for.
+fn goes_with_the_profile(cx: &Cx) -> Result<(), Failure> {
+    let (profile, of) = (&cx.plan.profile, cx.plan.spec.engine.step_mode);
+    let evidence = match (of > 28, profile.linear_by, profile.between) {
+        (true, _, Some(TableReading::Held)) => "nothing between its entries, and 126 steps",
+        (true, LinearBy::Table, None) => {
+            "a sweep on a straight table, and 126 steps that meet it nobody knows how"
+        }
+        _ => return Ok(()),
+    };
+    Err(Failure::rejected(&profile_causes::DOES_NOT_FIT, format!("{}: {evidence}", profile.name)))
 }
 
 /// Unless CV 15 and CV 16 hold the same, no other CV can be changed (S-9.2.2), or read either (RCN-225).

@@ -2,6 +2,7 @@
 use super::cv_job::{CvJob, CvOp};
 use super::cx::Cx;
 use crate::calibrate::TableFit;
+use crate::config::After;
 use crate::dcc::cv29::{Bit, Cv29};
 use crate::dcc::{cv, momentum};
 
@@ -18,12 +19,22 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
     ops.extend(cv::TABLE_WITH_TRIMS.zip(values).map(|(cv, value)| CvOp::Write(cv, value)));
     ops.extend(cv::TABLE_WITH_TRIMS.map(CvOp::ReadBack));
     ops.push(CvOp::Commit(Box::new(*fit)));
-    let back =
-        MOMENTUM.into_iter().filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
+    let speed = [cv::START_DRIVE, cv::TOP_DRIVE, cv::MID_DRIVE];
+    let speed = speed.into_iter().filter(|_| cx.plan.profile.after == After::Originals);
+    let back = MOMENTUM
+        .into_iter()
+        .chain(speed)
+        .filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
     ops.extend(back);
     let table = now.with(Bit::SpeedTable, true).with(Bit::Steps28, true);
     let settings = table.with(Bit::Analogue, original.has(Bit::Analogue));
     ops.push(CvOp::Write(cv::SETTINGS, settings.value()));
+    // Trims that the profile leaves out are none.
+    let trims = [cv::TRIM_FORWARD, cv::TRIM_REVERSE];
+    ops.retain(|op| match op {
+        CvOp::Write(cv, _) | CvOp::ReadBack(cv) => !trims.contains(cv) || cx.plan.profile.touches(*cv),
+        _ => true,
+    });
     CvJob::checked(cx, ops)
 }
 

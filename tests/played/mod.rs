@@ -53,11 +53,7 @@ impl Engine {
 
     /// A bench with this engine, `sim` being its recipe with whatever a test changed in it.
     pub(crate) fn bench(self, sim: SimSpec) -> VirtualBench {
-        VirtualBench::new(
-            sim,
-            RunPlan { spec: self.spec(), pending: Vec::new(), kept: Vec::new() },
-            self.text,
-        )
+        VirtualBench::new(sim, RunPlan::new(self.spec()), self.text)
     }
 }
 

@@ -311,6 +311,7 @@ fn header(setup: &VirtualBench) -> Header {
         bench_text: setup.bench_text.clone(),
         pending: setup.plan.pending.clone(),
         kept: setup.plan.kept.clone(),
+        profile: setup.profile.clone(),
         time_lapse: 1.0,
         started_wall: "2026-01-01T00:00:00Z".to_owned(),
         endpoint_key: endpoint_key(spec),

@@ -60,6 +60,7 @@ pub(super) fn engine(reading: &mut Reading<'_>) -> Option<EngineSpec> {
     };
     let step_mode = reading.value(&key::STEPS);
     let leading_end = reading.value(&key::LEADING_END);
+    let decoder = reading.given(&key::DECODER);
     let address = address(reading, number?, kind?);
     let (scale_name, scale_ratio) = scale?;
     Some(EngineSpec {
@@ -69,6 +70,11 @@ pub(super) fn engine(reading: &mut Reading<'_>) -> Option<EngineSpec> {
         scale_name,
         step_mode: step_mode?,
         leading_end: leading_end?,
+        decoder: match decoder {
+            Given::Absent => None,
+            Given::Good(name) => Some(name),
+            Given::Bad => return None,
+        },
     })
 }
 

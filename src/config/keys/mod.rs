@@ -1,6 +1,7 @@
 //! The table of every known key, in the order of the template: the one source for reader, hints, template and schema.
 pub(super) mod links;
 pub(super) mod measuring;
+pub(super) mod profile;
 pub(super) mod safety;
 pub(super) mod vehicle;
 
@@ -61,7 +62,7 @@ mod tests {
 
     #[test]
     fn every_example_and_default_reads() {
-        for key in SECTIONS.iter().flat_map(|section| section.keys) {
+        for key in SECTIONS.iter().chain(super::profile::SECTIONS).flat_map(|section| section.keys) {
             assert!(key.accepts(key.example()), "example of {}", key.path());
             if let Need::Default(toml) = key.need() {
                 assert!(key.accepts(toml), "default of {}", key.path());
@@ -73,7 +74,7 @@ mod tests {
 
     #[test]
     fn every_key_is_described_and_stands_in_its_own_section() {
-        for section in SECTIONS {
+        for section in SECTIONS.iter().chain(super::profile::SECTIONS) {
             assert!(section.about.ends_with('.'), "{}", section.name);
             for key in section.keys {
                 assert_eq!(key.section(), section.name, "{}", key.name());

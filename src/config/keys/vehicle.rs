@@ -140,13 +140,25 @@ pub(in crate::config) static LEADING_END: Key<Choice<LeadingEnd>> = Key {
     about: "Which end leads when the engine is driven forward. ask: the run pauses after its first slow move and asks you.",
 };
 
+/// Its kind of decoder.
+pub(in crate::config) static DECODER: Key<Text> = Key {
+    section: "engine",
+    name: "decoder",
+    kind: Text,
+    need: Need::Free("then the run finds out what kind it is, and writes no CV but those it must"),
+    example: "\"linear-by-ends\"",
+    about: "Name of a profile of the decoder's kind: what makes it linear, which CVs may be written, and the like. \
+            `pacewright profiles` lists them; one of your own is a file NAME.toml in a folder profiles beside this bench \
+            file.",
+};
+
 /// The engine.
 pub(in crate::config) static ENGINE: Section = Section {
     name: "engine",
     required: true,
     about: "The locomotive to calibrate.",
     cautions: &["A motor that runs long gets hot. Feel it after the first runs, and give it rest and air."],
-    keys: &[&ENGINE_NAME, &ADDRESS, &KIND, &SCALE, &RATIO, &STEPS, &LEADING_END],
+    keys: &[&ENGINE_NAME, &ADDRESS, &KIND, &SCALE, &RATIO, &STEPS, &LEADING_END, &DECODER],
     either: &[&["scale"], &["ratio"]],
 };
 

@@ -1,4 +1,5 @@
 //! The kinds of values a key can have. Each reads a TOML value, says what it expected, and gives its JSON Schema.
+pub(super) mod cvs;
 pub(super) mod link;
 pub(super) mod listed;
 pub(super) mod plain;
@@ -9,6 +10,7 @@ pub(super) mod steps;
 use super::key::{Fault, Node};
 use crate::cause::bench_file as cause;
 
+pub(super) use cvs::{CvLimits, CvSpans, CvValues};
 pub(super) use link::{Device, HostPort, Rate};
 pub(super) use listed::{Functions, PointList};
 pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Version, Whole};

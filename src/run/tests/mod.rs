@@ -55,5 +55,5 @@ fn plan() -> RunPlan {
     (spec.sweep.steps, spec.sweep.verify_points) = (config::SweepSteps::Spread(6), 4);
     spec.limits.run_time = Duration::from_secs(1800);
     spec.limits.reconnect = Duration::from_secs(60);
-    RunPlan { spec, pending: Vec::new(), kept: Vec::new() }
+    RunPlan::new(spec)
 }

@@ -1,0 +1,216 @@
+//! Profiles: what is known of a kind of decoder, by what it does and not by who made it. Checked like the bench file.
+use super::complaint::Complaints;
+use super::key::AnyKey;
+use super::keys::profile as key;
+use super::reading::Reading;
+use super::{structure, syntax};
+use crate::calibrate::TableReading;
+use crate::cause::bench_file as cause;
+use crate::dcc::cv;
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+
+/// What makes the drive rise in a straight line for the sweep.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LinearBy {
+    /// Zeros in CV 2, 5 and 6, and where they do not serve, [`LinearBy::Ends`].
+    FindOut,
+    /// Zeros in CV 2, 5 and 6.
+    Zeros,
+    /// CV 2 = 1, CV 6 = 128, CV 5 = 255.
+    Ends,
+    /// A straight table.
+    Table,
+}
+
+/// What CV 2, 5 and 6 hold when the table is in use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum After {
+    /// What they held during the sweep.
+    AsMeasured,
+    /// What they held before.
+    Originals,
+}
+
+/// CVs that may be written, and with what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CvRule {
+    /// The first and the last.
+    pub cvs: (u16, u16),
+    /// The least and the most value.
+    pub values: (u8, u8),
+}
+
+/// What is known of a kind of decoder.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DecoderProfile {
+    /// What it is called.
+    pub name: String,
+    /// What it does.
+    pub about: String,
+    /// The only CVs that are ever written; of rules for one CV the last counts.
+    pub touch: Vec<CvRule>,
+    /// CVs that get a value before anything is measured, and keep it.
+    pub keep: Vec<(u16, u8)>,
+    /// What makes it linear.
+    pub linear_by: LinearBy,
+    /// CV 2, 5 and 6 afterwards.
+    pub after: After,
+    /// How 126 steps meet the entries, where that is known.
+    pub between: Option<TableReading>,
+    /// It may stand so long after an order to start.
+    pub start_delay: Duration,
+    /// It is left alone for so long after each write.
+    pub write_pause: Duration,
+}
+
+/// A decoder of which nothing is known: everything that a run changes by itself may be written, the rest is found out.
+impl Default for DecoderProfile {
+    fn default() -> Self {
+        let all = |first, last| CvRule { cvs: (first, last), values: (0, 255) };
+        Self {
+            name: "Unknown".to_owned(),
+            about: "Nothing is known of it.".to_owned(),
+            touch: vec![
+                all(cv::START_DRIVE, cv::MID_DRIVE),
+                all(cv::CONSIST, cv::CONSIST_HUNDREDS),
+                all(cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST),
+                all(cv::SETTINGS, cv::SETTINGS),
+                all(cv::TRIM_FORWARD, cv::TRIM_REVERSE),
+            ],
+            keep: Vec::new(),
+            linear_by: LinearBy::FindOut,
+            after: After::AsMeasured,
+            between: None,
+            start_delay: Duration::ZERO,
+            write_pause: Duration::ZERO,
+        }
+    }
+}
+
+impl DecoderProfile {
+    fn rule(&self, cv: u16) -> Option<&CvRule> {
+        self.touch.iter().rev().find(|rule| (rule.cvs.0..=rule.cvs.1).contains(&cv))
+    }
+
+    /// Whether a CV may be written at all. CV 7 and CV 8 never may.
+    #[must_use]
+    pub fn touches(&self, cv: u16) -> bool {
+        cv::writable(cv).is_ok() && self.rule(cv).is_some()
+    }
+
+    /// Whether a CV may be given this value.
+    #[must_use]
+    pub fn allows(&self, cv: u16, value: u8) -> bool {
+        let within = |rule: &CvRule| (rule.values.0..=rule.values.1).contains(&value);
+        cv::writable(cv).is_ok() && self.rule(cv).is_some_and(within)
+    }
+}
+
+/// A profile as it was found. It stands in the journal, for a replay reads no other file.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ProfileText {
+    /// Its file, or its name where it came with the program.
+    pub file: String,
+    /// All of it.
+    pub text: String,
+}
+
+impl ProfileText {
+    /// What it says.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn profile(&self) -> Result<DecoderProfile, Complaints> {
+        read(&self.file, &self.text)
+    }
+}
+
+/// Reads a profile. `file_name` serves messages only.
+///
+/// # Errors
+/// Everything that is wrong with it, all together; a text that is no TOML gives the first such place alone.
+pub fn read(file_name: &str, text: &str) -> Result<DecoderProfile, Complaints> {
+    let tree = match toml::de::DeTable::parse(text) {
+        Ok(tree) => tree,
+        Err(error) => {
+            let complaint = syntax::complaint(key::SECTIONS, text, &error);
+            return Err(Complaints::new(file_name, text, vec![complaint]));
+        }
+    };
+    let mut reading = Reading::new(key::SECTIONS, text, tree.get_ref());
+    structure::check(&mut reading);
+    match profile(&mut reading) {
+        Some(profile) if reading.complaints.is_empty() => Ok(profile),
+        _ => Err(Complaints::new(file_name, text, reading.complaints)),
+    }
+}
+
+fn profile(reading: &mut Reading<'_>) -> Option<DecoderProfile> {
+    let schema = reading.value(&key::SCHEMA);
+    let (name, about) = (reading.value(&key::NAME), reading.value(&key::ABOUT));
+    let (touch, within, keep) =
+        (reading.value(&key::TOUCH), reading.value(&key::WITHIN), reading.value(&key::KEEP));
+    let (linear_by, after) = (reading.value(&key::LINEAR_BY), reading.value(&key::AFTER));
+    let between = reading.value(&key::BETWEEN);
+    let (start_delay, write_pause) = (reading.value(&key::START_DELAY), reading.value(&key::WRITE_PAUSE));
+    let (touch, within, keep) = (touch?, within?, keep?);
+    let rule =
+        |cvs: &std::ops::RangeInclusive<u16>, values| CvRule { cvs: (*cvs.start(), *cvs.end()), values };
+    let named = DecoderProfile {
+        name: name.unwrap_or_default(),
+        about: about.unwrap_or_default(),
+        touch: touch.iter().map(|(cvs, (), _)| rule(cvs, (0, 255))).collect(),
+        keep: keep.iter().flat_map(|(cvs, value, _)| cvs.clone().map(move |cv| (cv, *value))).collect(),
+        linear_by: linear_by?,
+        after: after?,
+        between: between?,
+        start_delay: start_delay?,
+        write_pause: write_pause?,
+    };
+    must_touch(reading, &named);
+    for (cvs, _, span) in &within {
+        untouched(reading, &named, key::WITHIN.path(), cvs, span);
+    }
+    let limits = within.iter().map(|(cvs, values, _)| rule(cvs, (*values.start(), *values.end())));
+    let profile =
+        DecoderProfile { touch: named.touch.iter().cloned().chain(limits).collect(), ..named.clone() };
+    for (cvs, value, span) in &keep {
+        untouched(reading, &named, key::KEEP.path(), cvs, span);
+        if cvs.clone().any(|cv| named.touches(cv) && !profile.allows(cv, *value)) {
+            let hint = "this value lies outside what stands under within";
+            reading.complain(&cause::CONTRADICTION, key::KEEP.path(), span.clone(), "a value within", hint);
+        }
+    }
+    schema?;
+    Some(profile)
+}
+
+/// Without these no table can be written and used.
+fn must_touch(reading: &mut Reading<'_>, named: &DecoderProfile) {
+    let needed = [cv::SETTINGS].into_iter().chain(cv::TRIM_FORWARD + 1..cv::TRIM_REVERSE);
+    let missing: Vec<String> = needed.filter(|cv| !named.touches(*cv)).map(|cv| cv.to_string()).collect();
+    if let Some(first) = missing.first() {
+        let span = reading.span(&key::TOUCH);
+        let hint = format!("CV {first} is missing: without 29 and 67 to 94 no table can be written");
+        reading.complain(&cause::CONTRADICTION, key::TOUCH.path(), span, "29 and 67 to 94 among them", hint);
+    }
+}
+
+/// A CV that stands elsewhere must stand under `touch` too.
+fn untouched(
+    reading: &mut Reading<'_>,
+    named: &DecoderProfile,
+    path: String,
+    cvs: &std::ops::RangeInclusive<u16>,
+    span: &std::ops::Range<usize>,
+) {
+    if let Some(cv) = cvs.clone().find(|cv| !named.touches(*cv)) {
+        let hint = format!("CV {cv} does not stand under touch, so it is never written");
+        reading.complain(&cause::CONTRADICTION, path, span.clone(), "a CV that stands under touch", hint);
+    }
+}
+
+#[cfg(test)]
+#[path = "profile_tests.rs"]
+mod tests;
