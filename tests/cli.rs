@@ -226,6 +226,7 @@ fn recorded(folder: &Path) -> std::path::PathBuf {
         pending: Vec::new(),
         kept: Vec::new(),
         profile: None,
+        purpose: pacewright::run::Purpose::Calibrate,
         time_lapse: 1.0,
         started_wall: "2026-03-01T12:00:00Z".to_owned(),
         endpoint_key: "127.0.0.1:4303 bus 1".to_owned(),
@@ -322,6 +323,7 @@ fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
     let prepared = pacewright::bench::start::Prepared::new(&pacewright::bench::start::Request {
         bench_text: fs::read_to_string(&bench).unwrap(),
         bench_file: bench,
+        wish: pacewright::bench::start::Wish::Calibrate,
         lapse: pacewright::bench::clock::TimeLapse::NONE,
         state_folder: folder.path().to_owned(),
         signals: false,

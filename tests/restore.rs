@@ -11,8 +11,10 @@ mod thin;
 
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
-use pacewright::journal::scan;
-use pacewright::run::{DecoderState, End, PersonAct, PhaseName, RecordBody, RunOutcome, StopGrade};
+use pacewright::journal::{CvsOf, RunFolder, cv_contents, scan};
+use pacewright::run::{
+    DecoderState, End, PersonAct, PhaseName, Purpose, Record, RecordBody, RunOutcome, StopGrade,
+};
 use pacewright::sim::SimBench;
 use pacewright::station::Action;
 use pacewright::time::BenchTime;
@@ -238,4 +240,97 @@ fn another_engine_at_the_restart_is_never_written() {
         after.sort_unstable();
         assert_eq!(after, wanted, "{told}");
     }
+}
+
+/// A bench that holds an engine as a run left it, to put back what that run's record says.
+fn to_put_back(engine: Engine, before: VirtualEnd, number: u32, write: bool) -> VirtualBench {
+    let run = RunFolder::open(&before.disk, Path::new("/runs/1")).unwrap();
+    let changed = |cv: u16| {
+        let is =
+            |record: &Record| matches!(record.body, RecordBody::CvIntention { cv: one, .. } if one == cv);
+        run.records.iter().any(is)
+    };
+    let mut values = cv_contents(&run.opening.run, &run.records, CvsOf::Before).values;
+    values.retain(|(cv, _)| changed(*cv));
+    let mut bench = next(engine, before, number);
+    bench.plan.pending = if write { values.clone() } else { Vec::new() };
+    bench.plan.purpose = Purpose::PutBack { values, write };
+    bench
+}
+
+fn wrote(end: &VirtualEnd) -> usize {
+    end.records.iter().filter(|record| matches!(record.body, RecordBody::CvIntention { .. })).count()
+}
+
+fn drove(end: &VirtualEnd) -> bool {
+    end.records.iter().any(|record| matches!(record.body, RecordBody::Ordered { rising: true, .. }))
+}
+
+#[test]
+fn what_a_calibrated_engine_held_before_is_compared_and_put_back() {
+    for engine in [ENGINES[1], ENGINES[3]] {
+        let delivered = delivered(engine);
+        let first = play(bench(engine));
+        assert_eq!(outcome(&first).outcome, End::Calibrated);
+        let table = first.bench.truth().cvs;
+
+        let look = play(to_put_back(engine, first, 2, false));
+        let told = outcome(&look);
+        assert_eq!((told.outcome, told.reasons[0].code.as_str()), (End::Compared, "originals-differ"));
+        assert_eq!((wrote(&look), drove(&look), look.bench.truth().cvs), (0, false, table.clone()));
+        assert_eq!((told.restore_pending.as_slice(), told.stop), (&[][..], StopGrade::Still));
+        let differs = |cv: u16| format!("CV {cv} holds {}, held {}", table[&cv], delivered[&cv]);
+        for cv in (66..=95).filter(|cv| table[cv] != delivered[cv]) {
+            assert!(told.reasons[0].evidence.contains(&differs(cv)), "CV {cv}: {}", told.reasons[0].evidence);
+        }
+        assert_eq!(left(&look, &bench(engine)), [], "a look leaves nothing to be put back");
+
+        let back = play(to_put_back(engine, look, 3, true));
+        let told = outcome(&back);
+        assert_eq!(told.outcome, End::Restored, "{:?}", told.reasons);
+        assert_eq!((told.decoder_state, told.stop), (DecoderState::Original, StopGrade::Still));
+        assert_eq!(back.bench.truth().cvs, delivered, "{}", engine.name);
+        assert!(!drove(&back));
+        assert_eq!(left(&back, &bench(engine)), []);
+
+        let again = play(to_put_back(engine, back, 4, true));
+        let told = outcome(&again);
+        assert_eq!((told.outcome, told.reasons[0].code.as_str()), (End::Restored, "originals-held"));
+        assert_eq!(wrote(&again), 0);
+    }
+}
+
+#[test]
+fn putting_back_that_dies_is_finished_by_the_next_start() {
+    let engine = ENGINES[1];
+    let delivered = delivered(engine);
+    let writes = {
+        let whole = play(to_put_back(engine, play(bench(engine)), 2, true));
+        let is_write = |record: &Record| matches!(record.body, RecordBody::CvIntention { .. });
+        let at = std::iter::zip(&whole.records, &whole.made_at);
+        at.filter(|(record, _)| is_write(record)).map(|(_, input)| *input).collect::<Vec<u64>>()
+    };
+    assert!(writes.len() > 20, "{}", writes.len());
+    for kill_at in writes.iter().step_by(writes.len() / 4) {
+        let second = to_put_back(engine, play(bench(engine)), 2, true);
+        let mut third = next(engine, killed(second, *kill_at), 3);
+        third.faults = vec![(BenchTime::from_millis(120_000), Fault::Person(PersonAct::Stop))];
+        let end = play(third);
+        assert_eq!(outcome(&end).decoder_state, DecoderState::Original, "killed at {kill_at}");
+        assert_eq!(end.bench.truth().cvs, delivered, "killed at {kill_at}");
+    }
+}
+
+#[test]
+fn another_engine_gets_nothing_put_back() {
+    let engine = ENGINES[1];
+    let first = play(bench(engine));
+    let mut other = (engine.recipe)(SEED + 1);
+    other.decoder.cvs.insert(1, 9);
+    let mut second = to_put_back(engine, first, 2, true);
+    second.bench = SimBench::new(other.clone());
+    second.began = BenchTime::ZERO;
+    let end = play(second);
+    assert_eq!(outcome(&end).reasons[0].code, "another-engine", "{:?}", outcome(&end).reasons);
+    assert_eq!(end.bench.truth().cvs, SimBench::new(other).truth().cvs);
 }

@@ -15,6 +15,7 @@ mod live;
 pub mod news;
 pub mod person;
 pub mod profiles;
+mod put_back;
 pub mod replay;
 pub mod rescue;
 pub mod simulated;

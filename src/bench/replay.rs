@@ -76,6 +76,7 @@ fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the bench file kept in it: {complaints}"))
     })?;
     let plan = start::plan(spec, lapse, header.pending.clone(), header.kept.clone());
+    let plan = RunPlan { purpose: header.purpose.clone(), ..plan };
     let Some(text) = &header.profile else { return Ok(plan) };
     let profile = text.profile().map_err(|complaints| {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the profile kept in it: {complaints}"))

@@ -9,6 +9,7 @@ use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
 use super::profiles;
+use super::put_back::{PutBack, beside};
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use super::watched::Watched;
@@ -19,7 +20,7 @@ use crate::journal::{
     EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
 };
 use crate::run::desk::Desk;
-use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Record, RunOutcome, RunPlan};
+use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan};
 use crate::station::Session;
 use crate::time::BenchTime;
 use std::net::ToSocketAddrs;
@@ -36,6 +37,8 @@ pub struct Request {
     pub bench_file: PathBuf,
     /// Its text.
     pub bench_text: String,
+    /// What is to be done.
+    pub wish: Wish,
     /// How much faster bench time passes.
     pub lapse: TimeLapse,
     /// Folder of the locks that keep two runs off one station.
@@ -44,6 +47,20 @@ pub struct Request {
     pub signals: bool,
     /// The program that keeps watch over this process; none where nobody does.
     pub watchman: Option<PathBuf>,
+}
+
+/// What is to be done.
+#[derive(Clone, Debug)]
+pub enum Wish {
+    /// The whole job.
+    Calibrate,
+    /// The decoder is to hold again what it held before this run.
+    PutBack {
+        /// Its folder; the record of putting back goes beside it.
+        run: PathBuf,
+        /// Write; else only what differs is told.
+        write: bool,
+    },
 }
 
 /// Why a run was not begun. Nothing was sent anywhere.
@@ -119,17 +136,35 @@ impl Prepared {
         let spec = config::read(&file_name, &request.bench_text).map_err(NotBegun::BenchFile)?;
         let lapse = request.lapse;
         check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
-        let kept = kept::read(&request.bench_file, &spec)?;
-        let profile = profiles::named_by(&request.bench_file, &spec)?;
+        let earlier_run = match &request.wish {
+            Wish::Calibrate => None,
+            Wish::PutBack { run, .. } => Some(PutBack::of(run, &spec)?),
+        };
+        let kept = match &earlier_run {
+            None => kept::read(&request.bench_file, &spec)?,
+            Some(earlier) => earlier.kept.clone(),
+        };
+        let profile = match &earlier_run {
+            None => profiles::named_by(&request.bench_file, &spec)?,
+            Some(earlier) => earlier.profile.clone(),
+        };
         let key = endpoint_key(&spec);
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
-        let records = record_folder(&request.bench_file, &spec.record_folder);
+        let records = match &request.wish {
+            Wish::Calibrate => record_folder(&request.bench_file, &spec.record_folder),
+            Wish::PutBack { run, .. } => beside(run)?,
+        };
         let Earlier { unfinished, passed_over } =
             earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;
-        let pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
+        let mut pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
+        let mut purpose = Purpose::Calibrate;
+        if let (Some(earlier), Wish::PutBack { write, .. }) = (&earlier_run, &request.wish) {
+            pending = if *write { earlier.pending(pending) } else { Vec::new() };
+            purpose = Purpose::PutBack { values: earlier.values.clone(), write: *write };
+        }
         let run_id = uuid::Uuid::now_v7().to_string();
-        let mut plan = plan(spec.clone(), lapse, pending, kept);
+        let mut plan = RunPlan { purpose, ..plan(spec.clone(), lapse, pending, kept) };
         if let Some(text) = &profile {
             plan.profile = text.profile().map_err(NotBegun::BenchFile)?;
         }
@@ -160,6 +195,12 @@ impl Prepared {
             passed_over,
             lock,
         })
+    }
+
+    /// What it is for.
+    #[must_use]
+    pub fn purpose(&self) -> &Purpose {
+        &self.plan.purpose
     }
 
     /// The bench.
@@ -327,6 +368,7 @@ fn header(
         pending: plan.pending.clone(),
         kept: plan.kept.clone(),
         profile,
+        purpose: plan.purpose.clone(),
         time_lapse: request.lapse.factor(),
         started_wall: started.to_string(),
         endpoint_key,

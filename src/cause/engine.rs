@@ -71,6 +71,27 @@ pub const CONSIST_CLEARED: Cause = Cause {
     may_be: "The engine was last run coupled to another one.",
     to_try: "Nothing needs doing; while the run lasts the engine answers to its own address alone.",
 };
+/// The decoder holds something else than before an earlier run.
+pub const ORIGINALS_DIFFER: Cause = Cause {
+    code: "originals-differ",
+    seen: "The decoder holds other values than before that run.",
+    may_be: "The run wrote its table, something was changed since, or it was not able to put everything back.",
+    to_try: "If these are the values that you want back, give the same command with --yes; what it changes then is written down first as ever.",
+};
+/// They go back.
+pub const ORIGINALS_PUT_BACK: Cause = Cause {
+    code: "originals-put-back",
+    seen: "The decoder held other values than before that run; they are put back.",
+    may_be: "The run wrote its table, or something was changed since.",
+    to_try: "Nothing needs doing; the engine runs again as it did before that run.",
+};
+/// The decoder holds what it held.
+pub const ORIGINALS_HELD: Cause = Cause {
+    code: "originals-held",
+    seen: "The decoder holds what it held before that run.",
+    may_be: "They were put back already, or the run changed nothing.",
+    to_try: "Nothing needs doing.",
+};
 /// CV 15 and 16 lock the decoder.
 pub const LOCKED: Cause = Cause {
     code: "decoder-locked",
@@ -245,6 +266,9 @@ pub const ALL: &[&Cause] = &[
     &IN_CONSIST,
     &CONSIST_CLEARED,
     &LOCKED,
+    &ORIGINALS_DIFFER,
+    &ORIGINALS_HELD,
+    &ORIGINALS_PUT_BACK,
     &CV_UNREADABLE,
     &CV_REFUSED,
     &TOP_OUT_OF_REACH,

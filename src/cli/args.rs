@@ -56,6 +56,8 @@ pub(crate) enum Verb {
         #[arg(long, value_name = "DIR", default_value = ".")]
         beside: PathBuf,
     },
+    /// Compare what the decoder holds with what it held before a run; with --yes put that back
+    Restore(RestoreArgs),
     /// Write the CVs of a recorded run as a list in CSV
     Cvs(CvsArgs),
     /// Work out the circumference of a wheel or roller, and its doubt, from a distance rolled
@@ -156,6 +158,23 @@ pub(crate) struct DragArgs {
     /// Folder of the run without it
     #[arg(value_name = "RUN_WITHOUT")]
     pub(crate) without: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RestoreArgs {
+    /// The run's folder
+    pub(crate) folder: PathBuf,
+    /// Write; without it what differs is told and nothing is written
+    #[arg(long)]
+    pub(crate) yes: bool,
+    /// Reach the bench by this file, where the one in the run's folder does not hold any more
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) output: OutputArgs,
+    /// Let bench time pass this many times faster; for simulated benches on this computer only
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) time_lapse: f64,
 }
 
 #[derive(Debug, Args)]

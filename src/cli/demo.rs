@@ -6,7 +6,7 @@ use super::show::lapse_mark;
 use super::{caution, out};
 use crate::bench::clock::TimeLapse;
 use crate::bench::simulated::SimulatedBench;
-use crate::bench::start::{NotBegun, Request};
+use crate::bench::start::{NotBegun, Request, Wish};
 use crate::cause::{Reason, program};
 use crate::sim::{SimSpec, demo_engines};
 use std::io;
@@ -91,7 +91,8 @@ async fn stage(args: &DemoArgs, lapse: TimeLapse) -> Result<(SimulatedBench, Req
     let state_folder = folder.join("state");
     // The simulated bench dies with this process: nothing is left that could be stopped.
     let watchman = None;
-    Ok((bench, Request { bench_file, bench_text, lapse, state_folder, signals: true, watchman }))
+    let (wish, signals) = (Wish::Calibrate, true);
+    Ok((bench, Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman }))
 }
 
 fn demo_folder(asked: Option<&Path>) -> io::Result<PathBuf> {

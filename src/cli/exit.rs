@@ -40,7 +40,7 @@ Exit codes, the same for all verbs:
         match (outcome, stop) {
             (End::Refused, _) => Self::WrongUse,
             (_, StopGrade::Unconfirmed) => Self::StopUnconfirmed,
-            (End::Calibrated, _) => Self::Good,
+            (End::Calibrated | End::Restored | End::Compared, _) => Self::Good,
             (End::Rejected, _) => Self::Rejected,
             (End::Halted, _) => Self::Halted,
             (End::Interrupted, _) => Self::Interrupted,
@@ -74,9 +74,17 @@ mod tests {
 
     #[test]
     fn every_end_has_its_code() {
-        let codes = [End::Calibrated, End::Refused, End::Rejected, End::Halted, End::Interrupted]
-            .map(|end| Exit::of_run(end, StopGrade::Still) as u8);
-        assert_eq!(codes, [0, 2, 3, 4, 5]);
+        let codes = [
+            End::Calibrated,
+            End::Restored,
+            End::Compared,
+            End::Refused,
+            End::Rejected,
+            End::Halted,
+            End::Interrupted,
+        ]
+        .map(|end| Exit::of_run(end, StopGrade::Still) as u8);
+        assert_eq!(codes, [0, 0, 0, 2, 3, 4, 5]);
     }
 
     #[test]

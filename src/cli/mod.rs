@@ -75,6 +75,7 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Circumference(args) => circumference::circumference(&args),
         Verb::Drag(args) => drag::compare(&args),
         Verb::Profiles { name, beside } => verbs::profiles(name.as_deref(), &beside),
+        Verb::Restore(args) => runs::restore(&args),
         Verb::Cvs(args) => cvs::cvs(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }

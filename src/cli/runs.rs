@@ -1,17 +1,17 @@
 //! The verb `run`, and what `demo` shares with it.
-use super::args::{OutputArgs, RunArgs};
+use super::args::{OutputArgs, RestoreArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
 use super::{caution, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
-use crate::bench::start::{Concluded, NotBegun, Prepared, Request};
+use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Wish};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
-use crate::journal::Unfinished;
-use crate::run::StopGrade;
+use crate::journal::{BENCH_FILE, Unfinished};
+use crate::run::{Purpose, StopGrade};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -30,7 +30,28 @@ pub(crate) fn run(args: RunArgs) -> Exit {
             let bench_text = read_bench(&args.bench)?;
             let watchman = Some(own_program().map_err(NotBegun::Other)?);
             let state_folder = state_folder();
-            Ok(Request { bench_file: args.bench, bench_text, lapse, state_folder, signals: true, watchman })
+            let (bench_file, wish, signals) = (args.bench, Wish::Calibrate, true);
+            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman })
+        });
+    match (request, runtime().map_err(NotBegun::Other)) {
+        (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
+        (Err(why), _) | (_, Err(why)) => refuse(&why, &args.output, TimeLapse::NONE),
+    }
+}
+
+/// The verb `restore`: compares, or puts back.
+pub(crate) fn restore(args: &RestoreArgs) -> Exit {
+    out::say(caution::BEFORE_A_RUN);
+    let request = TimeLapse::new(args.time_lapse)
+        .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))
+        .and_then(|lapse| {
+            is_folder(&args.folder).map_err(NotBegun::Other)?;
+            let bench_file = args.bench.clone().unwrap_or_else(|| args.folder.join(BENCH_FILE));
+            let bench_text = read_bench(&bench_file)?;
+            let watchman = Some(own_program().map_err(NotBegun::Other)?);
+            let (state_folder, signals) = (state_folder(), true);
+            let wish = Wish::PutBack { run: args.folder.clone(), write: args.yes };
+            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -136,8 +157,13 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     if let Some(events) = &mut events {
         events.run(prepared.run_id(), &folder, lapse.factor());
     }
+    let doing = match prepared.purpose() {
+        Purpose::Calibrate => "Calibrating",
+        Purpose::PutBack { write: false, .. } => "Comparing the decoder of",
+        Purpose::PutBack { write: true, .. } => "Putting back what the decoder held:",
+    };
     out::say(&format!(
-        "\nCalibrating {} on {:?}{}\nRecord: {folder}\nCtrl-C stops the run; Ctrl-Z pauses it.",
+        "\n{doing} {} on {:?}{}\nRecord: {folder}\nCtrl-C stops the run; Ctrl-Z pauses it.",
         prepared.spec().engine.name,
         prepared.spec().name,
         lapse_mark(lapse)

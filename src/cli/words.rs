@@ -53,6 +53,8 @@ pub(crate) const fn end(end: End) -> &'static str {
         End::Rejected => "rejected: the engine cannot be calibrated as asked",
         End::Halted => "halted: the bench or the program failed",
         End::Interrupted => "interrupted",
+        End::Restored => "restored: the decoder holds again what it held before that run",
+        End::Compared => "compared: nothing was written",
         End::Refused => "refused: nothing was begun",
     }
 }
@@ -105,6 +107,9 @@ pub(crate) fn span(seconds: f64) -> String {
 /// Columns of the lines of a reason.
 const WIDTH: usize = 79;
 
+/// Evidence from this length on is broken into lines as well.
+const LONG: usize = 400;
+
 /// A reason: its sentences, then its code and evidence.
 pub(crate) fn reason(reason: &Reason) -> String {
     indented(reason, "", "")
@@ -118,7 +123,13 @@ pub(crate) fn reason_at(seconds: f64, reason: &Reason) -> String {
 fn indented(reason: &Reason, first: &str, next: &str) -> String {
     let text = textwrap::fill(&reason.text, wrapping(WIDTH, first, next));
     // Its line stays whole, for whoever looks for a code or a figure; a terminal gets it broken where it must be.
-    format!("{text}\n{next}  ({}: {})", reason.code, reason.evidence)
+    let evidence = format!("({}: {})", reason.code, reason.evidence);
+    if evidence.len() < LONG {
+        return format!("{text}\n{next}  {evidence}");
+    }
+    // A list, as of CVs, is read in lines.
+    let (first, next) = (format!("{next}  "), format!("{next}   "));
+    format!("{text}\n{}", textwrap::fill(&evidence, wrapping(WIDTH, &first, &next)))
 }
 
 /// How lines are broken everywhere: between words, a longer one standing alone.
@@ -145,6 +156,11 @@ mod tests {
             assert!(text.ends_with("  (code: a figure)"), "{text}");
         }
         assert!(reason_at(754.0, &long).starts_with("   13 min  number"));
+        let list = Reason { evidence: vec!["CV 66 holds 85, held 0"; 30].join("; "), ..long };
+        for text in [reason(&list), reason_at(754.0, &list)] {
+            assert!(text.lines().all(|line| line.chars().count() <= WIDTH), "{text}");
+            assert_eq!(text.matches("66").count(), 30);
+        }
     }
 
     #[test]

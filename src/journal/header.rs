@@ -1,6 +1,7 @@
 //! The first line of a journal: which run this is and all that replay and a later start need to know.
 use crate::config::ProfileText;
 use crate::dcc::Address;
+use crate::run::Purpose;
 use serde::{Deserialize, Serialize};
 
 /// What the shell tells about a run when it begins.
@@ -24,6 +25,9 @@ pub struct Header {
     /// The profile of the decoder that the bench file names, whole: replay never reads that file.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<ProfileText>,
+    /// What the run was for.
+    #[serde(default, skip_serializing_if = "Purpose::is_calibrate")]
+    pub purpose: Purpose,
     /// Bench seconds a wall second; 1 on a real bench.
     pub time_lapse: f64,
     /// Wall time at the start, RFC 3339. Annotation: nothing is decided by it.

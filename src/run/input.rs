@@ -18,13 +18,45 @@ pub struct RunPlan {
     pub kept: Vec<(u16, u8)>,
     /// What is known of its kind of decoder.
     pub profile: DecoderProfile,
+    /// What is to be done.
+    pub purpose: Purpose,
+}
+
+/// What a run is for.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Purpose {
+    /// The whole job.
+    #[default]
+    Calibrate,
+    /// The decoder is to hold again what it held before an earlier run. The engine is not moved.
+    PutBack {
+        /// CVs (number, value) as they were.
+        values: Vec<(u16, u8)>,
+        /// Write them; else what differs is told, and nothing is written.
+        write: bool,
+    },
+}
+
+impl Purpose {
+    /// The whole job.
+    #[must_use]
+    pub fn is_calibrate(&self) -> bool {
+        *self == Self::Calibrate
+    }
 }
 
 impl RunPlan {
     /// A bench, nothing left from an earlier run, no list, a decoder of which nothing is known.
     #[must_use]
     pub fn new(spec: BenchSpec) -> Self {
-        Self { spec, pending: Vec::new(), kept: Vec::new(), profile: DecoderProfile::default() }
+        Self {
+            spec,
+            pending: Vec::new(),
+            kept: Vec::new(),
+            profile: DecoderProfile::default(),
+            purpose: Purpose::default(),
+        }
     }
 }
 

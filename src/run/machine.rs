@@ -6,7 +6,7 @@ use super::ending::Ending;
 use super::findings::Findings;
 use super::guards::Guards;
 use super::information_link::InformationLink;
-use super::input::{Output, RunPlan};
+use super::input::{Output, Purpose, RunPlan};
 use super::learn::Learn;
 use super::link_check::LinkCheck;
 use super::mover::Mover;
@@ -301,7 +301,12 @@ impl Run {
                     return Ok(false);
                 }
                 cx.record(RecordBody::OriginalsBack);
-                self.begin_baseline();
+                if cx.plan.purpose.is_calibrate() {
+                    self.begin_baseline();
+                } else {
+                    cx.cvs.changed.clear();
+                    self.begin_ending(false, false);
+                }
             }
             Phase::Baseline(_) | Phase::WarmUp(_) | Phase::Learn(_) | Phase::Sweep(_) | Phase::Placing(_) => {
                 return self.advance_measuring();
@@ -320,6 +325,23 @@ impl Run {
     }
 
     fn after_snapshot(&mut self) {
+        if let Purpose::PutBack { values, write } = &self.cx.plan.purpose {
+            let differs = snapshot::differences(&self.cx, values);
+            self.end = if *write { End::Restored } else { End::Compared };
+            let write = *write && differs.is_some();
+            let reason = match differs {
+                Some(evidence) if write => Reason::new(&engine_causes::ORIGINALS_PUT_BACK, evidence),
+                Some(evidence) => Reason::new(&engine_causes::ORIGINALS_DIFFER, evidence),
+                None => Reason::new(&engine_causes::ORIGINALS_HELD, format!("{} CVs", values.len())),
+            };
+            self.cx.record(RecordBody::Noted(reason.clone()));
+            self.findings.reasons.push(reason);
+            if !write {
+                self.cx.cvs.changed.clear();
+                self.begin_ending(false, false);
+                return;
+            }
+        }
         if self.cx.plan.pending.is_empty() {
             self.begin_baseline();
             return;

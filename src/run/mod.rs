@@ -52,7 +52,7 @@ mod verify;
 mod warm_up;
 mod write;
 
-pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Question, RunPlan};
+pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Purpose, Question, RunPlan};
 pub use outcome::{
     BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource,
     StopGrade, SweepDrift, VerdictWord, Warming,

@@ -19,6 +19,10 @@ pub enum End {
     Halted,
     /// The person or the system ended it.
     Interrupted,
+    /// The decoder holds again what it held before an earlier run.
+    Restored,
+    /// What the decoder holds was compared with what it held before an earlier run; nothing was written.
+    Compared,
     /// Nothing was begun: the bench file or the plan is wrong.
     Refused,
 }

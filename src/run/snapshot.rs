@@ -1,6 +1,7 @@
 //! What the decoder holds before anything is changed, and what has to go back.
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
+use super::input::Purpose;
 use super::kept;
 use crate::calibrate::TableReading;
 use crate::cause::{engine as causes, profile as profile_causes, station as station_causes};
@@ -34,7 +35,10 @@ pub(super) const OWNER: [u16; 2] = [cv::VERSION, cv::MAKER];
 fn changed(cx: &Cx) -> Vec<u16> {
     let profile = &cx.plan.profile;
     let usual = MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS).filter(|cv| profile.touches(*cv));
-    let mut numbers: Vec<u16> = usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect();
+    let mut numbers: Vec<u16> = match &cx.plan.purpose {
+        Purpose::Calibrate => usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect(),
+        Purpose::PutBack { values, .. } => values.iter().map(|(cv, _)| *cv).collect(),
+    };
     numbers.sort_unstable();
     numbers.dedup();
     numbers
@@ -76,7 +80,8 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
     // A decoder without these CVs is in no consist.
     let read = |cv: u16| cx.cvs.known.get(&cv).copied().unwrap_or(0);
     let (low, hundreds) = (read(cv::CONSIST), read(cv::CONSIST_HUNDREDS));
-    if let Some(consist) = Consist::from_cvs(low, hundreds) {
+    // An engine that is not driven may be in one.
+    if let Some(consist) = Consist::from_cvs(low, hundreds).filter(|_| cx.plan.purpose.is_calibrate()) {
         let evidence = format!("CV 19 = {low}, CV 20 = {hundreds}: consist {}", consist.number);
         if !cx.plan.spec.programming.clear_consist {
             return Err(Failure::rejected(&causes::IN_CONSIST, evidence));
@@ -88,6 +93,9 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
 
 /// What is known of the decoder must leave a way to do what the bench file asks for.
 fn goes_with_the_profile(cx: &Cx) -> Result<(), Failure> {
+    if !cx.plan.purpose.is_calibrate() {
+        return Ok(());
+    }
     let (profile, of) = (&cx.plan.profile, cx.plan.spec.engine.step_mode);
     let evidence = match (of > 28, profile.linear_by, profile.between) {
         (true, _, Some(TableReading::Held)) => "nothing between its entries, and 126 steps",
@@ -139,6 +147,17 @@ fn address(cx: &Cx) -> Result<(), Failure> {
     let found = found.map_or("no address that can be read".to_owned(), |address| address.to_string());
     let evidence = format!("bench file: {wanted}, decoder: {found}");
     Err(Failure::halted(&causes::ANOTHER_ENGINE, evidence))
+}
+
+/// What differs between the decoder and these values, in words; none where nothing does. On the main nothing was read.
+pub(super) fn differences(cx: &Cx, values: &[(u16, u8)]) -> Option<String> {
+    let each = values.iter().filter_map(|(cv, value)| match cx.cvs.known.get(cv) {
+        Some(holds) if holds == value => None,
+        Some(holds) => Some(format!("CV {cv} holds {holds}, held {value}")),
+        None => Some(format!("CV {cv} does not answer, held {value}")),
+    });
+    let all: Vec<String> = each.collect();
+    (!all.is_empty()).then(|| all.join("; "))
 }
 
 /// The values of an earlier run that go back: without what only says whose they are.

@@ -312,6 +312,7 @@ fn header(setup: &VirtualBench) -> Header {
         pending: setup.plan.pending.clone(),
         kept: setup.plan.kept.clone(),
         profile: setup.profile.clone(),
+        purpose: setup.plan.purpose.clone(),
         time_lapse: 1.0,
         started_wall: "2026-01-01T00:00:00Z".to_owned(),
         endpoint_key: endpoint_key(spec),

@@ -28,6 +28,7 @@ fn header() -> Header {
         bench_text: "# Wrenfield Harbour Railway\n[engine]\nname = \"Lapwing\"\naddress = 4\n".to_owned(),
         kept: Vec::new(),
         profile: None,
+        purpose: crate::run::Purpose::Calibrate,
         pending: Vec::new(),
         time_lapse: 1.0,
         started_wall: "2026-03-01T12:00:00Z".to_owned(),
