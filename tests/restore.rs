@@ -171,6 +171,52 @@ fn killed_around_any_write_the_next_run_puts_back_and_calibrates() {
     dies_and_starts_again(ENGINES[1], KILLS);
 }
 
+/// Inputs at which a line of the journal was made, from the first change of a CV to the end, and the input after each.
+fn journal_lines(engine: Engine) -> (Vec<u64>, Cvs) {
+    let whole = play(bench(engine));
+    assert_eq!(outcome(&whole).outcome, End::Calibrated, "{:?}", outcome(&whole).reasons);
+    let changes = |record: &Record| matches!(record.body, RecordBody::CvIntention { .. });
+    let lines = std::iter::zip(&whole.records, &whole.made_at).skip_while(|(record, _)| !changes(record));
+    let mut inputs: Vec<u64> = lines.flat_map(|(_, input)| [*input, *input + 1]).collect();
+    inputs.dedup();
+    // The last inputs end the run.
+    let last = inputs.iter().rposition(|input| *input < whole.inputs).unwrap();
+    inputs.truncate(last + 1);
+    (inputs, whole.bench.truth().cvs)
+}
+
+/// Dead at any line of the journal and at any write: once the next start has put right what was open, the decoder holds all
+/// that it held before or all that the run gave it, and nothing between.
+#[test]
+#[expect(clippy::print_stderr, reason = "whoever works on it wants the counts")]
+fn killed_at_any_line_of_the_journal_the_decoder_ends_old_or_new() {
+    let engine = ENGINES[1];
+    let (inputs, calibrated) = journal_lines(engine);
+    let delivered = delivered(engine);
+    let all = std::env::var("PACEWRIGHT_CASES").is_ok_and(|cases| cases == "all");
+    let cases: Vec<u64> =
+        if all { inputs.clone() } else { inputs.iter().copied().step_by(inputs.len() / 30).collect() };
+    let ended = for_each(&cases, |kill_at| {
+        let mut second = next(engine, killed(bench(engine), *kill_at), 2);
+        second.faults = vec![(BenchTime::from_millis(90_000), Fault::Person(PersonAct::Stop))];
+        let end = play(second);
+        let told = format!("killed at {kill_at}: {:?}", outcome(&end));
+        assert_eq!(outcome(&end).restore_pending, [], "{told}");
+        assert_eq!(outcome(&end).stop, StopGrade::Still, "{told}");
+        let cvs = end.bench.truth().cvs;
+        assert!(cvs == delivered || cvs == calibrated, "{told}: {cvs:?}");
+        cvs == delivered
+    });
+    let old = ended.iter().filter(|old| **old).count();
+    eprintln!(
+        "{} lines and writes; {} kills: {old} ended old, {} new",
+        inputs.len(),
+        ended.len(),
+        ended.len() - old
+    );
+    assert!(old > 0, "the originals went back");
+}
+
 #[test]
 fn an_engine_with_long_address_and_other_baseline_is_put_back_too() {
     dies_and_starts_again(ENGINES[3], 12);

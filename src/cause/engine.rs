@@ -103,8 +103,8 @@ pub const LOCKED: Cause = Cause {
 pub const CV_UNREADABLE: Cause = Cause {
     code: "decoder-cv-unreadable",
     seen: "A CV that the run has to change could not be read, so it could not be put back either.",
-    may_be: "Wheels or rollers are dirty, the motor gives no load for the acknowledgement, the decoder has no such CV, or it is locked by CV 15 and 16.",
-    to_try: "Clean wheels and rollers, check the motor's connection, and unlock the decoder.",
+    may_be: "Likeliest first: dirty wheels or rollers, no motor load to answer with, an energy store that hides the answer, the station's limit of programming current, or a decoder that is locked or has no such CV.",
+    to_try: "Clean wheels and rollers, check the motor's connection, switch the energy store off, try a stronger programming output; or write what the CV holds into a list and name it with originals in the bench file, or leave the CV out by a profile if the decoder has none.",
 };
 /// A CV would not take its value.
 pub const CV_REFUSED: Cause = Cause {

@@ -21,6 +21,10 @@ const BLIND_MOST: Duration = Duration::from_secs(4);
 const FIRST_TURN_MOST: Duration = Duration::from_secs(60);
 /// Faster than this part of the target's top, an engine runs while it is being programmed.
 const RUNS_OFF: f64 = 0.1;
+/// Farther than this within such a time it goes, however slowly: pulses of a few milliseconds each, some a second, do not
+/// take it there (own choice).
+const GOES_OFF_MM: f64 = 50.0;
+const GOES_OFF_WITHIN: Duration = Duration::from_secs(5);
 /// An order waits this long for its record. The journal's own thread tells of trouble sooner, while it lives.
 pub(super) const JOURNAL_MOST: Duration = Duration::from_secs(10);
 
@@ -38,11 +42,13 @@ pub(super) struct Guards {
     runs_off: RunsOff,
 }
 
-/// Notices an engine that runs while the track is used for programming. Acknowledgement pulses jerk the wheels: that is
-/// slow and short.
+/// Notices an engine that runs while the track is used for programming. Acknowledgement pulses jerk the wheels (S-9.2.3 D):
+/// that is slow and short, so it is the way that counts, and a speed that lasts.
 #[derive(Debug, Default)]
 pub(super) struct RunsOff {
     since: Option<BenchTime>,
+    /// Where it was, and when, for the way since then.
+    from: Option<(BenchTime, f64)>,
 }
 
 impl RunsOff {
@@ -50,7 +56,13 @@ impl RunsOff {
     pub(super) fn look(&mut self, cx: &mut Cx) -> bool {
         let by_hand = cx.waiting || cx.plan.spec.programming.place == ProgrammingPlace::MovedByHand;
         let runs = !by_hand && cx.turns_faster_than(RUNS_OFF * cx.plan.spec.target.top_mm_s());
-        lasts(&mut self.since, runs, cx)
+        let way_mm = cx.motion.way().0;
+        let (began, from_mm) = *self.from.get_or_insert((cx.now, way_mm));
+        let goes = !by_hand && (way_mm - from_mm).abs() > GOES_OFF_MM;
+        if by_hand || cx.passed(began, GOES_OFF_WITHIN) {
+            self.from = None;
+        }
+        lasts(&mut self.since, runs, cx) || goes
     }
 }
 

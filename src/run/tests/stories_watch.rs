@@ -72,6 +72,12 @@ fn each_guard_finds_its_fault() {
     programmed.cx.station.programming = true;
     assert_eq!(look(&mut programmed, 3.0), Some(emergency("engine-moves-unasked")));
 
+    // Too slow for that, but it goes on and on.
+    let mut creeping = under_way(40.0);
+    creeping.speed_mm_s = 14.0;
+    creeping.cx.station.programming = true;
+    assert_eq!(look(&mut creeping, 12.0), Some(emergency("engine-moves-unasked")));
+
     let mut late = under_way(40.0);
     late.journal = false;
     let setting = Setting { value: 5, of: 28 };
