@@ -37,7 +37,7 @@ struct Law {
 impl Law {
     fn speed(&self, drive: f64) -> f64 {
         let part = ((drive - self.dead) / (255.0 - self.dead)).max(0.0);
-        self.vmax * part.powf(self.exponent)
+        self.vmax * libm::pow(part, self.exponent)
     }
 
     /// As exact a curve as can be.

@@ -70,7 +70,7 @@ fn rows() -> Vec<Row> {
         row("does not interpolate, 28 steps", 28, |d| d.reading = SimReading::Stairs, Good(None)),
         row("has no trims", 28, |d| d.ignores_trims = true, Either("trims-not-obeyed")),
         row("has no table but says so", 28, |d| d.ignores_table = true, Rejected("table-not-obeyed")),
-        row("refuses the table bit", 28, |d| d.has_table = false, Rejected("decoder-cv-refused")),
+        row("refuses the table bit", 28, |d| d.has_table = false, Rejected("decoder-has-no-table")),
         row("trims act without the table", 28, |d| d.trims_without_table = true, Good(None)),
         row("table scaled by CV 2 and 5", 28, |d| d.scales_table = true, Good(None)),
         row(
@@ -306,6 +306,32 @@ fn a_decoder_with_a_table_only_is_calibrated_by_its_profile() {
     let outcome = outcome(&end);
     assert_eq!(outcome.outcome, End::Calibrated, "{:?}", outcome.reasons);
     assert!(truly(ENGINES[1], &end, outcome) <= 1.0);
+}
+
+/// Without a table three points do what they can: the run says what that is, and truth bears it out.
+#[test]
+fn a_decoder_without_a_table_gets_the_best_three_points() {
+    let none = |d: &mut DecoderSim| {
+        d.has_table = false;
+        d.cvs.retain(|cv, _| !(66..=95).contains(cv));
+    };
+    let text = include_str!("../profiles/three-points.toml");
+    for (engine, steps) in [(ENGINES[1], 28), (ENGINES[1], 126)] {
+        let mut bench = with_profile(engine, steps, text, none);
+        // What three points and two directions that differ leave: asked for no finer than that.
+        bench.plan.spec.limits.tolerance_rel = 0.05;
+        let end = play(bench);
+        let outcome = outcome(&end);
+        assert_eq!(outcome.outcome, End::Calibrated, "{steps}: {:?}", outcome.reasons);
+        let points = outcome.three_points.unwrap();
+        let cvs = end.bench.truth().cvs;
+        assert_eq!((cvs[&2], cvs[&6], cvs[&5]), (points.start, points.middle, points.top));
+        assert_eq!((outcome.table, cvs[&29] & 0x10), (None, 0));
+        let worst = truly(engine, &end, outcome) * 0.02 / 0.05;
+        assert!(worst <= 1.0, "{steps}: {worst}");
+    }
+    let untold = play(bench(ENGINES[1], 28, none));
+    assert_eq!(outcome(&untold).reasons[0].code, "decoder-cv-unreadable");
 }
 
 /// The record holds the profile, so that a replay needs no file but it.

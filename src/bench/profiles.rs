@@ -6,10 +6,11 @@ use crate::config::{self, BenchSpec, ProfileText};
 use std::path::{Path, PathBuf};
 
 /// Those that come with the program: name and text.
-const BUILT_IN: [(&str, &str); 6] = [
+const BUILT_IN: [(&str, &str); 7] = [
     ("linear-by-zeros", include_str!("../../profiles/linear-by-zeros.toml")),
     ("linear-by-ends", include_str!("../../profiles/linear-by-ends.toml")),
     ("table-only", include_str!("../../profiles/table-only.toml")),
+    ("three-points", include_str!("../../profiles/three-points.toml")),
     ("scaled-table", include_str!("../../profiles/scaled-table.toml")),
     ("regulated", include_str!("../../profiles/regulated.toml")),
     ("starts-late", include_str!("../../profiles/starts-late.toml")),
@@ -101,7 +102,10 @@ mod tests {
         for (name, text) in BUILT_IN {
             let profile = config::read_profile(name, text).unwrap_or_else(|wrong| panic!("{name}: {wrong}"));
             assert!(readme.contains(&format!("| `{name}` |")), "{name}");
-            assert!(profile.touches(29) && profile.touches(94) && !profile.touches(1), "{name}");
+            assert!(
+                profile.touches(29) && profile.touches(94) == profile.has_table && !profile.touches(1),
+                "{name}"
+            );
             assert!(!profile.touches(7) && !profile.allows(8, 8), "{name}");
         }
         let files = std::fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/profiles")).unwrap();

@@ -48,6 +48,7 @@ pub(crate) fn out_of_order(
         table: None,
         trim_forward: None,
         trim_reverse: None,
+        three_points: None,
         step_mode: spec.engine.step_mode,
         steps: Vec::new(),
         budget: Vec::new(),

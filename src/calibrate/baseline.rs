@@ -44,8 +44,12 @@ pub fn baseline_drive(kind: BaselineKind, setting: Setting) -> f64 {
         BaselineKind::OneMidFull if step <= middle => 1.0 + 127.0 * (step - 1.0) / (middle - 1.0).max(1.0),
         BaselineKind::OneMidFull => 128.0 + 127.0 * (step - middle) / (top - middle),
         BaselineKind::Table(reading) => {
-            let fit =
-                TableFit { table: straight_table(), trim_forward: UNITY_TRIM, trim_reverse: UNITY_TRIM };
+            let fit = TableFit {
+                table: straight_table(),
+                trim_forward: UNITY_TRIM,
+                trim_reverse: UNITY_TRIM,
+                points: None,
+            };
             let entry = reading.entry(setting.value, of);
             fit.value(entry) * entry.clamp(0.0, 1.0)
         }

@@ -88,7 +88,7 @@ pub struct TableTask<'a> {
 /// The worst predicted deviation of a table in tolerances, over every step of the mode and both directions.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TableQuality {
-    /// Of this table.
+    /// Of this table, or of these three points, which are the best there are.
     pub worst: f64,
     /// What no table goes below under the same curves: with 28 steps by a full search over tables and trims; with 126, where
     /// neighbouring entries share their steps, a bound for these trims that need not be reached.
@@ -147,7 +147,7 @@ impl TableTask<'_> {
             if let (Some(forward), Some(reverse)) = &lanes { Trial::new(forward, reverse) } else { None };
         let trial = trial.ok_or(FitError::DirectionsTooUnlike)?;
         let wanted = self.wanted();
-        let fit = TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse };
+        let fit = TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse, points: None };
         if usize::from(self.of) <= ENTRIES {
             let worst = wanted.iter().map(|one| one.part(trial.best(one.speed_mm_s).1)).fold(0.0, f64::max);
             return Ok((fit, worst));
@@ -165,7 +165,9 @@ impl TableTask<'_> {
         let wanted = (self.target, self.tolerance);
         let steps = StepWise::new(self.curves, &habits, wanted, (self.reading, self.of));
         let worst = steps.worst_of_all(fit);
-        let bound = if usize::from(self.of) <= ENTRIES {
+        let bound = if fit.points.is_some() {
+            worst
+        } else if usize::from(self.of) <= ENTRIES {
             self.best().map_or(worst, |best| steps.worst_of_all(&best).min(worst))
         } else {
             steps.bound((fit.trim_forward, fit.trim_reverse)).min(worst)
@@ -252,7 +254,7 @@ impl Lanes {
             }
         }
         let ((trim_forward, trim_reverse), trial, _) = best.ok_or(FitError::DirectionsTooUnlike)?;
-        Ok(TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse })
+        Ok(TableFit { table: table(&trial, &wanted), trim_forward, trim_reverse, points: None })
     }
 }
 

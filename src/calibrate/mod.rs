@@ -30,6 +30,7 @@ mod steps;
 mod table_use;
 mod target;
 mod theil_sen;
+mod three_points;
 mod tolerance;
 mod trial;
 
@@ -49,6 +50,7 @@ pub use steps::TableReading;
 pub use table_use::{SeenStep, TableUse, Written};
 pub use target::{Target, TargetError};
 pub use theil_sen::{Slope, Trend, theil_sen, trend};
+pub use three_points::ThreePoints;
 pub use tolerance::{Tolerance, judge_doubt};
 
 /// Number of entries of the speed table, CV 67 to CV 94.
@@ -83,6 +85,9 @@ pub struct TableFit {
     pub trim_forward: u8,
     /// CV 95, 128 is unity.
     pub trim_reverse: u8,
+    /// For a decoder without a table: CV 2, 6 and 5 in place of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub points: Option<ThreePoints>,
 }
 
 /// Verdict on one deviation or on the whole.

@@ -21,6 +21,9 @@ impl TableFit {
     /// nearer end.
     #[must_use]
     pub fn value(&self, entry: f64) -> f64 {
+        if let Some(points) = self.points {
+            return points.drive(entry);
+        }
         // `max` first: it turns "not a number" into the first entry.
         let place = (entry - 1.0).max(0.0).min((ENTRIES - 1) as f64);
         #[expect(
@@ -108,7 +111,7 @@ mod tests {
         for (entry, value) in (1_u8..).zip(&mut table) {
             *value = 9 * entry;
         }
-        TableFit { table, trim_forward, trim_reverse }
+        TableFit { table, trim_forward, trim_reverse, points: None }
     }
 
     /// `standards/dcc.md` section 10 rows 73 and 75: trim 0 and 128 change nothing, 200 under 120 is 187.5.

@@ -201,7 +201,7 @@ mod tests {
         for (entry, value) in (1_u8..).zip(&mut table) {
             *value = 20 + 4 * entry + entry * (entry / 4) / 2;
         }
-        TableFit { table, trim_forward: 128, trim_reverse }
+        TableFit { table, trim_forward: 128, trim_reverse, points: None }
     }
 
     /// Steps of a decoder with this drive at each, in counts; `by` is an error of the speed in parts.

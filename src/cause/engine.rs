@@ -113,6 +113,13 @@ pub const CV_REFUSED: Cause = Cause {
     may_be: "The decoder does not allow this value, is locked by CV 15 and 16, or lost contact while storing.",
     to_try: "Clean wheels and rollers and try again; look up the CV in the decoder's own manual.",
 };
+/// The table bit does not stay.
+pub const NO_TABLE: Cause = Cause {
+    code: "decoder-has-no-table",
+    seen: "The decoder does not keep the bit in CV 29 that puts its speed table into use.",
+    may_be: "This kind of decoder has no speed table.",
+    to_try: "Write decoder = \"three-points\" in the bench file: the run then finds the best values of CV 2, 6 and 5 instead.",
+};
 /// The wanted top speed is out of reach.
 pub const TOP_OUT_OF_REACH: Cause = Cause {
     code: "target-top-out-of-reach",
@@ -271,6 +278,7 @@ pub const ALL: &[&Cause] = &[
     &ORIGINALS_PUT_BACK,
     &CV_UNREADABLE,
     &CV_REFUSED,
+    &NO_TABLE,
     &TOP_OUT_OF_REACH,
     &TABLE_FROM_ZERO,
     &TRIMS_NOT_OBEYED,

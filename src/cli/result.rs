@@ -1,4 +1,5 @@
 //! The result as one JSON object, for programs: on stdout with `--json`, and in the run folder.
+use crate::calibrate::ThreePoints;
 use crate::cause::Reason;
 use crate::run::{
     BudgetRow, CORE_REVISION, DecoderState, End, EngineFound, HousekeepingSpan, RunOutcome, StepRow,
@@ -36,6 +37,8 @@ pub struct ResultJson {
     pub trim_forward: Option<u8>,
     /// CV 95, once committed.
     pub trim_reverse: Option<u8>,
+    /// CV 2, 6 and 5 of a decoder without a table, once committed.
+    pub three_points: Option<ThreePoints>,
     /// Moving steps of the step mode; none where the bench file was not read.
     pub step_mode: Option<u16>,
     /// The 28 steps.
@@ -155,6 +158,7 @@ impl ResultJson {
             table: outcome.table.map(|table| table.to_vec()),
             trim_forward: outcome.trim_forward,
             trim_reverse: outcome.trim_reverse,
+            three_points: outcome.three_points,
             step_mode: Some(outcome.step_mode),
             steps: outcome.steps.iter().map(StepJson::from).collect(),
             budget: outcome.budget.clone(),
@@ -188,6 +192,7 @@ impl ResultJson {
             table: None,
             trim_forward: None,
             trim_reverse: None,
+            three_points: None,
             step_mode: None,
             steps: Vec::new(),
             budget: Vec::new(),
@@ -219,7 +224,7 @@ mod tests {
     use serde_json::Value;
 
     /// The keys a program may count on, as the issue of the first release lists them.
-    const KEYS: [&str; 24] = [
+    const KEYS: [&str; 25] = [
         "schema",
         "run_id",
         "core_revision",
@@ -231,6 +236,7 @@ mod tests {
         "table",
         "trim_forward",
         "trim_reverse",
+        "three_points",
         "step_mode",
         "steps",
         "budget",

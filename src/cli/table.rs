@@ -30,6 +30,10 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
                 writeln!(text, "  {label:<9} CV {first} to {} = {}", first + half.len() - 1, half.join(" "));
         }
     }
+    if let Some(points) = &result.three_points {
+        let (start, middle, top) = (points.start, points.middle, points.top);
+        let _ = writeln!(text, "  points    CV 2 = {start}, CV 6 = {middle}, CV 5 = {top}");
+    }
     text += &budget::lines(&result.budget);
     if let Some(engine) = &result.engine {
         found(&mut text, engine);

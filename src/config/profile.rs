@@ -56,6 +56,8 @@ pub struct DecoderProfile {
     pub linear_by: LinearBy,
     /// CV 2, 5 and 6 afterwards.
     pub after: After,
+    /// It has a speed table.
+    pub has_table: bool,
     /// How 126 steps meet the entries, where that is known.
     pub between: Option<TableReading>,
     /// It may stand so long after an order to start.
@@ -81,6 +83,7 @@ impl Default for DecoderProfile {
             keep: Vec::new(),
             linear_by: LinearBy::FindOut,
             after: After::AsMeasured,
+            has_table: true,
             between: None,
             start_delay: Duration::ZERO,
             write_pause: Duration::ZERO,
@@ -152,7 +155,7 @@ fn profile(reading: &mut Reading<'_>) -> Option<DecoderProfile> {
     let (touch, within, keep) =
         (reading.value(&key::TOUCH), reading.value(&key::WITHIN), reading.value(&key::KEEP));
     let (linear_by, after) = (reading.value(&key::LINEAR_BY), reading.value(&key::AFTER));
-    let between = reading.value(&key::BETWEEN);
+    let (has_table, between) = (reading.value(&key::PRESENT), reading.value(&key::BETWEEN));
     let (start_delay, write_pause) = (reading.value(&key::START_DELAY), reading.value(&key::WRITE_PAUSE));
     let (touch, within, keep) = (touch?, within?, keep?);
     let rule =
@@ -164,11 +167,13 @@ fn profile(reading: &mut Reading<'_>) -> Option<DecoderProfile> {
         keep: keep.iter().flat_map(|(cvs, value, _)| cvs.clone().map(move |cv| (cv, *value))).collect(),
         linear_by: linear_by?,
         after: after?,
+        has_table: has_table?,
         between: between?,
         start_delay: start_delay?,
         write_pause: write_pause?,
     };
     must_touch(reading, &named);
+    without_a_table(reading, &named);
     for (cvs, _, span) in &within {
         untouched(reading, &named, key::WITHIN.path(), cvs, span);
     }
@@ -186,14 +191,34 @@ fn profile(reading: &mut Reading<'_>) -> Option<DecoderProfile> {
     Some(profile)
 }
 
-/// Without these no table can be written and used.
+/// Without these no table can be written and used, or no three points in its place.
 fn must_touch(reading: &mut Reading<'_>, named: &DecoderProfile) {
-    let needed = [cv::SETTINGS].into_iter().chain(cv::TRIM_FORWARD + 1..cv::TRIM_REVERSE);
+    let (points, table) =
+        ([cv::START_DRIVE, cv::TOP_DRIVE, cv::MID_DRIVE], cv::TRIM_FORWARD + 1..cv::TRIM_REVERSE);
+    let needed: Vec<u16> = if named.has_table { table.collect() } else { points.to_vec() };
+    let needed = [cv::SETTINGS].into_iter().chain(needed);
     let missing: Vec<String> = needed.filter(|cv| !named.touches(*cv)).map(|cv| cv.to_string()).collect();
     if let Some(first) = missing.first() {
         let span = reading.span(&key::TOUCH);
-        let hint = format!("CV {first} is missing: without 29 and 67 to 94 no table can be written");
-        reading.complain(&cause::CONTRADICTION, key::TOUCH.path(), span, "29 and 67 to 94 among them", hint);
+        let which = if named.has_table { "29 and 67 to 94" } else { "29, 2, 5 and 6" };
+        let hint = format!("CV {first} is missing: without {which} nothing that serves can be written");
+        reading.complain(&cause::CONTRADICTION, key::TOUCH.path(), span, format!("{which} among them"), hint);
+    }
+}
+
+/// What makes no sense where there is no table.
+fn without_a_table(reading: &mut Reading<'_>, named: &DecoderProfile) {
+    if named.has_table {
+        return;
+    }
+    let others: &[(&dyn AnyKey, &str)] = &[(&key::PRESENT, "it has none")];
+    if named.linear_by == LinearBy::Table {
+        let hint = "write zeros, ends or find_out";
+        reading.contradiction(&key::LINEAR_BY, others, "not by a table", hint);
+    }
+    if named.after == After::Originals {
+        let hint = "CV 2, 5 and 6 hold what the run finds for them: leave this out";
+        reading.contradiction(&key::AFTER, others, "not the originals", hint);
     }
 }
 

@@ -10,8 +10,9 @@ use super::snapshot::OWNER;
 use crate::calibrate::TableFit;
 use crate::cause::{engine as causes, heard, profile as profile_causes, station as station_causes};
 use crate::config::ProgrammingPlace;
-use crate::dcc::cv::writable;
-use crate::dcc::{Address, cv};
+use crate::dcc::cv::{SETTINGS, writable};
+use crate::dcc::cv29::Bit;
+use crate::dcc::{Address, Cv29, cv};
 use crate::station::{Action, CvPlace, OrderEnd, OrderId};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -380,7 +381,11 @@ impl CvJob {
             self.finish();
             return Ok(());
         }
-        Err(Failure::rejected(&causes::CV_REFUSED, format!("CV {cv} = {value}: {why}")))
+        // A decoder must refuse the bit of a feature that it lacks (S-9.2.2 CV 29).
+        let bit = |value: u8| Cv29::from_value(value).has(Bit::SpeedTable);
+        let lacks = cv == SETTINGS && bit(value) && cx.cvs.known.get(&cv).is_some_and(|held| !bit(*held));
+        let cause = if lacks { &causes::NO_TABLE } else { &causes::CV_REFUSED };
+        Err(Failure::rejected(cause, format!("CV {cv} = {value}: {why}")))
     }
 
     /// Counts a try; true while another is allowed.

@@ -217,6 +217,10 @@ impl Findings {
     /// What was written, for a look at how it is used.
     fn written(&self, cx: &Cx) -> Option<Written<'_>> {
         let (computed, sweep) = (self.computed.as_ref()?, self.sweep.as_ref()?);
+        // Three points are no table that could be left out.
+        if computed.fit.points.is_some() {
+            return None;
+        }
         Some(Written {
             fit: &computed.fit,
             curves: [&computed.forward, &computed.reverse],
@@ -314,7 +318,9 @@ impl Findings {
         let (forward, reverse) = (side(Direction::Forward), side(Direction::Reverse));
         let habits = computed.habits;
         let task = self.task(cx, [&forward, &reverse], &habits);
-        let fit = if let TableUse::WithoutTrims(_) = self.used {
+        let fit = if computed.fit.points.is_some() {
+            task.three_points().ok()?
+        } else if let TableUse::WithoutTrims(_) = self.used {
             task.under_trims_of(&computed.fit).ok()?.0
         } else {
             task.after(&computed.fit).ok()?
@@ -349,8 +355,8 @@ impl Findings {
         habits: Habits,
     ) -> Result<Computed, Failure> {
         let task = self.task(cx, [&forward, &reverse], &habits);
-        let fit =
-            task.best().map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
+        let fit = if cx.plan.profile.has_table { task.best() } else { task.three_points() };
+        let fit = fit.map_err(|error| Failure::rejected(&causes::CURVE_UNUSABLE, error.to_string()))?;
         Ok(Computed { fit, forward, reverse, habits })
     }
 

@@ -1,6 +1,6 @@
 //! The result of a run as the core knows it. The shell adds run id, wall time and folder.
 use crate::calibrate::budget::BudgetLine;
-use crate::calibrate::{BaselineKind, ENTRIES, Habits, TableQuality, TableUse};
+use crate::calibrate::{BaselineKind, ENTRIES, Habits, TableQuality, TableUse, ThreePoints};
 use crate::cause::Reason;
 use crate::motion::Measured;
 use crate::sensor::Housekeeping;
@@ -232,6 +232,9 @@ pub struct RunOutcome {
     pub trim_forward: Option<u8>,
     /// CV 95, once committed.
     pub trim_reverse: Option<u8>,
+    /// CV 2, 6 and 5 of a decoder without a table, once committed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub three_points: Option<ThreePoints>,
     /// Moving steps of the step mode: 28 or 126.
     pub step_mode: u16,
     /// The 28 steps; empty until a table was computed.

@@ -21,6 +21,7 @@ pub(super) fn outcome(
 ) -> RunOutcome {
     let decoder_state = decoder_state(cx, end);
     let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
+    let with_table = in_force.filter(|computed| computed.fit.points.is_none());
     let top = findings.target.top();
     let worst =
         findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
@@ -45,9 +46,10 @@ pub(super) fn outcome(
         stop,
         decoder_state,
         restore_pending: cx.cvs.to_restore(),
-        table: in_force.map(|computed| computed.fit.table),
-        trim_forward: in_force.map(|computed| computed.fit.trim_forward),
-        trim_reverse: in_force.map(|computed| computed.fit.trim_reverse),
+        table: with_table.map(|computed| computed.fit.table),
+        trim_forward: with_table.map(|computed| computed.fit.trim_forward),
+        trim_reverse: with_table.map(|computed| computed.fit.trim_reverse),
+        three_points: in_force.and_then(|computed| computed.fit.points),
         step_mode: cx.plan.spec.engine.step_mode,
         steps: figures.iter().map(row).collect(),
         budget: budget(&figures),

@@ -71,7 +71,7 @@ impl VerifyRound {
         let mut left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();
         // Whether anything lies between the entries shows there alone.
         let between =
-            if of > LAST && findings.shown.is_none() { between_entries(reading, of) } else { [0; 2] };
+            if of > LAST && looks_first(cx, findings) { between_entries(reading, of) } else { [0; 2] };
         let forward = left.split_off(steps.len());
         let mut forward: Vec<u16> = forward.into_iter().map(|(step, _)| step).collect();
         forward.extend(between.into_iter().filter(|step| *step > 0 && !steps.contains(step)));
@@ -84,10 +84,8 @@ impl VerifyRound {
         let fast = steps.last().filter(|_| cx.is_endless());
         let look = reading.nearest_step(LOOK_ENTRY, of);
         Self {
-            looks: findings.shown.is_none(),
-            first_look: findings
-                .shown
-                .is_none()
+            looks: looks_first(cx, findings),
+            first_look: looks_first(cx, findings)
                 .then(|| Point::new(wish((look, Direction::Forward), 2.0, true))),
             rewarm: Some(Rewarm::new(warm_at, stood)),
             warm_at,
@@ -209,6 +207,11 @@ impl VerifyRound {
     pub(super) fn worst(&self) -> Option<&Verified> {
         self.done.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()))
     }
+}
+
+/// How the decoder uses its table is still to be seen.
+fn looks_first(cx: &Cx, findings: &Findings) -> bool {
+    cx.plan.profile.has_table && findings.shown.is_none()
 }
 
 /// What the engine does at the present step.

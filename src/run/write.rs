@@ -15,9 +15,18 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
     let now = cx.cvs.settings();
     let original = cx.cvs.originals.get(&cv::SETTINGS).copied().map_or(now, Cv29::from_value);
     let mut ops = vec![CvOp::Write(cv::SETTINGS, now.with(Bit::SpeedTable, false).value())];
-    let values = std::iter::once(fit.trim_forward).chain(fit.table).chain(std::iter::once(fit.trim_reverse));
-    ops.extend(cv::TABLE_WITH_TRIMS.zip(values).map(|(cv, value)| CvOp::Write(cv, value)));
-    ops.extend(cv::TABLE_WITH_TRIMS.map(CvOp::ReadBack));
+    let values: Vec<(u16, u8)> = if let Some(points) = fit.points {
+        [cv::START_DRIVE, cv::MID_DRIVE, cv::TOP_DRIVE]
+            .into_iter()
+            .zip([points.start, points.middle, points.top])
+            .collect()
+    } else {
+        let trims = [fit.trim_forward, fit.trim_reverse].map(std::iter::once);
+        let [forward, reverse] = trims;
+        cv::TABLE_WITH_TRIMS.zip(forward.chain(fit.table).chain(reverse)).collect()
+    };
+    ops.extend(values.iter().map(|(cv, value)| CvOp::Write(*cv, *value)));
+    ops.extend(values.iter().map(|(cv, _)| CvOp::ReadBack(*cv)));
     ops.push(CvOp::Commit(Box::new(*fit)));
     let speed = [cv::START_DRIVE, cv::TOP_DRIVE, cv::MID_DRIVE];
     let speed = speed.into_iter().filter(|_| cx.plan.profile.after == After::Originals);
@@ -26,7 +35,7 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
         .chain(speed)
         .filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
     ops.extend(back);
-    let table = now.with(Bit::SpeedTable, true).with(Bit::Steps28, true);
+    let table = now.with(Bit::SpeedTable, fit.points.is_none()).with(Bit::Steps28, true);
     let settings = table.with(Bit::Analogue, original.has(Bit::Analogue));
     ops.push(CvOp::Write(cv::SETTINGS, settings.value()));
     // Trims that the profile leaves out are none.

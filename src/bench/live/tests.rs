@@ -78,6 +78,7 @@ fn ended() -> Output {
         table: None,
         trim_forward: None,
         trim_reverse: None,
+        three_points: None,
         step_mode: 28,
         steps: Vec::new(),
         budget: Vec::new(),

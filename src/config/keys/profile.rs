@@ -1,7 +1,7 @@
 //! Keys of a profile: what is known of a kind of decoder.
 use crate::calibrate::TableReading;
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, CvLimits, CvSpans, CvValues, Text, Time, Version};
+use crate::config::kind::{Choice, CvLimits, CvSpans, CvValues, Flag, Text, Time, Version};
 use crate::config::profile::{After, LinearBy};
 
 /// The version of the format.
@@ -41,7 +41,7 @@ pub(in crate::config) static TOUCH: Key<CvSpans> = Key {
     kind: CvSpans,
     need: Need::Required,
     example: "[\"2 to 6\", \"19 to 20\", \"23 to 24\", \"29\", \"66 to 95\"]",
-    about: "The CVs that a run may write; no other is ever written. CV 29 and the table, 67 to 94, must be among them.",
+    about: "The CVs that a run may write; no other is ever written. CV 29 and the table, 67 to 94, must be among them; without a table CV 29, 2, 5 and 6.",
 };
 
 /// Values that may be written.
@@ -166,12 +166,22 @@ static DRIVE: Section = Section {
     either: &[],
 };
 
+/// Whether there is one.
+pub(in crate::config) static PRESENT: Key<Flag> = Key {
+    section: "table",
+    name: "present",
+    kind: Flag,
+    need: Need::Default("true"),
+    example: "true",
+    about: "It has a speed table. false: the best values of CV 2, 6 and 5 are found instead, which three points can do.",
+};
+
 static TABLE: Section = Section {
     name: "table",
     required: false,
     about: "The table.",
     cautions: &[],
-    keys: &[&BETWEEN],
+    keys: &[&PRESENT, &BETWEEN],
     either: &[],
 };
 

@@ -52,7 +52,7 @@ fn fit() -> TableFit {
         next = next.wrapping_add(9);
         next
     });
-    TableFit { table, trim_forward: 128, trim_reverse: 131 }
+    TableFit { table, trim_forward: 128, trim_reverse: 131, points: None }
 }
 
 fn numbered(bodies: Vec<RecordBody>) -> Vec<Record> {
@@ -83,6 +83,7 @@ fn outcome(decoder_state: DecoderState, restore_pending: Vec<(u16, u8)>) -> Reco
         table: None,
         trim_forward: None,
         trim_reverse: None,
+        three_points: None,
         step_mode: 126,
         steps: Vec::new(),
         budget: Vec::new(),
