@@ -70,6 +70,10 @@ pub(crate) fn end_of_run(result: &ResultJson, scale_ratio: f64, lapse: TimeLapse
 
 /// What was found of the engine beside its curve.
 fn found(text: &mut String, engine: &EngineFound) {
+    if let Some(kind) = words::kind(engine) {
+        let _ =
+            writeln!(text, "{}", textwrap::fill(&kind, words::wrapping(79, "  kind      ", "            ")));
+    }
     if let [Some(forward), Some(reverse)] = engine.warming {
         let [forward, reverse] = [forward, reverse]
             .map(|one| format!("{:+.1} +- {:.1} %", one.change_percent, 2.0 * one.change_u_percent));

@@ -1,7 +1,8 @@
 //! The words in which runs are told to people.
 use crate::calibrate::budget::Part;
+use crate::calibrate::{BaselineKind, Habits, TableReading, TableUse};
 use crate::cause::Reason;
-use crate::run::{DecoderState, End, PhaseName, StopGrade, VerdictWord};
+use crate::run::{DecoderState, End, EngineFound, PhaseName, StopGrade, VerdictWord};
 use crate::station::Direction;
 
 pub(crate) const fn phase(phase: PhaseName) -> &'static str {
@@ -87,6 +88,36 @@ pub(crate) const fn decoder(state: DecoderState) -> &'static str {
         DecoderState::Mixed => "between: some of its originals are not back yet",
         DecoderState::Unknown => "not known",
     }
+}
+
+/// What kind of decoder it is, as far as the run found out, and the profile that says so.
+pub(crate) fn kind(engine: &EngineFound) -> Option<String> {
+    let (linear, profile) = match engine.baseline? {
+        BaselineKind::Zeros => ("CV 2, 5 and 6 at zero make it linear", "linear-by-zeros"),
+        BaselineKind::OneMidFull => ("CV 2 = 1, CV 6 = 128, CV 5 = 255 make it linear", "linear-by-ends"),
+        BaselineKind::Table(_) => ("a straight table makes it linear", "table-only"),
+    };
+    let mut parts = vec![format!("{linear} (profile {profile})")];
+    parts.extend(engine.table_use.map(|used| {
+        let trims = match used {
+            TableUse::Whole(_) => "table and trims act",
+            TableUse::WithoutTrims(_) => "the table acts, its trims do not",
+            TableUse::None => return "its table does not act".to_owned(),
+        };
+        let between = match used.reading() {
+            TableReading::EndToEnd => "",
+            TableReading::FromZero => ", met from zero in 126 steps",
+            TableReading::Held => ", with nothing between its entries in 126 steps",
+        };
+        format!("{trims}{between}")
+    }));
+    let rounds = engine.rounding.filter(Habits::is_clear).map(|habits| match (habits.nearest, habits.down) {
+        (nearest, _) if nearest >= 0.5 => "it rounds to whole counts",
+        (_, down) if down >= 0.5 => "it rounds down to whole counts",
+        _ => "it keeps fractions of a count",
+    });
+    parts.extend(rounds.map(str::to_owned));
+    Some(parts.join("; "))
 }
 
 /// Seconds as a person says them: "48 s", "12 min", "1 h 05 min".
