@@ -55,6 +55,9 @@ fn rows() -> Vec<Row> {
     vec![
         row("as the standards say, 28 steps", 28, |_| (), Good(None)),
         row("as the standards say, 126 steps", 126, |_| (), Good(None)),
+        row("as the standards say, 14 steps", 14, |_| (), Good(None)),
+        row("14 steps, rounds down", 14, |d| d.rounding = Rounding::Down, Good(None)),
+        row("14 steps, no trims", 14, |d| d.ignores_trims = true, Either("trims-not-obeyed")),
         row(
             "reads its table from zero",
             126,
@@ -111,9 +114,9 @@ fn bench(engine: Engine, steps: u16, change: impl FnOnce(&mut DecoderSim)) -> Vi
     let mut bench = engine.bench(sim);
     let spec = &mut bench.plan.spec;
     spec.engine.step_mode = steps;
-    // In 28 steps the linear baseline is nine counts a step: no place for a creep that hangs on one of them.
+    // In 28 steps the linear baseline is nine counts a step, in 14 it is twenty: no place for a creep that hangs on one.
     if let TargetSpec::Line { creep_mm_s, .. } = &mut spec.target {
-        *creep_mm_s = creep_mm_s.max(30.0);
+        *creep_mm_s = creep_mm_s.max(if steps == 14 { 60.0 } else { 30.0 });
     }
     (spec.warm_up.shortest, spec.warm_up.longest) = (s(60), s(120));
     bench

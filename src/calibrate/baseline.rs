@@ -81,6 +81,8 @@ mod tests {
             (OneMidFull, 63, 126, 128.0),
             (OneMidFull, 126, 126, 255.0),
             (OneMidFull, 200, 126, 255.0),
+            (Zeros, 14, 14, 255.0),
+            (OneMidFull, 7, 14, 128.0),
         ] {
             let found = baseline_drive(kind, Setting { value, of });
             assert!((found - drive).abs() < 1e-12, "{kind:?} {value} of {of}: {found}");

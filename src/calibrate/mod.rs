@@ -45,7 +45,7 @@ pub use fit::{FitError, TableQuality, TableTask, check_top, reachable_top};
 pub use habit::Habits;
 pub use next_point::next_points;
 pub use placing::{Placed, PlacingPart, between_placings};
-pub use predict::{predict, predicted_worst, table_limit};
+pub use predict::{flat_top, predict, predicted_worst, table_limit};
 pub use steps::TableReading;
 pub use table_use::{SeenStep, TableUse, Written};
 pub use target::{Target, TargetError};

@@ -72,6 +72,18 @@ pub fn table_limit(fit: &TableFit, curve: &SpeedCurve, direction: Direction, ent
     f64::max(step(value, value + 1.0), step(value - 1.0, value)) / 2.0
 }
 
+/// How many of the last entries are alike, and so give one speed, although the target rises over them by more than a part in a
+/// hundred; 0 where there are none. The table has run into full drive or into the end of what was measured there, or its
+/// whole numbers are too coarse.
+#[must_use]
+pub fn flat_top(fit: &TableFit, target: &Target) -> usize {
+    let last = fit.table[ENTRIES - 1];
+    let alike = fit.table.iter().rev().take_while(|value| **value == last).count();
+    let first = (ENTRIES - alike + 1) as f64;
+    let rises = fit.points.is_none() && alike > 1 && target.top() > 1.01 * target.at(first);
+    if rises { alike } else { 0 }
+}
+
 /// The largest deviation predicted over all entries and both directions, mm/s.
 #[must_use]
 pub fn predicted_worst(
@@ -159,6 +171,18 @@ mod tests {
         assert!((limit(21) - 1.0).abs() < 0.1, "{}", limit(21));
         assert!((limit(22) - 1.0).abs() < 0.1, "{}", limit(22));
         assert!(limit(20).abs() < 1e-12, "{}", limit(20));
+    }
+
+    #[test]
+    fn a_flat_top_is_counted_where_the_target_rises() {
+        let mut fit = fit(128, 128);
+        let (rising, level) = (
+            Target::line(10.0, 464.0).unwrap(),
+            Target::through(&[(1.0, 10.0), (26.0, 400.0), (28.0, 400.0)]).unwrap(),
+        );
+        assert_eq!(flat_top(&fit, &rising), 0);
+        fit.table[25..].fill(255);
+        assert_eq!((flat_top(&fit, &rising), flat_top(&fit, &level)), (3, 0));
     }
 
     #[test]

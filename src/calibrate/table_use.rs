@@ -133,6 +133,8 @@ impl Written<'_> {
     fn ways(&self) -> Vec<TableUse> {
         let readings: &[TableReading] = if self.of == 126 {
             &[TableReading::EndToEnd, TableReading::FromZero, TableReading::Held]
+        } else if self.of == 14 {
+            &[TableReading::FromZero]
         } else {
             &[TableReading::EndToEnd]
         };

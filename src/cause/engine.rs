@@ -244,6 +244,14 @@ pub const TABLE_NOT_OBEYED: Cause = Cause {
     to_try: "Look up in the decoder's own manual what switches its speed table on beside bit 4 of CV 29; if it has none, it cannot be calibrated this way.",
 };
 
+/// The last entries are alike.
+pub const TOP_FLAT: Cause = Cause {
+    code: "table-top-flat",
+    seen: "The last entries of the table are alike, so the last steps run at one speed although faster ones are wanted.",
+    may_be: "The engine reaches its full drive there, or its speed hardly rises with the drive near the top.",
+    to_try: "Lower the top in the bench file if the last steps should differ.",
+};
+
 /// The baseline is no straight line.
 pub const CURVE_BENT: Cause = Cause {
     code: "curve-bent",
@@ -284,6 +292,7 @@ pub const ALL: &[&Cause] = &[
     &TRIMS_NOT_OBEYED,
     &TABLE_NOT_OBEYED,
     &CURVE_BENT,
+    &TOP_FLAT,
     &TABLE_NOT_INTERPOLATED,
     &CREEP_OUT_OF_REACH,
     &CURVE_UNUSABLE,

@@ -144,7 +144,7 @@ pub struct EngineSpec {
     pub scale_ratio: f64,
     /// Scale as written ("H0", "1:87").
     pub scale_name: String,
-    /// Moving steps of the step mode: 28 or 126.
+    /// Moving steps of the step mode: 14, 28 or 126.
     pub step_mode: u16,
     /// Which end leads forward.
     pub leading_end: LeadingEnd,

@@ -314,7 +314,7 @@ fn job(cx: &Cx, kind: BaselineKind) -> CvJob {
     let mut ops: Vec<CvOp> = out_of_consist(cx).collect();
     ops.extend(profile.keep.iter().map(|(cv, value)| CvOp::Write(*cv, *value)));
     let plain = cx.cvs.settings().with(Bit::SpeedTable, false).with(Bit::Analogue, false);
-    let plain = plain.with(Bit::Steps28, true);
+    let plain = plain.with(Bit::Steps28, cx.steps_28());
     ops.push(CvOp::Write(cv::SETTINGS, plain.value()));
     ops.extend([cv::ACCELERATION, cv::DECELERATION].map(|cv| CvOp::Write(cv, 0)));
     let there = |cv: &u16| cx.cvs.known.contains_key(cv) || cx.cvs.mute.contains(cv);

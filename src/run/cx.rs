@@ -368,6 +368,11 @@ impl Cx {
                 .is_some_and(|glance| glance.speed_mm_s.abs() - 3.0 * glance.u_mm_s > least_mm_s)
     }
 
+    /// CV 29 bit 1 as the step mode needs it: 0 for 14 steps (S-9.2.2); nobody says that 126 steps hang on it.
+    pub(super) fn steps_28(&self) -> bool {
+        self.plan.spec.engine.step_mode != 14
+    }
+
     /// A moving order was given in this run.
     pub(super) fn has_moved(&self) -> bool {
         self.moved

@@ -5,8 +5,8 @@ use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
     Bend, Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableQuality,
-    TableReading, TableTask, TableUse, Target, Tolerance, Verdict, VerifyPoint, Written, correct, predict,
-    predicted_worst, reachable_top, table_limit,
+    TableReading, TableTask, TableUse, Target, Tolerance, Verdict, VerifyPoint, Written, correct, flat_top,
+    predict, predicted_worst, reachable_top, table_limit,
 };
 use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::drive::UNITY_TRIM;
@@ -54,7 +54,10 @@ impl Computed {
 /// What a run has found out so far.
 #[derive(Debug)]
 pub(super) struct Findings {
+    /// The wanted speeds over the entries as this decoder meets them.
     pub(super) target: Target,
+    /// The same over entries that are met evenly from end to end.
+    plain: Target,
     /// How the decoder uses its table, as it is taken.
     pub(super) used: TableUse,
     /// The same as the profile says, or as it is taken for granted.
@@ -81,10 +84,18 @@ impl Findings {
         let target = Target::from_spec(&cx.plan.spec.target)
             .expect("the bench file reader lets only targets through that start above 0 and never fall");
         let of = cx.plan.spec.engine.step_mode;
-        let reading = cx.plan.profile.between.filter(|_| of > 28).unwrap_or_default();
-        let target = if reading == TableReading::FromZero { target.read_from_zero(of) } else { target };
+        let profile = &cx.plan.profile;
+        let reading = match of {
+            // Every second entry: the likely meaning of "leaving values out" (`standards/dcc.md` section 4.2).
+            14 if profile.has_table => TableReading::FromZero,
+            126 => profile.between.unwrap_or_default(),
+            _ => TableReading::default(),
+        };
+        let plain = target;
+        let target = met(&plain, reading, of);
         Self {
             target,
+            plain,
             used: TableUse::Whole(reading),
             told_before: TableUse::Whole(reading),
             shown: None,
@@ -141,13 +152,14 @@ impl Findings {
             let reason = Reason::new(too_slow, format!("{evidence}; the top was lowered"));
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
-            self.target = self
-                .target
+            self.plain = self
+                .plain
                 .scaled_to_top(reachable)
                 .map_err(|error| Failure::rejected(too_slow, error.to_string()))?;
+            self.target = met(&self.plain, self.reading(), cx.plan.spec.engine.step_mode);
         }
         let mut computed = self.table(cx, forward, reverse, habits)?;
-        if let Some(slowest_mm_s) = self.creep_out_of_reach(&computed) {
+        if let Some(slowest_mm_s) = self.creep_out_of_reach(cx, &computed) {
             let evidence = creep_evidence(cx, self.target.at(1.0), slowest_mm_s);
             if !limits.raise_creep {
                 return Err(Failure::rejected(&causes::CREEP_OUT_OF_REACH, evidence));
@@ -156,8 +168,14 @@ impl Findings {
                 Reason::new(&causes::CREEP_OUT_OF_REACH, format!("{evidence}; the creep was raised"));
             cx.record(RecordBody::Noted(reason.clone()));
             self.reasons.push(reason);
-            self.target = self.target.raised_to(slowest_mm_s);
+            self.plain = self.plain.raised_to(slowest_mm_s);
+            self.target = met(&self.plain, self.reading(), cx.plan.spec.engine.step_mode);
             computed = self.table(cx, computed.forward, computed.reverse, habits)?;
+        }
+        let alike = flat_top(&computed.fit, &self.target);
+        if alike > 0 {
+            let evidence = format!("{alike} entries at {}", computed.fit.table[27]);
+            self.note_once(cx, Reason::new(&causes::TOP_FLAT, evidence));
         }
         self.keep(cx, computed);
         Ok(())
@@ -176,15 +194,16 @@ impl Findings {
     }
 
     /// The slowest speed that both directions start with, where that is beyond the tolerance at entry 1.
-    fn creep_out_of_reach(&self, computed: &Computed) -> Option<f64> {
-        let wanted = self.target.at(1.0);
+    fn creep_out_of_reach(&self, cx: &Cx, computed: &Computed) -> Option<f64> {
+        let first = self.reading().entry(1, cx.plan.spec.engine.step_mode).max(1.0);
+        let wanted = self.target.at(first);
         let allowed = self.tolerance.allowed(wanted, 0.0);
         let slowest = Direction::BOTH
-            .map(|direction| computed.predict(direction, 1.0).speed_mm_s)
+            .map(|direction| computed.predict(direction, first).speed_mm_s)
             .into_iter()
             .fold(0.0, f64::max);
         let limit = Direction::BOTH
-            .map(|direction| table_limit(&computed.fit, computed.curve(direction), direction, 1.0))
+            .map(|direction| table_limit(&computed.fit, computed.curve(direction), direction, first))
             .into_iter()
             .fold(allowed, f64::max);
         (slowest - wanted > limit).then_some(slowest)
@@ -263,11 +282,7 @@ impl Findings {
             let evidence = format!("steps of {of} between two entries run at the speed of one of them");
             return Err(Failure::rejected(&causes::TABLE_NOT_INTERPOLATED, evidence));
         }
-        let target = if shown.reading() == TableReading::FromZero {
-            self.target.read_from_zero(of)
-        } else {
-            self.target.clone()
-        };
+        let target = met(&self.plain, shown.reading(), of);
         let task = TableTask {
             curves: [&computed.forward, &computed.reverse],
             habits: &computed.habits,
@@ -285,8 +300,9 @@ impl Findings {
         let Ok(fit) = fit else { return Ok(None) };
         let (trims, better) =
             ([computed.fit.trim_forward, computed.fit.trim_reverse], Computed { fit, ..computed.clone() });
+        let computed_for = self.used.reading();
         (self.target, self.used) = (target, shown);
-        if shown.reading() == TableReading::FromZero {
+        if shown.reading() == TableReading::FromZero && computed_for != TableReading::FromZero {
             let first = shown.reading().nearest_step(1.0, of);
             let evidence =
                 format!("its first entry is met at step {first} of {of}, and steps below it may stand");
@@ -366,6 +382,11 @@ impl Findings {
         cx.record(RecordBody::Fitted { fit: computed.fit, predicted_worst_percent });
         self.computed = Some(computed);
     }
+}
+
+/// The wanted speeds over the entries as a decoder meets them.
+fn met(plain: &Target, reading: TableReading, of: u16) -> Target {
+    if reading == TableReading::FromZero { plain.read_from_zero(of) } else { plain.clone() }
 }
 
 /// The creep speeds asked for and reachable, in model and scale speed.

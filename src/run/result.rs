@@ -111,9 +111,13 @@ struct Figures {
 /// Every step: as measured where both directions were, else as predicted.
 fn figures(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<Figures> {
     let of = cx.plan.spec.engine.step_mode;
-    (1..=ENTRIES)
-        .map(|entry| {
-            let step = findings.reading().nearest_step(entry as f64, of);
+    let mut steps: Vec<u16> =
+        (1..=ENTRIES).map(|entry| findings.reading().nearest_step(entry as f64, of)).collect();
+    // With 14 steps two entries have one step.
+    steps.dedup();
+    steps
+        .into_iter()
+        .map(|step| {
             let entry = findings.reading().entry(step, of);
             let seen = |direction| measured(&findings.verified, step, direction);
             let (source, forward, reverse) = if let (Some(forward), Some(reverse)) =
@@ -169,7 +173,10 @@ fn row(figures: &Figures) -> StepRow {
 fn budget(all: &[Figures]) -> Vec<BudgetRow> {
     let off_middle = |figures: &&Figures| {
         let predicted = figures.source == StepSource::Predicted;
-        (predicted, figures.step.abs_diff(all.get(ENTRIES / 2 - 1).map_or(0, |middle| middle.step)))
+        (
+            predicted,
+            figures.step.abs_diff(all.get((all.len() / 2).saturating_sub(1)).map_or(0, |middle| middle.step)),
+        )
     };
     let inner = all.get(1..all.len().saturating_sub(1)).unwrap_or_default();
     let chosen = [all.first(), inner.iter().min_by_key(off_middle), all.last()];

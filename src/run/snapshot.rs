@@ -60,7 +60,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         // Nothing can be read on the main: originals come from the list that the person keeps, or the bench file states
         // that no way back is accepted. What CV 29 must hold for this address and step mode is known all the same.
         let long = matches!(cx.plan.spec.engine.address, Address::Long(_));
-        let settings = Cv29::from_value(0).with(Bit::Steps28, true).with(Bit::LongAddress, long);
+        let settings = Cv29::from_value(0).with(Bit::Steps28, cx.steps_28()).with(Bit::LongAddress, long);
         cx.cvs.assumed_29 = Some(settings);
         kept::on_the_main(cx, changed(cx).into_iter())?;
         cx.identified = true;

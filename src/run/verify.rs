@@ -64,8 +64,9 @@ impl VerifyRound {
         entries.extend(in_doubt(cx, findings, &entries));
         entries.sort_unstable();
         let reading = findings.reading();
-        let steps: Vec<u16> =
+        let mut steps: Vec<u16> =
             entries.iter().map(|entry| reading.nearest_step(f64::from(*entry), of)).collect();
+        steps.dedup();
         let rising = |direction| steps.iter().map(move |step| (*step, direction));
         // Taken from the back: forward first, each direction from fast to slow.
         let mut left: Vec<_> = rising(Direction::Reverse).chain(rising(Direction::Forward)).collect();

@@ -35,7 +35,7 @@ pub(super) fn job(cx: &Cx, fit: &TableFit) -> CvJob {
         .chain(speed)
         .filter_map(|cv| cx.cvs.originals.get(&cv).map(|value| CvOp::Write(cv, *value)));
     ops.extend(back);
-    let table = now.with(Bit::SpeedTable, fit.points.is_none()).with(Bit::Steps28, true);
+    let table = now.with(Bit::SpeedTable, fit.points.is_none()).with(Bit::Steps28, cx.steps_28());
     let settings = table.with(Bit::Analogue, original.has(Bit::Analogue));
     ops.push(CvOp::Write(cv::SETTINGS, settings.value()));
     // Trims that the profile leaves out are none.

@@ -124,10 +124,11 @@ pub(in crate::config) static RATIO: Key<Ratio> = Key {
 pub(in crate::config) static STEPS: Key<OneOf> = Key {
     section: "engine",
     name: "steps",
-    kind: OneOf(&[28, 126]),
+    kind: OneOf(&[14, 28, 126]),
     need: Need::Required,
     example: "126",
-    about: "Moving speed steps of the step mode the engine is driven in later: 28, or 126 (also called 128).",
+    about: "Moving speed steps of the step mode the engine is driven in later: 28, 126 (also called 128), or 14 for old \
+            decoders, which meet every second entry of the table.",
 };
 
 /// Which end leads.

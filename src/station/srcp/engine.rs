@@ -27,7 +27,7 @@ pub(super) struct Engine {
 impl Engine {
     /// Nothing known, all functions off.
     pub(super) fn new(setup: &SrcpSetup) -> Self {
-        let of = if setup.step_mode == 28 { 28 } else { 126 };
+        let of = setup.step_mode;
         Self {
             taken: false,
             last: Throttle { emergency: false, direction: Direction::Forward, value: 0, of },

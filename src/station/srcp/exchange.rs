@@ -189,7 +189,7 @@ fn init_engine(setup: &SrcpSetup) -> String {
         Address::Short(_) => 1,
         Address::Long(_) => 2,
     };
-    let steps = if setup.step_mode == 28 { 28 } else { 128 };
+    let steps = if setup.step_mode == 126 { 128 } else { setup.step_mode };
     format!("INIT {} GL {} N {version} {steps} {}", setup.bus, setup.address.number(), setup.functions)
 }
 

@@ -9,9 +9,13 @@ fn engines_are_announced_as_quoted() {
     let q2 = SrcpSetup { bus: 2, ..setup() };
     let q30 = SrcpSetup { address: Address::Short(1), step_mode: 126, ..setup() };
     let long = SrcpSetup { address: Address::Long(1203), step_mode: 126, functions: 29, ..setup() };
-    for (setup, expected) in
-        [(q2, "INIT 2 GL 3 N 1 28 4"), (q30, "INIT 1 GL 1 N 1 128 4"), (long, "INIT 1 GL 1203 N 2 128 29")]
-    {
+    let old = SrcpSetup { step_mode: 14, ..setup() };
+    for (setup, expected) in [
+        (old, "INIT 1 GL 3 N 1 14 4"),
+        (q2, "INIT 2 GL 3 N 1 28 4"),
+        (q30, "INIT 1 GL 1 N 1 128 4"),
+        (long, "INIT 1 GL 1203 N 2 128 29"),
+    ] {
         let mut scene = Scene::new(setup);
         scene.order(&Action::TakeEngine);
         scene.greet(Session::Drive, 51);
