@@ -1,22 +1,8 @@
 //! Tests of the correction.
 use super::*;
-use crate::calibrate::{FitError, TableReading, TableTask, Target, Tolerance, predict, predicted_worst};
+use crate::calibrate::testing::{KEPT, fit_table};
+use crate::calibrate::{Target, Tolerance, predict, predicted_worst};
 use proptest::prelude::*;
-
-/// A decoder that keeps fractions of a count.
-const KEPT: Habits = Habits { exact: 1.0, nearest: 0.0, down: 0.0, beside: 0.0 };
-
-/// The table of a decoder in 28 steps.
-fn fit_table(
-    forward: &SpeedCurve,
-    reverse: &SpeedCurve,
-    habits: &Habits,
-    target: &Target,
-    tolerance: &Tolerance,
-) -> Result<TableFit, FitError> {
-    let reading = TableReading::EndToEnd;
-    TableTask { curves: [forward, reverse], habits, target, tolerance, of: 28, reading }.best()
-}
 
 /// A curve with a dead zone of 20 counts, measured at 28 even drives; `factor` is speed over the plain law.
 fn measured(factor: impl Fn(f64) -> f64) -> SpeedCurve {

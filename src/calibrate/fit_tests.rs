@@ -1,26 +1,12 @@
 //! Tests of the fit against the limit study of `standards/measurement.md` section 12.C and against brute
 //! force.
 use super::*;
+use crate::calibrate::testing::{KEPT, fit_table};
 use crate::calibrate::{CurvePoint, Habits, predict, predicted_worst};
 use crate::station::Direction;
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-
-/// A decoder that keeps fractions of a count.
-const KEPT: Habits = Habits { exact: 1.0, nearest: 0.0, down: 0.0, beside: 0.0 };
-
-/// The table of a decoder in 28 steps.
-fn fit_table(
-    forward: &SpeedCurve,
-    reverse: &SpeedCurve,
-    habits: &Habits,
-    target: &Target,
-    tolerance: &Tolerance,
-) -> Result<TableFit, FitError> {
-    let reading = TableReading::EndToEnd;
-    TableTask { curves: [forward, reverse], habits, target, tolerance, of: 28, reading }.best()
-}
 
 /// 120 km/h at 1:87.1 in mm/s (`standards/measurement.md` section 9).
 const TOP: f64 = 382.701_875;

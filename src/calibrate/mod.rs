@@ -29,6 +29,8 @@ mod spline;
 mod steps;
 mod table_use;
 mod target;
+#[cfg(test)]
+mod testing;
 mod theil_sen;
 mod three_points;
 mod tolerance;
