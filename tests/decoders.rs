@@ -376,6 +376,14 @@ fn what_a_profile_knows_is_not_found_out_again() {
     assert!(truly(ENGINES[1], &told, outcome(&told)) <= 1.0);
     assert!(!codes(outcome(&told), &told).iter().any(|code| code == "table-read-from-zero"));
 
+    // Momentum that may not be switched off is waited for.
+    let left = profile("touch = [\"2\", \"5 to 6\", \"29\", \"66 to 95\"]", "", "");
+    let slow = |d: &mut DecoderSim| d.cvs.extend([(3, 6), (4, 6)]);
+    let end = play(with_profile(ENGINES[1], 28, &left, slow));
+    assert_eq!(outcome(&end).outcome, End::Calibrated, "{:?}", outcome(&end).reasons);
+    assert!(truly(ENGINES[1], &end, outcome(&end)) <= 1.0);
+    assert_eq!((end.bench.truth().cvs[&3], end.bench.truth().cvs[&4]), (6, 6));
+
     let late = include_str!("../profiles/starts-late.toml");
     let slow = |d: &mut DecoderSim| (d.start_delay, d.write_pause) = (s(4), Duration::from_millis(150));
     let end = play(with_profile(ENGINES[1], 28, late, slow));

@@ -10,6 +10,7 @@ use super::mover::Mover;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::snapshot::out_of_consist;
+use super::write::momentum_s;
 use crate::calibrate::{BaselineKind, straight_table};
 use crate::cause::engine as causes;
 use crate::config::{LeadingEnd, LinearBy};
@@ -158,7 +159,8 @@ impl Baseline {
     }
 
     fn written(&mut self, cx: &mut Cx, refused: &[u16]) -> Result<Stage, Failure> {
-        cx.momentum_s = 0.0;
+        // Nought, unless a profile keeps or leaves momentum.
+        cx.momentum_s = momentum_s(cx);
         cx.response_changed();
         if refused.iter().any(|cv| SPEED.contains(cv)) {
             let list: Vec<String> = refused.iter().map(u16::to_string).collect();

@@ -46,10 +46,10 @@ fn changed(cx: &Cx) -> Vec<u16> {
 
 /// Reads everything that matters.
 pub(super) fn job(cx: &Cx) -> CvJob {
-    // CV 29 says which address is live, whatever may be written.
-    let numbers = ALSO_READ.into_iter().chain([cv::SETTINGS]);
-    let changed = changed(cx).into_iter().filter(|cv| *cv != cv::SETTINGS && !ALSO_READ.contains(cv));
-    CvJob::new(cx, numbers.chain(changed).map(CvOp::Read))
+    // CV 29 says which address is live, CV 3 and 4 how slowly it follows, whatever may be written.
+    let always = [cv::SETTINGS, cv::ACCELERATION, cv::DECELERATION];
+    let changed = changed(cx).into_iter().filter(|cv| !always.contains(cv) && !ALSO_READ.contains(cv));
+    CvJob::new(cx, ALSO_READ.into_iter().chain(always).chain(changed).map(CvOp::Read))
 }
 
 /// Judges what was read: the right engine, drivable, and with a way back.
