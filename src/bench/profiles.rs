@@ -32,10 +32,9 @@ pub fn folders(bench_folder: &Path) -> Vec<PathBuf> {
 /// # Errors
 /// There is none, or it cannot be read from the disk.
 pub fn find(name: &str, folders: &[PathBuf]) -> Result<ProfileText, NotBegun> {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_".contains(c);
-    if !name.is_empty() && name.chars().all(plain) {
+    if is_name(name) {
         for path in folders.iter().map(|folder| folder.join(format!("{name}.toml"))) {
-            if path.exists() {
+            if path.is_file() {
                 return read(&path);
             }
         }
@@ -45,6 +44,11 @@ pub fn find(name: &str, folders: &[PathBuf]) -> Result<ProfileText, NotBegun> {
     }
     let known = names(folders).join(", ");
     Err(NotBegun::Other(Reason::new(&cause::UNKNOWN, format!("{name:?}; known are {known}"))))
+}
+
+/// A profile is named by plain letters, digits and dashes, never by a path.
+fn is_name(name: &str) -> bool {
+    !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || "-_".contains(c))
 }
 
 fn read(path: &Path) -> Result<ProfileText, NotBegun> {
@@ -68,8 +72,9 @@ pub fn names(folders: &[PathBuf]) -> Vec<String> {
         let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
         let mut found: Vec<String> = entries
             .map(|entry| entry.path())
-            .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
+            .filter(|path| path.is_file() && path.extension().is_some_and(|ending| ending == "toml"))
             .filter_map(|path| Some(path.file_stem()?.to_str()?.to_owned()))
+            .filter(|name| is_name(name))
             .collect();
         found.sort();
         found.into_iter().for_each(&mut add);
@@ -117,10 +122,10 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let folders = [folder.path().join("profiles")];
         std::fs::create_dir(&folders[0]).unwrap();
-        let own = BUILT_IN[1].1.replace("linear_by = \"ends\"", "linear_by = \"zeros\"");
-        std::fs::write(folders[0].join("linear-by-ends.toml"), &own).unwrap();
-        std::fs::write(folders[0].join("mine.toml"), &own).unwrap();
-        std::fs::write(folder.path().join("outside.toml"), &own).unwrap();
+        let own = BUILT_IN[0].1;
+        std::fs::write(folders[0].join("linear-by-ends.toml"), own).unwrap();
+        std::fs::write(folders[0].join("mine.toml"), own).unwrap();
+        std::fs::write(folder.path().join("outside.toml"), own).unwrap();
         for name in ["linear-by-ends", "mine"] {
             assert_eq!(find(name, &folders).unwrap().profile().unwrap().linear_by, LinearBy::Zeros, "{name}");
         }

@@ -2,7 +2,7 @@
 use super::start::NotBegun;
 use crate::cause::{Reason, engine as engine_causes, record as cause};
 use crate::config::{BenchSpec, ProfileText};
-use crate::journal::{CvsOf, RealDisk, RunFolder, cv_contents, identity};
+use crate::journal::{CvsOf, JOURNAL, RealDisk, RunFolder, cv_contents, identity};
 use crate::run::RecordBody;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -30,6 +30,11 @@ impl PutBack {
                 format!("the run: {}, the bench file: {}", header.engine_address, spec.engine.address);
             return Err(NotBegun::Other(Reason::new(&engine_causes::ANOTHER_ENGINE, evidence)));
         }
+        if header.engine_name != spec.engine.name {
+            let evidence =
+                format!("the run: {:?}, the bench file: {:?}", header.engine_name, spec.engine.name);
+            return Err(NotBegun::Other(Reason::new(&engine_causes::ANOTHER_ENGINE, evidence)));
+        }
         let changed = run.records.iter().filter_map(|record| match record.body {
             RecordBody::CvIntention { cv, .. } => Some(cv),
             _ => None,
@@ -53,6 +58,14 @@ impl PutBack {
         let beside: Vec<_> = left.into_iter().filter(|(cv, _)| !is_own(*cv)).collect();
         own.copied().chain(beside).collect()
     }
+}
+
+/// The bench file that the run was begun with, where it still is: the next run of the engine looks beside that one.
+pub(super) fn bench_file(run: &Path) -> Option<PathBuf> {
+    let named = PathBuf::from(RunFolder::open(&RealDisk, run).ok()?.opening.run.bench_file_name);
+    // A restore was begun with the copy in a run's folder.
+    let copy = named.parent().is_some_and(|folder| folder.join(JOURNAL).exists());
+    (named.is_file() && !copy).then_some(named)
 }
 
 /// The folder that holds this run's.

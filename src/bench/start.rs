@@ -9,7 +9,7 @@ use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
 use super::profiles;
-use super::put_back::{PutBack, beside};
+use super::put_back::{PutBack, bench_file, beside};
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use super::watched::Watched;
@@ -56,8 +56,10 @@ pub enum Wish {
     Calibrate,
     /// The decoder is to hold again what it held before this run.
     PutBack {
-        /// Its folder; the record of putting back goes beside it.
+        /// Its folder.
         run: PathBuf,
+        /// The bench file of the request is not the one in that folder.
+        elsewhere: bool,
         /// Write; else only what differs is told.
         write: bool,
     },
@@ -152,8 +154,14 @@ impl Prepared {
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
         let records = match &request.wish {
-            Wish::Calibrate => record_folder(&request.bench_file, &spec.record_folder),
-            Wish::PutBack { run, .. } => beside(run)?,
+            // Where the next run of this engine looks, so that it finishes what this one may leave.
+            Wish::Calibrate | Wish::PutBack { elsewhere: true, .. } => {
+                record_folder(&request.bench_file, &spec.record_folder)
+            }
+            Wish::PutBack { run, .. } => match bench_file(run) {
+                Some(begun_with) => record_folder(&begun_with, &spec.record_folder),
+                None => beside(run)?,
+            },
         };
         let Earlier { unfinished, passed_over } =
             earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;

@@ -102,10 +102,10 @@ impl<'a> StepWise<'a> {
     }
 
     /// What no table with these trims goes below, in tolerances: at each step the value that would be best there, were it
-    /// any number at all.
+    /// any number at all; looked at to a hundred-and-twenty-fifth of a count, the parts in which steps lie between entries.
     pub(super) fn bound(&self, (forward, reverse): (u8, u8)) -> f64 {
         /// Places of a value that are looked at, a count.
-        const FINE: u16 = 16;
+        const FINE: u16 = 125;
         let at = |number: u16| f64::from(number) / f64::from(FINE);
         let sides = [(self.curves[0], forward), (self.curves[1], reverse)];
         let speeds: Vec<Vec<f64>> = (0..=255 * FINE)

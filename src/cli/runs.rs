@@ -10,7 +10,7 @@ use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Wish};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
-use crate::journal::{BENCH_FILE, Unfinished};
+use crate::journal::{BENCH_FILE, RealDisk, RunFolder, Unfinished};
 use crate::run::{Purpose, StopGrade};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -46,11 +46,13 @@ pub(crate) fn restore(args: &RestoreArgs) -> Exit {
         .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))
         .and_then(|lapse| {
             is_folder(&args.folder).map_err(NotBegun::Other)?;
+            RunFolder::open(&RealDisk, &args.folder).map_err(|error| NotBegun::Other(error.reason()))?;
             let bench_file = args.bench.clone().unwrap_or_else(|| args.folder.join(BENCH_FILE));
             let bench_text = read_bench(&bench_file)?;
             let watchman = Some(own_program().map_err(NotBegun::Other)?);
             let (state_folder, signals) = (state_folder(), true);
-            let wish = Wish::PutBack { run: args.folder.clone(), write: args.yes };
+            let (run, elsewhere) = (args.folder.clone(), args.bench.is_some());
+            let wish = Wish::PutBack { run, elsewhere, write: args.yes };
             Ok(Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman })
         });
     match (request, runtime().map_err(NotBegun::Other)) {

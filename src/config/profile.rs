@@ -174,33 +174,91 @@ fn profile(reading: &mut Reading<'_>) -> Option<DecoderProfile> {
     };
     must_touch(reading, &named);
     without_a_table(reading, &named);
+    let whose = "it says whose decoder this is or locks it, and no run writes it";
+    for (cvs, (), span) in &touch {
+        owned(reading, (key::TOUCH.path(), span), cvs, &IDENTITY, whose);
+    }
     for (cvs, _, span) in &within {
         untouched(reading, &named, key::WITHIN.path(), cvs, span);
+        let own = if named.has_table { &OWN[3..] } else { &OWN };
+        owned(reading, (key::WITHIN.path(), span), cvs, own, "the run must be free to give it any value");
     }
     let limits = within.iter().map(|(cvs, values, _)| rule(cvs, (*values.start(), *values.end())));
     let profile =
         DecoderProfile { touch: named.touch.iter().cloned().chain(limits).collect(), ..named.clone() };
     for (cvs, value, span) in &keep {
         untouched(reading, &named, key::KEEP.path(), cvs, span);
+        owned(reading, (key::KEEP.path(), span), cvs, &IDENTITY, whose);
+        owned(reading, (key::KEEP.path(), span), cvs, &OWN, "the run gives it values of its own");
         if cvs.clone().any(|cv| named.touches(cv) && !profile.allows(cv, *value)) {
             let hint = "this value lies outside what stands under within";
             reading.complain(&cause::CONTRADICTION, key::KEEP.path(), span.clone(), "a value within", hint);
         }
     }
+    line_within(reading, &profile);
     schema?;
     Some(profile)
 }
 
+/// CVs that say whose decoder it is, and those that lock it.
+const IDENTITY: [(u16, u16); 2] = [(cv::SHORT_ADDRESS, cv::SHORT_ADDRESS), (cv::KEY, cv::LONG_ADDRESS_LOW)];
+/// CVs that a run gives values of its own; the first three may be limited, where there is a table.
+const OWN: [(u16, u16); 8] = [
+    (cv::START_DRIVE, cv::START_DRIVE),
+    (cv::TOP_DRIVE, cv::TOP_DRIVE),
+    (cv::MID_DRIVE, cv::MID_DRIVE),
+    (cv::ACCELERATION, cv::DECELERATION),
+    (cv::CONSIST, cv::CONSIST_HUNDREDS),
+    (cv::ACCELERATION_ADJUST, cv::DECELERATION_ADJUST),
+    (cv::SETTINGS, cv::SETTINGS),
+    (cv::TRIM_FORWARD, cv::TRIM_REVERSE),
+];
+
+/// Complains where one of these CVs is among those of an entry.
+fn owned(
+    reading: &mut Reading<'_>,
+    (path, span): (String, &std::ops::Range<usize>),
+    cvs: &std::ops::RangeInclusive<u16>,
+    ranges: &[(u16, u16)],
+    why: &str,
+) {
+    if let Some(cv) = cvs.clone().find(|cv| ranges.iter().any(|(first, last)| (first..=last).contains(&cv))) {
+        reading.complain(&cause::CONTRADICTION, path, span.clone(), "other CVs", format!("CV {cv}: {why}"));
+    }
+}
+
+/// What makes the decoder linear must be allowed.
+fn line_within(reading: &mut Reading<'_>, profile: &DecoderProfile) {
+    let drives: [u8; 3] = match profile.linear_by {
+        LinearBy::Zeros => [0, 0, 0],
+        LinearBy::Ends | LinearBy::FindOut => [1, 128, 255],
+        LinearBy::Table => return,
+    };
+    let cvs = [cv::START_DRIVE, cv::MID_DRIVE, cv::TOP_DRIVE];
+    let wrong = cvs.into_iter().zip(drives).find(|(cv, value)| !profile.allows(*cv, *value));
+    if let Some((cv, value)) = wrong {
+        let hint =
+            format!("CV {cv} could not be given {value}: put it under touch, or write linear_by = \"table\"");
+        let span = reading.span(if profile.touches(cv) { &key::WITHIN } else { &key::TOUCH });
+        reading.complain(
+            &cause::CONTRADICTION,
+            key::LINEAR_BY.path(),
+            span,
+            "2, 5 and 6 free for a line",
+            hint,
+        );
+    }
+}
+
 /// Without these no table can be written and used, or no three points in its place.
 fn must_touch(reading: &mut Reading<'_>, named: &DecoderProfile) {
-    let (points, table) =
-        ([cv::START_DRIVE, cv::TOP_DRIVE, cv::MID_DRIVE], cv::TRIM_FORWARD + 1..cv::TRIM_REVERSE);
+    let (points, table) = ([cv::START_DRIVE, cv::TOP_DRIVE, cv::MID_DRIVE], cv::TABLE_WITH_TRIMS);
     let needed: Vec<u16> = if named.has_table { table.collect() } else { points.to_vec() };
     let needed = [cv::SETTINGS].into_iter().chain(needed);
     let missing: Vec<String> = needed.filter(|cv| !named.touches(*cv)).map(|cv| cv.to_string()).collect();
     if let Some(first) = missing.first() {
         let span = reading.span(&key::TOUCH);
-        let which = if named.has_table { "29 and 67 to 94" } else { "29, 2, 5 and 6" };
+        let which = if named.has_table { "29 and 66 to 95" } else { "29, 2, 5 and 6" };
         let hint = format!("CV {first} is missing: without {which} nothing that serves can be written");
         reading.complain(&cause::CONTRADICTION, key::TOUCH.path(), span, format!("{which} among them"), hint);
     }
@@ -215,6 +273,10 @@ fn without_a_table(reading: &mut Reading<'_>, named: &DecoderProfile) {
     if named.linear_by == LinearBy::Table {
         let hint = "write zeros, ends or find_out";
         reading.contradiction(&key::LINEAR_BY, others, "not by a table", hint);
+    }
+    if named.between.is_some() {
+        let hint = "there are no entries to be met: leave this out";
+        reading.contradiction(&key::BETWEEN, others, "nothing of it", hint);
     }
     if named.after == After::Originals {
         let hint = "CV 2, 5 and 6 hold what the run finds for them: leave this out";

@@ -162,9 +162,16 @@ impl Baseline {
         // Nought, unless a profile keeps or leaves momentum.
         cx.momentum_s = momentum_s(cx);
         cx.response_changed();
-        if refused.iter().any(|cv| SPEED.contains(cv)) {
-            let list: Vec<String> = refused.iter().map(u16::to_string).collect();
-            return self.other_kind(cx, &format!("refused: CV {}", list.join(", ")));
+        // On a straight table they do not matter.
+        let speed = refused.iter().filter(|cv| SPEED.contains(cv)).map(u16::to_string);
+        let list = speed.collect::<Vec<_>>().join(", ");
+        if !list.is_empty() && !matches!(self.kind, BaselineKind::Table(_)) {
+            let evidence = format!("refused: CV {list}");
+            let other = self.kind == BaselineKind::Zeros && cx.plan.profile.linear_by != LinearBy::Zeros;
+            if !other {
+                return Err(Failure::rejected(&causes::CV_REFUSED, evidence));
+            }
+            return self.other_kind(cx, &evidence);
         }
         Ok(climb(cx, 0))
     }

@@ -199,6 +199,12 @@ impl CvJob {
             }
             CvOp::Write(cv, value) | CvOp::TryWrite(cv, value) => {
                 if !may_write(cx, cv, value) {
+                    if matches!(op, CvOp::TryWrite(..)) {
+                        // As good as refused by the decoder.
+                        self.refused.push(cv);
+                        self.finish();
+                        return Ok(());
+                    }
                     let evidence = format!("CV {cv} = {value}, profile \"{}\"", cx.plan.profile.name);
                     return Err(Failure::rejected(&profile_causes::FORBIDS, evidence));
                 }

@@ -4,9 +4,9 @@ use super::record::RecordBody;
 use super::swept::SweepFound;
 use super::verified::Verified;
 use crate::calibrate::{
-    Bend, Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit, TableQuality,
-    TableReading, TableTask, TableUse, Target, Tolerance, Verdict, VerifyPoint, Written, correct, flat_top,
-    predict, predicted_worst, reachable_top, table_limit,
+    BaselineKind, Bend, Drawn, Habits, PlacingPart, SeenStep, SpeedCurve, SpeedEstimate, TableFit,
+    TableQuality, TableReading, TableTask, TableUse, Target, Tolerance, Verdict, VerifyPoint, Written,
+    correct, flat_top, predict, predicted_worst, reachable_top, table_limit,
 };
 use crate::cause::{Reason, engine as causes, path as path_causes};
 use crate::dcc::drive::UNITY_TRIM;
@@ -113,7 +113,7 @@ impl Findings {
 
     /// A bend of the baseline that is the decoder's, in words; none where it is straight.
     pub(super) fn bent(&self) -> Option<String> {
-        let sweep = self.sweep.as_ref()?;
+        let sweep = self.sweep.as_ref().filter(|sweep| !matches!(sweep.kind, BaselineKind::Table(_)))?;
         let bend = sweep.points.iter().find_map(|points| Bend::of(points))?;
         let slopes =
             format!("above the middle step the speed rises {:.2} times as fast as below", bend.ratio());

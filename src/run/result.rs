@@ -19,7 +19,13 @@ pub(super) fn outcome(
     end: End,
     (stop, broken, interruptions): (StopGrade, u64, u32),
 ) -> RunOutcome {
-    let decoder_state = decoder_state(cx, end);
+    // A look that saw other values than the originals leaves them where they are.
+    let differs = |reason: &Reason| reason.code == engine_causes::ORIGINALS_DIFFER.code;
+    let decoder_state = if end == End::Compared && findings.reasons.iter().any(differs) {
+        DecoderState::Mixed
+    } else {
+        decoder_state(cx, end)
+    };
     let in_force = if decoder_state == DecoderState::New { findings.computed.as_ref() } else { None };
     let with_table = in_force.filter(|computed| computed.fit.points.is_none());
     let top = findings.target.top();

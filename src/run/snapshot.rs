@@ -62,6 +62,10 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         let long = matches!(cx.plan.spec.engine.address, Address::Long(_));
         let settings = Cv29::from_value(0).with(Bit::Steps28, cx.steps_28()).with(Bit::LongAddress, long);
         cx.cvs.assumed_29 = Some(settings);
+        if let Purpose::PutBack { write: false, .. } = cx.plan.purpose {
+            let evidence = "on the main nothing is read; with --yes the values are written all the same";
+            return Err(Failure::rejected(&causes::CV_UNREADABLE, evidence));
+        }
         kept::on_the_main(cx, changed(cx).into_iter())?;
         cx.identified = true;
         return Ok(());
@@ -85,6 +89,11 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         let evidence = format!("CV 19 = {low}, CV 20 = {hundreds}: consist {}", consist.number);
         if !cx.plan.spec.programming.clear_consist {
             return Err(Failure::rejected(&causes::IN_CONSIST, evidence));
+        }
+        let forbidden = CONSIST.into_iter().find(|cv| !cx.plan.profile.touches(*cv));
+        if let Some(cv) = forbidden {
+            let evidence = format!("{evidence}; profile \"{}\" leaves out CV {cv}", cx.plan.profile.name);
+            return Err(Failure::rejected(&profile_causes::FORBIDS, evidence));
         }
         cx.note(&causes::CONSIST_CLEARED, evidence);
     }

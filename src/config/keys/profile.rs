@@ -41,7 +41,8 @@ pub(in crate::config) static TOUCH: Key<CvSpans> = Key {
     kind: CvSpans,
     need: Need::Required,
     example: "[\"2 to 6\", \"19 to 20\", \"23 to 24\", \"29\", \"66 to 95\"]",
-    about: "The CVs that a run may write; no other is ever written. CV 29 and the table, 67 to 94, must be among them; without a table CV 29, 2, 5 and 6.",
+    about: "The CVs that a run may write; no other is ever written. CV 29 and the table with its trims, 66 to 95, must be among them; without a table CV 29, 2, 5 and 6. The address \
+            (1, 17, 18) and the lock (15, 16) never are.",
 };
 
 /// Values that may be written.
@@ -51,7 +52,8 @@ pub(in crate::config) static WITHIN: Key<CvLimits> = Key {
     kind: CvLimits,
     need: Need::Default("[]"),
     example: "[]",
-    about: "Values that a CV may be given, where it does not take all from 0 to 255. What it held before may always go back.",
+    about: "Values that a CV may be given, where it does not take all from 0 to 255. Of those that a run gives values of its own only 2, 5 and 6. What it held \
+            before may always go back.",
 };
 
 /// Values of their own.
@@ -62,7 +64,7 @@ pub(in crate::config) static KEEP: Key<CvValues> = Key {
     need: Need::Default("[]"),
     example: "[]",
     about: "CVs that get this value before anything is measured and keep it, as those of a motor regulation: an engine is \
-            measured as it will run. They must stand under touch.",
+            measured as it will run. They must stand under touch, and be none that a run gives values of its own.",
 };
 
 /// What makes it linear.
