@@ -12,7 +12,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 #[path = "played/program.rs"]
 mod program;
@@ -76,18 +76,39 @@ impl Bench {
         })
     }
 
-    /// What the station says to this, on a session of its own.
-    fn asks(&self, what: &str) -> String {
+    /// What the station says to each of these orders, on a session of its own.
+    fn talks(&self, orders: &[String]) -> Vec<String> {
         let mut session = BufReader::new(TcpStream::connect(self.station).unwrap());
         session.get_ref().set_read_timeout(Some(Duration::from_secs(5))).unwrap();
-        let mut line = String::new();
-        session.read_line(&mut line).unwrap();
-        for order in ["SET CONNECTIONMODE SRCP COMMAND", "GO", what] {
+        session.read_line(&mut String::new()).unwrap();
+        let mut replies = Vec::new();
+        for order in ["SET CONNECTIONMODE SRCP COMMAND".to_owned(), "GO".to_owned()].iter().chain(orders) {
             session.get_mut().write_all(format!("{order}\n").as_bytes()).unwrap();
-            line.clear();
+            let mut line = String::new();
             session.read_line(&mut line).unwrap();
+            replies.push(line);
         }
-        line
+        replies.split_off(2)
+    }
+
+    /// What the station says to this, on a session of its own.
+    fn asks(&self, what: &str) -> String {
+        self.talks(&[what.to_owned()]).remove(0)
+    }
+
+    /// What the decoder holds in the CVs that a run touches, as the station reads them.
+    fn cvs(&self) -> Vec<String> {
+        let touched = [2, 3, 4, 5, 6, 23, 24, 29, 66].into_iter().chain(67..=95);
+        let mut orders = vec!["INIT 1 SM NMRA".to_owned()];
+        orders.extend(touched.map(|cv| format!("GET 1 SM -1 CV {cv}")));
+        orders.push("TERM 1 SM".to_owned());
+        let replies = self.talks(&orders);
+        let read: Vec<String> = replies[1..replies.len() - 1]
+            .iter()
+            .map(|line| line.split_once(" SM ").unwrap_or_else(|| panic!("{line}")).1.trim().to_owned())
+            .collect();
+        assert_eq!(read.len(), 38);
+        read
     }
 
     fn has_power(&self) -> bool {
@@ -187,6 +208,43 @@ fn after_a_killed_program_stop_stops_and_the_next_start_settles_what_was_left() 
     let object = object(&mut next);
     assert_eq!(object["decoder_state"], "original", "{object}");
     assert_eq!(object["restore_pending"].as_array().map(Vec::len), Some(0));
+}
+
+/// Killed between the first write of the baseline and the last of the table: `restore` puts everything back.
+#[test]
+fn killed_amid_writing_a_decoder_is_as_it_was_after_a_restore() {
+    let bench = bench("avocet");
+    let quick = "\n[warm_up]\nshortest = \"1 min\"\nlongest = \"2 min\"\n[sweep]\nsteps = 8\n";
+    let text = fs::read_to_string(&bench.file).unwrap();
+    fs::write(&bench.file, format!("{text}{quick}")).unwrap();
+    let before = bench.cvs();
+    let mut amid = 0;
+    for (phase, millis) in
+        [("baseline", 30), ("baseline", 60), ("baseline", 90), ("write", 50), ("write", 150)]
+    {
+        let mut killed = bench.start();
+        let folder = bench.until_phase(phase);
+        let seen = Instant::now();
+        until("the moment", || (seen.elapsed() >= Duration::from_millis(millis)).then_some(()));
+        killed.0.kill().unwrap();
+        assert_eq!(killed.exit_code(), -1);
+        report(&folder);
+        let left = bench.cvs();
+        println!(
+            "{phase} {millis}: {} CVs changed",
+            left.iter().zip(&before).filter(|(a, b)| a != b).count()
+        );
+        amid += usize::from(left != before);
+        let mut restore = pacewright(bench.folder.path());
+        restore.arg("restore").arg(&folder).args(["--yes", "--time-lapse", LAPSE]);
+        let put_back = restore.output().unwrap();
+        let said = String::from_utf8_lossy(&put_back.stderr);
+        let told = String::from_utf8_lossy(&put_back.stdout);
+        assert_eq!(put_back.status.code(), Some(0), "{phase} {millis}: {told} {said}");
+        assert_eq!(bench.cvs(), before, "{phase} {millis}: {said}");
+    }
+    println!("5 kills, {amid} of them with a decoder that was half written");
+    assert!(amid >= 3, "{amid}");
 }
 
 /// The processes that this one has started and that are still there.
