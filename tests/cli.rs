@@ -226,6 +226,7 @@ fn recorded(folder: &Path) -> std::path::PathBuf {
         pending: Vec::new(),
         kept: Vec::new(),
         profile: None,
+        sensor_used_s: 0,
         purpose: pacewright::run::Purpose::Calibrate,
         time_lapse: 1.0,
         started_wall: "2026-03-01T12:00:00Z".to_owned(),

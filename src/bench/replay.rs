@@ -11,6 +11,7 @@ use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 use std::path::Path;
+use std::time::Duration;
 
 mod result;
 
@@ -76,7 +77,8 @@ fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the bench file kept in it: {complaints}"))
     })?;
     let plan = start::plan(spec, lapse, header.pending.clone(), header.kept.clone());
-    let plan = RunPlan { purpose: header.purpose.clone(), ..plan };
+    let sensor_used = Duration::from_secs(header.sensor_used_s);
+    let plan = RunPlan { purpose: header.purpose.clone(), sensor_used, ..plan };
     let Some(text) = &header.profile else { return Ok(plan) };
     let profile = text.profile().map_err(|complaints| {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the profile kept in it: {complaints}"))

@@ -17,7 +17,7 @@ use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, BenchSpec, Complaints, LinkSpec, ProfileText};
 use crate::journal::{
-    EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
+    Disk, EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
 };
 use crate::run::desk::Desk;
 use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan};
@@ -178,8 +178,10 @@ impl Prepared {
         }
         let header = header(request, &file_name, &spec, &run_id, key, &plan, profile);
         let folder = records.join(folder_name(&header));
-        let recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
+        enough_room(&records, spec.least_free_bytes)?;
+        let mut recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
+        recorder.watch_room(spec.least_free_bytes);
         let watchman = request.watchman.clone().map(|program| {
             let brief = Brief {
                 bench_file: file_name,
@@ -334,6 +336,9 @@ impl Concluded {
         self.journal.finish(result, SEALING).await.map_err(|trouble| match trouble {
             JournalTrouble::Lagging => Reason::new(&record::DISK_LAGGING, "while writing the result"),
             JournalTrouble::Full => Reason::new(&record::DISK_FULL, "while writing the result"),
+            JournalTrouble::NearlyFull(_) => {
+                Reason::new(&record::DISK_NEARLY_FULL, "while writing the result")
+            }
             JournalTrouble::Failed(words) => Reason::new(&record::DISK_FAILED, words),
         })
     }
@@ -351,6 +356,14 @@ fn check_lapse(lapse: TimeLapse, spec: &BenchSpec) -> Result<(), Reason> {
         _ => None,
     });
     Err(no_port.unwrap_or(refused))
+}
+
+/// A disk that is nearly full is said before anything moves.
+fn enough_room(records: &Path, least_bytes: u64) -> Result<(), NotBegun> {
+    let Some(left) = RealDisk.room(records).filter(|left| *left < least_bytes) else { return Ok(()) };
+    let mega = |bytes: u64| bytes as f64 / 1e6;
+    let evidence = format!("{:.0} MB are left, {:.0} MB are asked for", mega(left), mega(least_bytes));
+    Err(NotBegun::Other(Reason::new(&record::DISK_NEARLY_FULL, evidence)))
 }
 
 fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
@@ -377,6 +390,7 @@ fn header(
         kept: plan.kept.clone(),
         profile,
         purpose: plan.purpose.clone(),
+        sensor_used_s: plan.sensor_used.as_secs(),
         time_lapse: request.lapse.factor(),
         started_wall: started.to_string(),
         endpoint_key,

@@ -268,8 +268,17 @@ pub const TABLE_NOT_INTERPOLATED: Cause = Cause {
     to_try: "Write steps = 28 in the bench file, and drive this engine with 28 steps.",
 };
 
+/// The engine had run for long and rested.
+pub const RESTED: Cause = Cause {
+    code: "engine-rested",
+    seen: "The engine had run for as long as the bench file allows without a rest (without_rest, at_top) and was let stand.",
+    may_be: "A motor that runs for hours gets hot.",
+    to_try: "Nothing needs doing: it got warm again afterwards and the run went on; if the limit is too tight for this motor, raise it only after feeling the motor at the end of a long run.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
+    &RESTED,
     &NOT_MOVING,
     &MOVES_UNASKED,
     &TOO_FAST,

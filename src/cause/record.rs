@@ -9,6 +9,14 @@ pub const DISK_FULL: Cause = Cause {
     to_try: "Make room or choose another record folder, then start again; nothing is measured without a record.",
 };
 
+/// The disk is about to be full.
+pub const DISK_NEARLY_FULL: Cause = Cause {
+    code: "disk-nearly-full",
+    seen: "Less room is left on the disk of the record than the bench file asks for (least_free).",
+    may_be: "Old runs, logs or other programs are filling it.",
+    to_try: "Move old run folders away or choose another record folder, then start again.",
+};
+
 /// The disk refused an operation for another reason than room.
 pub const DISK_FAILED: Cause = Cause {
     code: "disk-failed",
@@ -148,6 +156,7 @@ pub const PANIC_IN_TASK: Cause = Cause {
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &DISK_FULL,
+    &DISK_NEARLY_FULL,
     &DISK_FAILED,
     &DISK_LAGGING,
     &JOURNAL_DAMAGED,

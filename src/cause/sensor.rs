@@ -257,8 +257,25 @@ pub const SENML_AHEAD: Cause = Cause {
     to_try: "Set the sensor's clock and send seconds since 1970, or send times before now as negative, or send no time.",
 };
 
+/// Its battery is low.
+pub const BATTERY_LOW: Cause = Cause {
+    code: "sensor-battery-low",
+    seen: "The sensor told a battery voltage at or below the limit of the bench file (battery_low).",
+    may_be: "Its battery is nearly empty or old, or the limit is too high for this kind of cell.",
+    to_try: "Charge or change the sensor's battery, never unattended and never while a run goes on, and start again.",
+};
+/// Its battery has been used for as long as it is said to last.
+pub const BATTERY_SPENT: Cause = Cause {
+    code: "sensor-battery-spent",
+    seen: "The sensor has been used for as long as the bench file says a charge lasts (endurance).",
+    may_be: "The runs took longer than one charge allows.",
+    to_try: "Charge the sensor's battery, never unattended and never while a run goes on, and start again; or power it from a supply for long nights.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
+    &BATTERY_LOW,
+    &BATTERY_SPENT,
     &UNREACHABLE,
     &SILENT,
     &FROZEN,

@@ -97,6 +97,14 @@ pub const POWER_LOST: Cause = Cause {
     to_try: "Look for a derailed wheel, a tool or a magnet across the rails and feel carefully whether the motor is hot, before power is switched on again.",
 };
 
+/// Power went after the speed had sunk.
+pub const SUPPLY_WEAK: Cause = Cause {
+    code: "supply-weak",
+    seen: "The engine grew slower at one setting, and then track power went off.",
+    may_be: "The supply or the station may be too weak or too hot for what runs on it, a lead or connector may have a bad contact, or the motor draws more and more as it heats up or binds.",
+    to_try: "Let everything cool, take other loads off this supply, feel carefully for warm connectors with the power off, and use only a supply that is rated for the station.",
+};
+
 /// Power could not be switched on.
 pub const POWER_ON_REFUSED: Cause = Cause {
     code: "power-on-refused",
@@ -176,6 +184,7 @@ pub const ALL: &[&Cause] = &[
     &ENGINE_LOCKED,
     &ANOTHER_THROTTLE,
     &POWER_LOST,
+    &SUPPLY_WEAK,
     &POWER_ON_REFUSED,
     &POWER_OFF_REFUSED,
     &PROGRAMMING_NO_ANSWER,

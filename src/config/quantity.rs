@@ -14,6 +14,10 @@ pub(super) const SPEED_UNITS: &[(&str, f64)] =
     &[("km/h", MM_S_PER_KMH), ("mph", MM_S_PER_MPH), (MODEL_SPEED_UNIT, 1.0)];
 /// The unit of the model's own speed.
 pub(super) const MODEL_SPEED_UNIT: &str = "mm/s";
+/// Units of a voltage.
+pub(super) const VOLTAGE_UNITS: &[(&str, f64)] = &[("V", 1.0), ("mV", 0.001)];
+/// Units of room on a disk, bytes (SI prefixes).
+pub(super) const ROOM_UNITS: &[(&str, f64)] = &[("MB", 1e6), ("GB", 1e9)];
 /// The one unit of a part.
 pub(super) const PERCENT_UNITS: &[(&str, f64)] = &[("%", 0.01)];
 
@@ -35,6 +39,10 @@ pub(super) const SPOKEN_UNITS: &[(&str, &str)] = &[
     ("inch", "in"),
     ("feet", "ft"),
     ("mn", "mm"),
+    ("volt", "V"),
+    ("volts", "V"),
+    ("MiB", "MB"),
+    ("GiB", "GB"),
 ];
 
 /// Why a text is no quantity.
@@ -113,6 +121,16 @@ pub(super) fn time(text: &str) -> Result<Duration, NoQuantity> {
 /// A length in millimetres: `10.5 mm`, `1.2 m`, `6 ft`.
 pub(super) fn length_mm(text: &str) -> Result<f64, NoQuantity> {
     single(text, LENGTH_UNITS).map(|(number, _, size)| number * size)
+}
+
+/// A voltage in V: `3.4 V`, `3400 mV`.
+pub(super) fn voltage_v(text: &str) -> Result<f64, NoQuantity> {
+    single(text, VOLTAGE_UNITS).map(|(number, _, size)| number * size)
+}
+
+/// Room on a disk in bytes: `500 MB`.
+pub(super) fn room_bytes(text: &str) -> Result<f64, NoQuantity> {
+    single(text, ROOM_UNITS).map(|(number, _, size)| number * size)
 }
 
 /// A part of one: `2 %` is 0.02.

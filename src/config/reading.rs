@@ -16,6 +16,21 @@ pub(super) enum Given<T> {
     Good(T),
 }
 
+impl<T> Given<T> {
+    /// What stands there, if anything; none where it is wrong.
+    #[expect(
+        clippy::option_option,
+        reason = "as everywhere in this reader, none means that it was complained of"
+    )]
+    pub(super) fn optional(self) -> Option<Option<T>> {
+        match self {
+            Self::Absent => Some(None),
+            Self::Good(value) => Some(Some(value)),
+            Self::Bad => None,
+        }
+    }
+}
+
 /// A file of keys while it is read.
 pub(super) struct Reading<'t> {
     text: &'t str,

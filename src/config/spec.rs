@@ -32,6 +32,8 @@ pub struct BenchSpec {
     pub limits: LimitSpec,
     /// Folder for run folders, as written in the file.
     pub record_folder: String,
+    /// No run begins or goes on with less room on the disk, bytes.
+    pub least_free_bytes: u64,
 }
 
 /// Bits a second of a serial port where the file names no rate (common practice, no source).
@@ -108,6 +110,10 @@ pub struct SensorSpec {
     pub source: Source,
     /// Whether the source tells which way the axle turns.
     pub sees_direction: bool,
+    /// At this voltage of its battery or less the run ends, V; none: it is not watched.
+    pub battery_low_v: Option<f64>,
+    /// A full charge lasts this long; none: for ever.
+    pub endurance: Option<Duration>,
 }
 
 /// The measured axle: wheel of the engine, roller under it, or wheel of a measuring car.
@@ -297,6 +303,12 @@ pub struct LimitSpec {
     pub standstill: Duration,
     /// A lost link is waited for this long; zero: not at all.
     pub reconnect: Duration,
+    /// The engine rests after running so long.
+    pub without_rest: Duration,
+    /// And after so long at nine tenths of the highest setting or above.
+    pub at_top: Duration,
+    /// So long.
+    pub rest: Duration,
     /// Part of the measured top kept free above the target's top (0.10 means the target is at most 90 %).
     pub top_reserve: f64,
     /// Lower the target's top instead of stopping when it cannot be reached.

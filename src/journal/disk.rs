@@ -95,6 +95,9 @@ pub trait Disk: Send + fmt::Debug {
     /// [`DiskErrorKind::Missing`] where it is not there; else the disk's own.
     fn remove(&mut self, path: &Path) -> Result<(), DiskError>;
 
+    /// Room that is left where this file or folder lies, bytes; none where nobody knows.
+    fn room(&self, path: &Path) -> Option<u64>;
+
     /// Length of a file in bytes.
     ///
     /// # Errors

@@ -43,6 +43,20 @@ fn sync_folder(path: &Path) -> Result<(), DiskError> {
     Ok(())
 }
 
+/// Room for whoever is not the superuser, bytes.
+#[cfg(unix)]
+fn room(path: &Path) -> Option<u64> {
+    let there = path.ancestors().find(|folder| folder.is_dir()).unwrap_or(Path::new("."));
+    let about = nix::sys::statvfs::statvfs(there).ok()?;
+    Some(about.blocks_available() as u64 * about.fragment_size() as u64)
+}
+
+/// Nobody tells it here.
+#[cfg(not(unix))]
+fn room(_path: &Path) -> Option<u64> {
+    None
+}
+
 impl AppendFile for RealFile {
     fn append(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
         self.file.write_all(bytes).map_err(|e| told("append to", &self.path, &e))
@@ -102,6 +116,10 @@ impl Disk for RealDisk {
 
     fn remove(&mut self, path: &Path) -> Result<(), DiskError> {
         fs::remove_file(path).map_err(|e| told("remove", path, &e))
+    }
+
+    fn room(&self, path: &Path) -> Option<u64> {
+        room(path)
     }
 
     fn len(&self, path: &Path) -> Result<u64, DiskError> {

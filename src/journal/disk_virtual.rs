@@ -302,6 +302,11 @@ impl Disk for VirtualDisk {
         Ok(())
     }
 
+    fn room(&self, _path: &Path) -> Option<u64> {
+        let state = lock(&self.state);
+        state.room.map(|room| room.saturating_sub(state.used()))
+    }
+
     fn len(&self, path: &Path) -> Result<u64, DiskError> {
         lock(&self.state).node("look at", path).map(|node| node.data.len() as u64)
     }

@@ -93,6 +93,10 @@ fn put_trouble(out: &mut Vec<u8>, trouble: &JournalTrouble) {
             out.push(2);
             put_bytes(out, words.as_bytes());
         }
+        JournalTrouble::NearlyFull(left) => {
+            out.push(3);
+            varint::put(out, *left);
+        }
     }
 }
 
@@ -219,6 +223,7 @@ impl Taker<'_, '_> {
             0 => Ok(JournalTrouble::Lagging),
             1 => Ok(JournalTrouble::Full),
             2 => Ok(JournalTrouble::Failed(self.text()?)),
+            3 => Ok(JournalTrouble::NearlyFull(self.number()?)),
             other => Err(FrameError::Word(other)),
         }
     }

@@ -28,6 +28,9 @@ pub struct Header {
     /// What the run was for.
     #[serde(default, skip_serializing_if = "Purpose::is_calibrate")]
     pub purpose: Purpose,
+    /// Seconds of the sensor's charge used before, as handed to the core.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub sensor_used_s: u64,
     /// Bench seconds a wall second; 1 on a real bench.
     pub time_lapse: f64,
     /// Wall time at the start, RFC 3339. Annotation: nothing is decided by it.
@@ -38,6 +41,11 @@ pub struct Header {
     pub engine_address: Address,
     /// Its name.
     pub engine_name: String,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands it so")]
+fn is_zero(seconds: &u64) -> bool {
+    *seconds == 0
 }
 
 /// The header with its place in the order of runs.

@@ -48,6 +48,8 @@ pub struct Recorder {
     synced: u64,
     sync_lost: Option<DiskError>,
     trouble: Option<JournalTrouble>,
+    /// The run must end with less room than this, bytes.
+    least_room: u64,
 }
 
 impl Recorder {
@@ -80,7 +82,13 @@ impl Recorder {
             synced: 0,
             sync_lost: None,
             trouble: None,
+            least_room: 0,
         })
+    }
+
+    /// From now on less room on the disk than so many bytes is told, once.
+    pub fn watch_room(&mut self, least_bytes: u64) {
+        self.least_room = least_bytes;
     }
 
     /// The folder.
@@ -251,6 +259,11 @@ impl Recorder {
             return Err(error.into());
         }
         self.chunks += 1;
+        // A chunk comes every second.
+        if let Some(left) = self.disk.room(&self.folder).filter(|left| *left < self.least_room) {
+            self.least_room = 0;
+            self.trouble.get_or_insert(JournalTrouble::NearlyFull(left));
+        }
         self.unsynced.push(ChunkIndex {
             chunk: self.chunks,
             offset,

@@ -1,6 +1,7 @@
 //! Guards: what must not happen while a run goes on. Each looks at the level, not only at changes, and knows the
 //! phase, so that none trips the calibration itself.
 use super::cx::{Cx, Failure, Link};
+use super::supply::SupplyWatch;
 use crate::cause::{
     engine as causes, heard, record as record_causes, sensor as sensor_causes, station as station_causes,
 };
@@ -12,6 +13,8 @@ use std::time::Duration;
 
 /// A disagreement must last this long before it counts.
 const LASTING: Duration = Duration::from_secs(1);
+/// A battery that sags while its radio sends recovers within this time (own choice).
+const BATTERY_LASTING: Duration = Duration::from_secs(10);
 /// Moves after a stop this long count as unasked (the decoder brakes, the axle settles).
 const COASTING: Duration = Duration::from_secs(2);
 
@@ -38,6 +41,9 @@ pub(super) struct Guards {
     blind: Option<(BenchTime, bool)>,
     too_fast: Option<BenchTime>,
     power_asked: Option<OrderId>,
+    power_told_off: BenchTime,
+    supply: SupplyWatch,
+    battery_low: Option<BenchTime>,
     silence_asked: Option<OrderId>,
     runs_off: RunsOff,
 }
@@ -80,6 +86,8 @@ impl Guards {
             return self.resting(cx);
         }
         self.runs_off = RunsOff::default();
+        self.supply.look(cx);
+        self.battery(cx)?;
         self.station_silence(cx)?;
         self.power(cx)?;
         self.sensor(cx)?;
@@ -91,7 +99,8 @@ impl Guards {
 
     /// While the engine is programmed or handled.
     fn resting(&mut self, cx: &mut Cx) -> Result<(), Failure> {
-        *self = Self { runs_off: std::mem::take(&mut self.runs_off), ..Self::default() };
+        let battery_low = self.battery_low;
+        *self = Self { runs_off: std::mem::take(&mut self.runs_off), battery_low, ..Self::default() };
         if !self.runs_off.look(cx) {
             return Ok(());
         }
@@ -141,6 +150,7 @@ impl Guards {
         }
         let Some(order) = self.power_asked else {
             self.power_asked = Some(cx.order(Action::AskPower));
+            self.power_told_off = cx.now;
             return Ok(());
         };
         if cx.ended(order).is_none() {
@@ -150,7 +160,40 @@ impl Guards {
         cx.station.power_wanted = false;
         cx.cvs_frozen = true;
         let evidence = "the station reports power off, also when asked";
+        if let Some(part) = self.supply.sank(self.power_told_off) {
+            let evidence =
+                format!("{evidence}; at one setting the speed had sunk by {:.0} % before", 100.0 * part);
+            return Err(Failure::halted(&station_causes::SUPPLY_WEAK, evidence));
+        }
         Err(Failure::halted(&station_causes::POWER_LOST, evidence))
+    }
+
+    /// A sensor that is about to fall silent is not waited for.
+    fn battery(&mut self, cx: &mut Cx) -> Result<(), Failure> {
+        let spec = &cx.plan.spec.sensor;
+        let (low_v, endurance) = (spec.battery_low_v, spec.endurance);
+        let told_v = cx.housekeeping.last().and_then(|told| told.battery_v);
+        if let (Some(low_v), Some(told_v)) = (low_v, told_v)
+            && told_v <= low_v
+        {
+            let began = *self.battery_low.get_or_insert(cx.now);
+            // Before the first move there is nothing to lose by believing it at once.
+            if !cx.has_moved() || cx.passed(began, BATTERY_LASTING) {
+                let evidence = format!("{told_v:.2} V, limit {low_v:.2} V");
+                return Err(Failure::halted(&sensor_causes::BATTERY_LOW, evidence));
+            }
+        } else {
+            self.battery_low = None;
+        }
+        let Some(left) = endurance.map(|lasts| lasts.saturating_sub(cx.plan.sensor_used)) else {
+            return Ok(());
+        };
+        if cx.passed(BenchTime::ZERO, left) {
+            let used = cx.plan.sensor_used + cx.now.since(BenchTime::ZERO);
+            let evidence = format!("{:.1} h since it was charged", used.as_secs_f64() / 3600.0);
+            return Err(Failure::halted(&sensor_causes::BATTERY_SPENT, evidence));
+        }
+        Ok(())
     }
 
     fn sensor(&mut self, cx: &mut Cx) -> Result<(), Failure> {

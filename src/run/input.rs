@@ -5,6 +5,7 @@ use crate::config::{BenchSpec, DecoderProfile};
 use crate::sensor::Housekeeping;
 use crate::station::{Direction, LinkOrder, Session, Setting};
 use serde::{Deserialize, Serialize};
+use std::time::Duration;
 
 /// All that a run is told before it begins. Together with the inputs it determines every order and the result.
 #[derive(Clone, Debug, PartialEq)]
@@ -20,6 +21,8 @@ pub struct RunPlan {
     pub profile: DecoderProfile,
     /// What is to be done.
     pub purpose: Purpose,
+    /// So much of the charge of the sensor's battery was used by earlier runs.
+    pub sensor_used: Duration,
 }
 
 /// What a run is for.
@@ -56,6 +59,7 @@ impl RunPlan {
             kept: Vec::new(),
             profile: DecoderProfile::default(),
             purpose: Purpose::default(),
+            sensor_used: Duration::ZERO,
         }
     }
 }
@@ -109,6 +113,8 @@ pub enum JournalTrouble {
     Lagging,
     /// The disk is full.
     Full,
+    /// Less room is left than the bench file asks for: so many bytes.
+    NearlyFull(u64),
     /// Writing failed.
     Failed(String),
 }

@@ -3,6 +3,7 @@ use super::baseline::{Baseline, first_kind};
 use super::cv_job::{CvJob, CvOp};
 use super::cx::{Cx, Failure};
 use super::ending::Ending;
+use super::exertion::Exertion;
 use super::findings::Findings;
 use super::guards::Guards;
 use super::information_link::InformationLink;
@@ -87,6 +88,7 @@ pub(super) struct Run {
     phase: Phase,
     findings: Findings,
     guards: Guards,
+    exertion: Exertion,
     throttles: ThrottleWatch,
     signal: SignalWatch,
     progress: ProgressTeller,
@@ -117,6 +119,7 @@ impl Run {
             phase: Phase::LinkCheck(LinkCheck::new()),
             findings,
             guards: Guards::default(),
+            exertion: Exertion::default(),
             throttles: ThrottleWatch::default(),
             signal: SignalWatch::default(),
             progress: ProgressTeller::default(),
@@ -191,6 +194,8 @@ impl Run {
                 self.recover()
             } else if self.pause && !self.is_ending() && !self.is_programming() {
                 self.rest().map(|()| false)
+            } else if self.exertion.rests() && !self.is_ending() {
+                self.cool_down()
             } else if let Some(shuttle) = &mut self.shuttle {
                 shuttle.poll(&mut self.cx).map(|over| over.is_some())
             } else {
@@ -238,7 +243,37 @@ impl Run {
         self.cx.learn_reach();
         self.guards.look(&mut self.cx)?;
         self.signal.look(&mut self.cx, &mut self.findings.reasons)?;
-        self.throttles.look(&mut self.cx)
+        self.throttles.look(&mut self.cx)?;
+        if let Some(evidence) = self.exertion.look(&mut self.cx)
+            && self.may_cool_down()
+        {
+            let times = self.exertion.rested() + 1;
+            let reason = Reason::new(&engine_causes::RESTED, format!("rest {times}, after {evidence}"));
+            self.cx.record(RecordBody::Noted(reason.clone()));
+            self.findings.reasons.retain(|kept| kept.code != engine_causes::RESTED.code);
+            self.findings.reasons.push(reason);
+            self.cx.motion.end_measure();
+            self.rewind(Duration::ZERO);
+            self.exertion.begin_rest(&self.cx);
+        }
+        Ok(())
+    }
+
+    /// The phase lets the engine rest here: not amid programming, in somebody's hands, or while it turns round.
+    fn may_cool_down(&self) -> bool {
+        !self.cx.waiting
+            && !self.pause
+            && self.shuttle.is_none()
+            && !self.exertion.rests()
+            && !self.is_ending()
+            && !self.is_programming()
+    }
+
+    /// The engine rests; true once the phase goes on.
+    fn cool_down(&mut self) -> Result<bool, Failure> {
+        let Some(stood) = self.exertion.poll_rest(&mut self.cx)? else { return Ok(false) };
+        self.rewind(stood);
+        Ok(true)
     }
 
     /// A pause: the present point is given up, the engine goes to standstill and waits.

@@ -11,6 +11,7 @@ mod cx;
 pub mod desk;
 mod doubt;
 mod ending;
+mod exertion;
 mod failure;
 mod findings;
 mod guards;
@@ -42,6 +43,7 @@ mod signal_watch;
 mod snapshot;
 mod stopper;
 mod straight;
+mod supply;
 mod sweep;
 mod swept;
 #[cfg(test)]
@@ -60,4 +62,4 @@ pub use outcome::{
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 4;
+pub const CORE_REVISION: u32 = 5;

@@ -167,7 +167,16 @@ impl Sweep {
             rewarm.rewind();
         }
         if stood >= COOLED {
-            self.rewarm = Some(Rewarm::new((self.swept.anchors[1], self.direction), stood));
+            let fast = self.swept.anchors[1];
+            self.rewarm = Some(Rewarm::new((fast, self.direction), stood));
+            // What the stop changed shows at the anchor, before the point that it broke off.
+            if let Some((task, Doing::Point(_))) = &self.doing {
+                self.left.push_front((self.direction, *task));
+                self.doing = None;
+            }
+            if self.doing.is_none() {
+                self.left.push_front((self.direction, Task::Up(fast)));
+            }
         }
     }
 

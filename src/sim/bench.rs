@@ -79,6 +79,8 @@ pub struct SimBench {
     now: BenchTime,
     ticks: u64,
     engine: Engine,
+    /// Share of its voltage that the supply gives.
+    supply: f64,
     decoder: Decoder,
     beside: Option<Decoder>,
     sensor: Sensor,
@@ -100,6 +102,7 @@ impl SimBench {
             ticks: 0,
             circumference_mm: spec.engine.circumference_mm,
             engine: Engine::new(spec.engine, spec.path, seed),
+            supply: 1.0,
             decoder: Decoder::new(spec.decoder, seed),
             beside: spec.beside.map(|beside| Decoder::new(beside, seed ^ 0xB351)),
             sensor: Sensor::new(spec.sensor, seed),
@@ -226,6 +229,7 @@ impl SimBench {
             SimFault::SensorBacklog { samples, old } => self.sensor.keep(samples, old),
             SimFault::SensorFlawed(flaws) => self.sensor.set_flaws(flaws),
             SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
+            SimFault::Sags(share) => self.supply = share.clamp(0.0, 1.0),
             SimFault::Stall => self.engine.set_stalled(true),
             SimFault::Lifted => self.engine.lift(),
             SimFault::Freed => self.engine.set_stalled(false),
@@ -287,7 +291,7 @@ impl SimBench {
                 return;
             }
             self.ticks += 1;
-            self.engine.tick(self.decoder.drive());
+            self.engine.tick(self.supply * self.decoder.drive());
             self.decoder.tick(at, TICK_S);
             if let Some(beside) = &mut self.beside {
                 beside.tick(at, TICK_S);

@@ -51,6 +51,8 @@ pub enum SimFault {
     SensorFlawed(Flaws),
     /// The station's protection cuts the rail.
     PowerCut,
+    /// The supply gives this share of its voltage from now on (1: all of it).
+    Sags(f64),
     /// The wheels are held, until [`SimFault::Freed`].
     Stall,
     /// The engine is lifted off and put back.

@@ -55,7 +55,8 @@ pub(super) struct Play {
 impl Play {
     pub(super) fn begin(mut setup: VirtualBench) -> Result<Self, RecorderError> {
         let header = header(&setup);
-        let recorder = Recorder::create(Box::new(setup.disk.clone()), &setup.folder, &header)?;
+        let mut recorder = Recorder::create(Box::new(setup.disk.clone()), &setup.folder, &header)?;
+        recorder.watch_room(setup.plan.spec.least_free_bytes);
         let mut faults = std::mem::take(&mut setup.faults);
         faults.sort_by_key(|(at, _)| *at);
         Ok(Self {
@@ -313,6 +314,7 @@ fn header(setup: &VirtualBench) -> Header {
         kept: setup.plan.kept.clone(),
         profile: setup.profile.clone(),
         purpose: setup.plan.purpose.clone(),
+        sensor_used_s: setup.plan.sensor_used.as_secs(),
         time_lapse: 1.0,
         started_wall: "2026-01-01T00:00:00Z".to_owned(),
         endpoint_key: endpoint_key(spec),

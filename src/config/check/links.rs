@@ -77,6 +77,8 @@ pub(super) fn sensor(reading: &mut Reading<'_>) -> Option<SensorSpec> {
     let a_turn = reading.given(&key::PULSES_PER_TURN);
     let resolution = reading.given(&key::RESOLUTION);
     let sees = reading.given(&key::SEES_DIRECTION);
+    let battery_low = reading.given(&key::BATTERY_LOW).optional();
+    let endurance = reading.given(&key::ENDURANCE).optional();
     let word = word?;
     let alone = [
         only_with(reading, &key::POLE_PAIRS, word, &[SourceWord::Field]),
@@ -125,7 +127,14 @@ pub(super) fn sensor(reading: &mut Reading<'_>) -> Option<SensorSpec> {
     if alone.contains(&false) {
         return None;
     }
-    Some(SensorSpec { link: link?, format: format?, source: source?, sees_direction: sees_direction? })
+    Some(SensorSpec {
+        link: link?,
+        format: format?,
+        source: source?,
+        sees_direction: sees_direction?,
+        battery_low_v: battery_low?,
+        endurance: endurance?,
+    })
 }
 
 /// Sources that have a smallest step of their own.

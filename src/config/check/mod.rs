@@ -30,6 +30,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
     let programming = safety::programming(reading);
     let limits = safety::limits(reading, ratio, target.as_ref());
     let record_folder = reading.value(&keys::safety::FOLDER);
+    let least_free_bytes = reading.value(&keys::safety::LEAST_FREE);
     schema?;
     Some(BenchSpec {
         name: name?,
@@ -45,5 +46,6 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
         programming: programming?,
         limits: limits?,
         record_folder: record_folder?,
+        least_free_bytes: least_free_bytes?,
     })
 }

@@ -7,6 +7,7 @@ use crate::config::keys::{links, measuring};
 use crate::config::kind::Flag;
 use crate::config::spec::{LimitSpec, ProgrammingPlace, ProgrammingSpec, TargetSpec};
 use crate::dcc::scale;
+use std::time::Duration;
 
 /// The speed limit where the file names none, as a multiple of what the target needs (own default: above the
 /// fastest point of the sweep with room for scatter, below what harms).
@@ -15,6 +16,9 @@ const SPEED_ROOM: f64 = 1.25;
 /// The least limit that a file may name, as a multiple of the same (own default): the fastest point of the sweep lies
 /// above what the target needs by up to a step, and its scatter must not trip the guard.
 const LEAST_SPEED_ROOM: f64 = 1.08;
+
+/// Between a warm-up and the next rest there must be time to measure (own default).
+const AFTER_WARM_UP: Duration = Duration::from_secs(5 * 60);
 
 pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> {
     let place = reading.value(&key::PLACE);
@@ -43,16 +47,11 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
         }
         _ => {}
     }
-    let originals = match originals {
-        Given::Absent => None,
-        Given::Good(file) => Some(file),
-        Given::Bad => return None,
-    };
     Some(ProgrammingSpec {
         place,
         no_way_back: no_way_back?,
         only_engine_on_output: only_engine_on_output?,
-        originals,
+        originals: originals.optional()?,
         clear_consist: clear_consist?,
     })
 }
@@ -75,6 +74,8 @@ pub(super) fn limits(
     let run_time = reading.value(&key::RUN_TIME);
     let standstill = reading.value(&key::STANDSTILL);
     let reconnect = reading.value(&key::RECONNECT);
+    let without_rest = reading.value(&key::WITHOUT_REST);
+    let (at_top, rest) = (reading.value(&key::AT_TOP), reading.value(&key::REST));
     let top_reserve = reading.value(&measuring::RESERVE);
     let lower_top = reading.value(&measuring::LOWER_TOP);
     let raise_creep = reading.value(&measuring::RAISE_CREEP);
@@ -85,6 +86,7 @@ pub(super) fn limits(
     station_is_asked_in_time(reading);
     precision_is_finer_than_tolerance(reading);
     warm_up_fits_into_run(reading);
+    warm_up_fits_before_a_rest(reading);
     Some(LimitSpec {
         sensor_silence: sensor_silence?,
         station_silence: station_silence?,
@@ -94,6 +96,9 @@ pub(super) fn limits(
         run_time: run_time?,
         standstill: standstill?,
         reconnect: reconnect?,
+        without_rest: without_rest?,
+        at_top: at_top?,
+        rest: rest?,
         top_reserve: top_reserve?,
         lower_top: lower_top?,
         raise_creep: raise_creep?,
@@ -172,6 +177,22 @@ fn warm_up_fits_into_run(reading: &mut Reading<'_>) {
     let keys: [(&dyn AnyKey, &str); 2] = [(&key::RUN_TIME, "the run"), (&measuring::LONGEST, "the warm-up")];
     let expected = format!("a run longer than its longest warm-up, {} s", longest.as_secs_f64());
     blame_first_that_stands(reading, &keys, expected, "raise run_time, or lower longest in [warm_up]");
+}
+
+/// An engine that must rest before it is warm never gets warm.
+fn warm_up_fits_before_a_rest(reading: &mut Reading<'_>) {
+    let (longest, without) = (reading.quiet(&measuring::LONGEST), reading.quiet(&key::WITHOUT_REST));
+    let (Some(longest), Some(without)) = (longest, without) else { return };
+    let least = longest.saturating_add(AFTER_WARM_UP);
+    if without >= least {
+        return;
+    }
+    let keys: [(&dyn AnyKey, &str); 2] =
+        [(&key::WITHOUT_REST, "running without a rest"), (&measuring::LONGEST, "the warm-up")];
+    let expected = format!("at least {} min without a rest", least.as_secs().div_ceil(60));
+    let hint = "after each rest the engine must get warm and then measure something: raise without_rest, or lower longest in \
+                [warm_up]";
+    blame_first_that_stands(reading, &keys, expected, hint);
 }
 
 /// Complains at the first key that stands in the file; the others are marked beside it.

@@ -1,6 +1,6 @@
 //! Keys of the bench as a whole, the station and the sensor.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, Device, Flag, HostPort, Rate, Resolution, Text, Time, Whole};
+use crate::config::kind::{Choice, Device, Flag, HostPort, Rate, Resolution, Text, Time, Voltage, Whole};
 use crate::config::spec::StreamFormat;
 
 /// What the person calls the bench.
@@ -245,6 +245,28 @@ pub(in crate::config) static SEES_DIRECTION: Key<Flag> = Key {
             Two of them side by side, or a figure that falls or changes its sign on the way back, can: true.",
 };
 
+/// Its battery is low.
+pub(in crate::config) static BATTERY_LOW: Key<Voltage> = Key {
+    section: "sensor",
+    name: "battery_low",
+    kind: Voltage { least: "0.5 V", most: "60 V" },
+    need: Need::Free("then its battery is not watched"),
+    example: "\"3.4 V\"",
+    about: "The sensor tells its battery's voltage, and at this or less the run ends in order, before it falls silent with the \
+            engine moving.",
+};
+
+/// How long its battery lasts.
+pub(in crate::config) static ENDURANCE: Key<Time> = Key {
+    section: "sensor",
+    name: "endurance",
+    kind: Time { least: "10 min", most: "1000 h" },
+    need: Need::Free("then it is taken to last"),
+    example: "\"10 h\"",
+    about: "A full charge of the sensor lasts this long. The run, or all runs of a night together, end in order when it is over. \
+            Charge it before you start.",
+};
+
 /// The sensor.
 pub(in crate::config) static SENSOR: Section = Section {
     name: "sensor",
@@ -264,6 +286,8 @@ pub(in crate::config) static SENSOR: Section = Section {
         &PULSES_PER_TURN,
         &RESOLUTION,
         &SEES_DIRECTION,
+        &BATTERY_LOW,
+        &ENDURANCE,
     ],
     either: &[&["address"], &["serial"]],
 };

@@ -1,6 +1,6 @@
 //! Keys of programming, guards and the record.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, FileName, Flag, SpeedKind, Text, Time};
+use crate::config::kind::{Choice, FileName, Flag, Room, SpeedKind, Text, Time};
 use crate::config::spec::ProgrammingPlace;
 
 /// Where programming happens.
@@ -156,6 +156,38 @@ pub(in crate::config) static RECONNECT: Key<Time> = Key {
             not wait.",
 };
 
+/// Running without a rest.
+pub(in crate::config) static WITHOUT_REST: Key<Time> = Key {
+    section: "limits",
+    name: "without_rest",
+    kind: Time { least: "10 min", most: "24 h" },
+    need: Need::Default("\"90 min\""),
+    example: "\"90 min\"",
+    about: "After running so long the engine rests, gets warm again, and goes on where it was; on a sweep a speed is measured \
+            again first.",
+};
+
+/// How long it may run near full speed.
+pub(in crate::config) static AT_TOP: Key<Time> = Key {
+    section: "limits",
+    name: "at_top",
+    kind: Time { least: "5 min", most: "2 h" },
+    need: Need::Default("\"10 min\""),
+    example: "\"10 min\"",
+    about: "After so long at nine tenths of the highest setting or above, without a pause from it, the engine rests.",
+};
+
+/// How long it rests.
+pub(in crate::config) static REST: Key<Time> = Key {
+    section: "limits",
+    name: "rest",
+    kind: Time { least: "1 min", most: "2 h" },
+    need: Need::Default("\"10 min\""),
+    example: "\"10 min\"",
+    about: "So long it rests then. Feel the motor after a first long run, with the power off: what is too hot to be touched \
+            rests too seldom.",
+};
+
 /// Limits.
 pub(in crate::config) static LIMITS: Section = Section {
     name: "limits",
@@ -171,6 +203,9 @@ pub(in crate::config) static LIMITS: Section = Section {
         &RUN_TIME,
         &STANDSTILL,
         &RECONNECT,
+        &WITHOUT_REST,
+        &AT_TOP,
+        &REST,
     ],
     either: &[],
 };
@@ -185,12 +220,23 @@ pub(in crate::config) static FOLDER: Key<Text> = Key {
     about: "Folder for the records, one folder a run, seen from the folder of this bench file.",
 };
 
+/// Room on the disk.
+pub(in crate::config) static LEAST_FREE: Key<Room> = Key {
+    section: "record",
+    name: "least_free",
+    kind: Room { least: "10 MB", most: "100 GB" },
+    need: Need::Default("\"200 MB\""),
+    example: "\"200 MB\"",
+    about: "With less room on the disk no run begins, and one under way ends in order, its decoder put back, before the disk \
+            is full. A night at 200 samples a second keeps about 100 MB.",
+};
+
 /// The record.
 pub(in crate::config) static RECORD: Section = Section {
     name: "record",
     required: false,
     about: "Where the record of a run is kept.",
     cautions: &[],
-    keys: &[&FOLDER],
+    keys: &[&FOLDER, &LEAST_FREE],
     either: &[],
 };

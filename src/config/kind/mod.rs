@@ -14,7 +14,7 @@ pub(super) use cvs::{CvLimits, CvSpans, CvValues};
 pub(super) use link::{Device, HostPort, Rate};
 pub(super) use listed::{Functions, PointList};
 pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Version, Whole};
-pub(super) use quantity::{Doubt, DoubtValue, Length, Part, SpeedKind, Time};
+pub(super) use quantity::{Doubt, DoubtValue, Length, Part, Room, SpeedKind, Time, Voltage};
 pub(super) use resolution::{Resolution, ResolutionValue};
 pub(super) use steps::Steps;
 

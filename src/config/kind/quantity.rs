@@ -197,6 +197,62 @@ impl Kind for Length {
     }
 }
 
+/// A voltage within limits, in V.
+#[derive(Debug)]
+pub(in crate::config) struct Voltage {
+    /// The least, as written.
+    pub(in crate::config) least: &'static str,
+    /// The most, as written.
+    pub(in crate::config) most: &'static str,
+}
+
+impl Kind for Voltage {
+    type Value = f64;
+    fn expected(&self) -> String {
+        format!("a voltage with its unit, from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<f64, Vec<Fault>> {
+        let voltage = quantity(value, q::VOLTAGE_UNITS, q::voltage_v)?;
+        let least = q::voltage_v(self.least).unwrap_or(0.0);
+        let most = q::voltage_v(self.most).unwrap_or(f64::MAX);
+        within(voltage, &(self.least, least), &(self.most, most))
+    }
+    fn schema(&self) -> Value {
+        unit_schema(q::VOLTAGE_UNITS)
+    }
+}
+
+/// Room on a disk within limits, in bytes.
+#[derive(Debug)]
+pub(in crate::config) struct Room {
+    /// The least, as written.
+    pub(in crate::config) least: &'static str,
+    /// The most, as written.
+    pub(in crate::config) most: &'static str,
+}
+
+impl Kind for Room {
+    type Value = u64;
+    fn expected(&self) -> String {
+        format!("room on the disk with its unit, from {} to {}", self.least, self.most)
+    }
+    fn read(&self, value: &Node<'_>) -> Result<u64, Vec<Fault>> {
+        let room = quantity(value, q::ROOM_UNITS, q::room_bytes)?;
+        let least = q::room_bytes(self.least).unwrap_or(0.0);
+        let most = q::room_bytes(self.most).unwrap_or(f64::MAX);
+        let bytes = within(room, &(self.least, least), &(self.most, most))?;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a quantity is never negative, and the most that can stand here fits"
+        )]
+        Ok(bytes as u64)
+    }
+    fn schema(&self) -> Value {
+        unit_schema(q::ROOM_UNITS)
+    }
+}
+
 /// A part of a whole, in per cent; read as a fraction.
 #[derive(Debug)]
 pub(in crate::config) struct Part {

@@ -29,6 +29,7 @@ fn header() -> Header {
         kept: Vec::new(),
         profile: None,
         purpose: crate::run::Purpose::Calibrate,
+        sensor_used_s: 0,
         pending: Vec::new(),
         time_lapse: 1.0,
         started_wall: "2026-03-01T12:00:00Z".to_owned(),

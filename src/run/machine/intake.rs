@@ -12,6 +12,7 @@ use crate::run::outcome::End;
 use crate::run::record::RecordBody;
 use crate::sensor::{SensorEvent, SensorMachine};
 use crate::station::{Session, StationEvent};
+use std::time::Duration;
 
 /// Broken sensor lines written down one by one; later ones are only counted, and the count stands in the result.
 const BROKEN_TOLD: u64 = 10;
@@ -102,7 +103,13 @@ impl Run {
 
     pub(in crate::run) fn journal_trouble(&mut self, trouble: &JournalTrouble) {
         self.cx.record(RecordBody::Journal(trouble.clone()));
+        if let JournalTrouble::NearlyFull(left) = trouble {
+            // There is room for an end in order, and for the originals to go back.
+            let evidence = format!("{:.0} MB are left", *left as f64 / 1e6);
+            return self.fail(Failure::halted(&record_causes::DISK_NEARLY_FULL, evidence));
+        }
         let failure = match trouble {
+            JournalTrouble::NearlyFull(_) => return,
             JournalTrouble::Lagging => {
                 Failure::halted(&record_causes::DISK_LAGGING, "more than a second behind")
             }
@@ -152,8 +159,17 @@ impl Run {
             PersonAct::Pause => self.pause = true,
             PersonAct::GoOn => {
                 self.pause = false;
-                self.resting = None;
                 self.cx.waiting = false;
+                if self.resting.take().is_some() && !self.is_ending() {
+                    // What was measured before it stood was measured warmer.
+                    let stood = if self.cx.ordered.0.value == 0 {
+                        self.cx.now.since(self.cx.turned_at)
+                    } else {
+                        Duration::ZERO
+                    };
+                    self.exertion.rewind(&self.cx);
+                    self.rewind(stood);
+                }
             }
             PersonAct::Stop => {
                 self.stops += 1;

@@ -58,6 +58,7 @@ impl Run {
         self.cx.station.heard_at = now;
         self.cx.resumed_at = now;
         self.name_phase(phase);
+        self.exertion.rewind(&self.cx);
         self.rewind(lasted);
         if self.resting.as_ref().is_some_and(|resting| !resting.stands) {
             self.resting = None;
