@@ -40,7 +40,16 @@ Exit codes, the same for all verbs:
         match (outcome, stop) {
             (End::Refused, _) => Self::WrongUse,
             (_, StopGrade::Unconfirmed) => Self::StopUnconfirmed,
-            (End::Calibrated | End::Restored | End::Compared, _) => Self::Good,
+            (
+                End::Calibrated
+                | End::Measured
+                | End::Checked
+                | End::RanIn
+                | End::Rolled
+                | End::Restored
+                | End::Compared,
+                _,
+            ) => Self::Good,
             (End::Rejected, _) => Self::Rejected,
             (End::Halted, _) => Self::Halted,
             (End::Interrupted, _) => Self::Interrupted,

@@ -161,6 +161,10 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     }
     let doing = match prepared.purpose() {
         Purpose::Calibrate => "Calibrating",
+        Purpose::Sweep => "Measuring the curves of",
+        Purpose::Check => "Checking",
+        Purpose::RunIn { .. } => "Running in",
+        Purpose::Roll { .. } => "Rolling slowly:",
         Purpose::PutBack { write: false, .. } => "Comparing the decoder of",
         Purpose::PutBack { write: true, .. } => "Putting back what the decoder held:",
     };

@@ -26,12 +26,30 @@ pub struct RunPlan {
 }
 
 /// What a run is for.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Purpose {
     /// The whole job.
     #[default]
     Calibrate,
+    /// The sweep alone: the curves are measured, and the decoder is as it was afterwards.
+    Sweep,
+    /// The table that is in the decoder is measured; nothing is written.
+    Check,
+    /// The engine runs in both directions at changing speeds until its speed is steady; nothing is written.
+    RunIn {
+        /// Not over before, s.
+        shortest_s: u32,
+        /// Over at the latest, s.
+        longest_s: u32,
+        /// Steady when its speed changes by less than this part within an hour.
+        steady_per_hour: f64,
+    },
+    /// The engine rolls slowly, so that stopping it can be tested; the decoder is not even read.
+    Roll {
+        /// It stops by itself after so long, s.
+        seconds: u32,
+    },
     /// The decoder is to hold again what it held before an earlier run. The engine is not moved.
     PutBack {
         /// CVs (number, value) as they were.
@@ -46,6 +64,18 @@ impl Purpose {
     #[must_use]
     pub fn is_calibrate(&self) -> bool {
         *self == Self::Calibrate
+    }
+
+    /// The engine is driven at its own address.
+    #[must_use]
+    pub fn drives(&self) -> bool {
+        !matches!(self, Self::PutBack { .. })
+    }
+
+    /// The decoder is made linear.
+    #[must_use]
+    pub fn changes_curve(&self) -> bool {
+        matches!(self, Self::Calibrate | Self::Sweep)
     }
 }
 

@@ -16,12 +16,14 @@ use super::placing::Placing;
 use super::progress::ProgressTeller;
 use super::record::{PhaseName, RecordBody};
 use super::recovery::Recovery;
+use super::roll::Roll;
+use super::run_in::RunIn;
 use super::shuttle::Shuttle;
 use super::signal_watch::{SignalWatch, explain};
 use super::sweep::Sweep;
 use super::throttle_watch::ThrottleWatch;
 use super::verified::Verified;
-use super::verify::{Round, VerifyRound, complain};
+use super::verify::{Round, VerifyRound, complain, warm_step};
 use super::warm_up::WarmUp;
 use super::{laps, result, snapshot, write};
 use crate::calibrate::{BaselineKind, TableUse, Target, Verdict};
@@ -68,6 +70,8 @@ enum Phase {
     Learn(Learn),
     Sweep(Sweep),
     Placing(Placing),
+    RunIn(Box<RunIn>),
+    Roll(Roll),
     Write { job: CvJob, then: Option<AfterWrite> },
     Verify { round: VerifyRound, number: u32, before: Option<Box<Before>> },
     Ending(Ending),
@@ -316,6 +320,11 @@ impl Run {
                 if phase.poll(cx)?.is_none() {
                     return Ok(false);
                 }
+                if let Purpose::Roll { seconds } = cx.plan.purpose {
+                    let roll = Roll::new(cx, seconds);
+                    self.enter(PhaseName::Rolling, Phase::Roll(roll));
+                    return Ok(true);
+                }
                 laps::say(cx, cx.laps_asked)?;
                 cx.judge_way()?;
                 let job = snapshot::job(cx);
@@ -336,8 +345,8 @@ impl Run {
                     return Ok(false);
                 }
                 cx.record(RecordBody::OriginalsBack);
-                if cx.plan.purpose.is_calibrate() {
-                    self.begin_baseline();
+                if cx.plan.purpose.drives() {
+                    self.begin_work();
                 } else {
                     cx.cvs.changed.clear();
                     self.begin_ending(false, false);
@@ -345,6 +354,20 @@ impl Run {
             }
             Phase::Baseline(_) | Phase::WarmUp(_) | Phase::Learn(_) | Phase::Sweep(_) | Phase::Placing(_) => {
                 return self.advance_measuring();
+            }
+            Phase::RunIn(phase) => {
+                if phase.poll(cx)?.is_none() {
+                    return Ok(false);
+                }
+                self.end = End::RanIn;
+                self.begin_ending(false, false);
+            }
+            Phase::Roll(phase) => {
+                if phase.poll(cx)?.is_none() {
+                    return Ok(false);
+                }
+                self.end = End::Rolled;
+                self.begin_ending(false, false);
             }
             Phase::Write { .. } => return self.advance_write(),
             Phase::Verify { .. } => return self.advance_verify(),
@@ -378,13 +401,37 @@ impl Run {
             }
         }
         if self.cx.plan.pending.is_empty() {
-            self.begin_baseline();
+            self.begin_work();
             return;
         }
         let values = snapshot::pending_values(&self.cx.plan.pending);
         let ops: Vec<CvOp> = snapshot::restore_ops(&self.cx, &values);
         let job = CvJob::checked(&self.cx, ops);
         self.enter(PhaseName::Settling, Phase::Settling(job));
+    }
+
+    /// What the run is for begins: the decoder is known, and holds its own values.
+    fn begin_work(&mut self) {
+        if self.cx.plan.purpose.changes_curve() {
+            return self.begin_baseline();
+        }
+        // It stays as it is, with the momentum that it has.
+        self.cx.momentum_s = write::momentum_s(&self.cx);
+        self.cx.response_changed();
+        if let Purpose::RunIn { .. } = self.cx.plan.purpose {
+            let phase = RunIn::new(&self.cx);
+            self.enter(PhaseName::RunningIn, Phase::RunIn(Box::new(phase)));
+        } else {
+            self.findings.warm_at = warm_step(&self.cx, &self.findings);
+            let phase = WarmUp::new(&self.cx, self.findings.warm_at, None);
+            self.enter(PhaseName::WarmUp, Phase::WarmUp(Box::new(phase)));
+        }
+    }
+
+    /// The table that is in the decoder is measured.
+    fn begin_check(&mut self) {
+        let round = VerifyRound::new(&self.cx, &self.findings);
+        self.enter(PhaseName::Verify, Phase::Verify { round, number: 1, before: None });
     }
 
     fn begin_baseline(&mut self) {
@@ -394,6 +441,11 @@ impl Run {
 
     /// The table from the curves, and on to writing it.
     fn fit(&mut self) -> Result<(), Failure> {
+        if self.cx.plan.purpose == Purpose::Sweep {
+            self.end = End::Measured;
+            self.begin_ending(false, true);
+            return Ok(());
+        }
         self.cx.phase = PhaseName::Fit;
         self.cx.record(RecordBody::Phase(PhaseName::Fit));
         if let Some(evidence) = self.findings.bent() {
@@ -459,6 +511,14 @@ impl Run {
         self.cx.record(RecordBody::Judged { round: number, verdict, worst_percent });
         let reason = complain(&mut self.cx, round);
         let done = std::mem::take(&mut round.done);
+        if self.cx.plan.purpose == Purpose::Check {
+            self.findings.verdict = Some(verdict);
+            self.findings.reasons.extend(reason);
+            self.findings.verified = done;
+            self.end = End::Checked;
+            self.begin_ending(false, false);
+            return Ok(true);
+        }
         if let Some(before) = before
             && (before.verdict, before.worst_mm_s) <= (verdict, worst_mm_s)
         {

@@ -23,6 +23,14 @@ pub enum End {
     Restored,
     /// What the decoder holds was compared with what it held before an earlier run; nothing was written.
     Compared,
+    /// The curves were measured, and the decoder is as it was.
+    Measured,
+    /// The table in the decoder was measured; the verdict says how good it is.
+    Checked,
+    /// The engine was run in.
+    RanIn,
+    /// The engine rolled as long as it was to, and nobody stopped it.
+    Rolled,
     /// Nothing was begun: the bench file or the plan is wrong.
     Refused,
 }

@@ -47,6 +47,10 @@ pub enum PhaseName {
     WarmUp,
     /// The engine's answer to a change of setting is learned.
     Learn,
+    /// The engine is run in.
+    RunningIn,
+    /// The engine rolls slowly for a test of stopping.
+    Rolling,
     /// Points are measured.
     Sweep,
     /// The engine is lifted off and put back, and one speed measured again.
@@ -75,6 +79,8 @@ pub enum PointPurpose {
     Probe,
     /// Warm-up.
     WarmUp,
+    /// Running in.
+    RunIn,
     /// The curve.
     Sweep,
     /// The curve's anchor, measured again.
@@ -167,6 +173,17 @@ pub enum RecordBody {
         measured: Measured,
         /// The signal meanwhile.
         quality: Option<SignalQuality>,
+    },
+    /// The engine was run in.
+    RanIn {
+        /// First against last speed forward at the setting that was followed.
+        forward: Option<Warming>,
+        /// The same in reverse.
+        reverse: Option<Warming>,
+        /// How long, s.
+        seconds: f64,
+        /// Its speed had become steady.
+        steady: bool,
     },
     /// The warm-up is over: cold against warm.
     Warmed {

@@ -31,8 +31,10 @@ pub(super) fn outcome(
     let top = findings.target.top();
     let worst =
         findings.verified.iter().max_by(|a, b| a.deviation_mm_s().abs().total_cmp(&b.deviation_mm_s().abs()));
-    let figures =
-        findings.computed.as_ref().map_or_else(Vec::new, |computed| figures(cx, findings, computed));
+    let figures = match &findings.computed {
+        Some(computed) => figures(cx, findings, computed),
+        None => checked(findings),
+    };
     let mut reasons = findings.reasons.clone();
     if stop == StopGrade::Unconfirmed {
         reasons.insert(0, Reason::new(&station_causes::STOP_UNCONFIRMED, format!("at {}", cx.now)));
@@ -139,6 +141,29 @@ fn figures(cx: &Cx, findings: &Findings, computed: &Computed) -> Vec<Figures> {
             Figures { step, target_mm_s: findings.target.at(entry), source, both, short }
         })
         .collect()
+}
+
+/// The steps of a check: nothing is predicted where nothing was computed.
+fn checked(findings: &Findings) -> Vec<Figures> {
+    let mut steps: Vec<u16> = findings.verified.iter().map(|one| one.step).collect();
+    steps.sort_unstable();
+    steps.dedup();
+    let both = |step| {
+        let seen = |direction| measured(&findings.verified, step, direction);
+        Some((seen(Direction::Forward)?, seen(Direction::Reverse)?))
+    };
+    let row = |step: u16| {
+        let (forward, reverse) = both(step)?;
+        let own = findings.verified.iter().find(|one| one.step == step)?;
+        Some(Figures {
+            step,
+            target_mm_s: own.target_mm_s,
+            source: StepSource::Measured,
+            both: [(Direction::Forward, forward), (Direction::Reverse, reverse)],
+            short: findings.verified.iter().any(|one| one.step == step && one.is_short()),
+        })
+    };
+    steps.into_iter().filter_map(row).collect()
 }
 
 fn measured(verified: &[Verified], step: u16, direction: Direction) -> Option<Figure> {

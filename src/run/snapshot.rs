@@ -36,7 +36,8 @@ fn changed(cx: &Cx) -> Vec<u16> {
     let profile = &cx.plan.profile;
     let usual = MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS).filter(|cv| profile.touches(*cv));
     let mut numbers: Vec<u16> = match &cx.plan.purpose {
-        Purpose::Calibrate => usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect(),
+        Purpose::Calibrate | Purpose::Sweep => usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect(),
+        Purpose::Check | Purpose::RunIn { .. } | Purpose::Roll { .. } => Vec::new(),
         Purpose::PutBack { values, .. } => values.iter().map(|(cv, _)| *cv).collect(),
     };
     numbers.sort_unstable();
@@ -49,7 +50,9 @@ pub(super) fn job(cx: &Cx) -> CvJob {
     // CV 29 says which address is live, CV 3 and 4 how slowly it follows, whatever may be written.
     let always = [cv::SETTINGS, cv::ACCELERATION, cv::DECELERATION];
     let changed = changed(cx).into_iter().filter(|cv| !always.contains(cv) && !ALSO_READ.contains(cv));
-    CvJob::new(cx, ALSO_READ.into_iter().chain(always).chain(changed).map(CvOp::Read))
+    // What is judged belongs into the record.
+    let judged = (cx.plan.purpose == Purpose::Check).then_some(cv::TABLE_WITH_TRIMS).into_iter().flatten();
+    CvJob::new(cx, ALSO_READ.into_iter().chain(always).chain(changed).chain(judged).map(CvOp::Read))
 }
 
 /// Judges what was read: the right engine, drivable, and with a way back.
@@ -85,9 +88,9 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
     let read = |cv: u16| cx.cvs.known.get(&cv).copied().unwrap_or(0);
     let (low, hundreds) = (read(cv::CONSIST), read(cv::CONSIST_HUNDREDS));
     // An engine that is not driven may be in one.
-    if let Some(consist) = Consist::from_cvs(low, hundreds).filter(|_| cx.plan.purpose.is_calibrate()) {
+    if let Some(consist) = Consist::from_cvs(low, hundreds).filter(|_| cx.plan.purpose.drives()) {
         let evidence = format!("CV 19 = {low}, CV 20 = {hundreds}: consist {}", consist.number);
-        if !cx.plan.spec.programming.clear_consist {
+        if !cx.plan.spec.programming.clear_consist || !cx.plan.purpose.changes_curve() {
             return Err(Failure::rejected(&causes::IN_CONSIST, evidence));
         }
         let forbidden = CONSIST.into_iter().find(|cv| !cx.plan.profile.touches(*cv));
@@ -102,7 +105,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
 
 /// What is known of the decoder must leave a way to do what the bench file asks for.
 fn goes_with_the_profile(cx: &Cx) -> Result<(), Failure> {
-    if !cx.plan.purpose.is_calibrate() {
+    if !cx.plan.purpose.changes_curve() {
         return Ok(());
     }
     let (profile, of) = (&cx.plan.profile, cx.plan.spec.engine.step_mode);

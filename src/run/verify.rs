@@ -80,7 +80,7 @@ impl VerifyRound {
         left.extend(forward.into_iter().map(|step| (step, Direction::Forward)));
         let stood = cx.now.since(cx.turned_at);
         // Where it runs to get warm.
-        let warm_at = (findings.reading().nearest_step(REWARM_ENTRY, of), Direction::Forward);
+        let warm_at = (warm_step(cx, findings), Direction::Forward);
         // On a track a run up to the top for it alone costs too much way.
         let fast = steps.last().filter(|_| cx.is_endless());
         let look = reading.nearest_step(LOOK_ENTRY, of);
@@ -210,9 +210,14 @@ impl VerifyRound {
     }
 }
 
+/// The step of a written table at which an engine runs to get warm.
+pub(super) fn warm_step(cx: &Cx, findings: &Findings) -> u16 {
+    findings.reading().nearest_step(REWARM_ENTRY, cx.plan.spec.engine.step_mode)
+}
+
 /// How the decoder uses its table is still to be seen.
 fn looks_first(cx: &Cx, findings: &Findings) -> bool {
-    cx.plan.profile.has_table && findings.shown.is_none()
+    cx.plan.purpose.is_calibrate() && cx.plan.profile.has_table && findings.shown.is_none()
 }
 
 /// What the engine does at the present step.

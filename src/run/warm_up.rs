@@ -38,7 +38,8 @@ struct Seen {
 #[derive(Debug)]
 pub(super) struct WarmUp {
     value: u16,
-    baseline: BaselineFound,
+    /// None where the decoder stays as it is.
+    baseline: Option<BaselineFound>,
     began: BenchTime,
     cycle_began: BenchTime,
     point_began: BenchTime,
@@ -50,7 +51,7 @@ pub(super) struct WarmUp {
 
 impl WarmUp {
     /// At this setting of the step mode; the baseline is handed on.
-    pub(super) fn new(cx: &Cx, value: u16, baseline: BaselineFound) -> Self {
+    pub(super) fn new(cx: &Cx, value: u16, baseline: Option<BaselineFound>) -> Self {
         Self {
             value,
             baseline,
@@ -75,13 +76,16 @@ impl WarmUp {
     }
 
     /// Done with the baseline once it is warm.
-    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<BaselineFound> {
+    pub(super) fn poll(&mut self, cx: &mut Cx) -> Step<Option<BaselineFound>> {
         cx.phase_done =
             cx.now.since(self.began).as_secs_f64() / cx.plan.spec.warm_up.shortest.as_secs_f64().max(1.0);
         loop {
             if let Some(point) = &mut self.point {
                 let Some(result) = point.poll(cx)? else { return Ok(None) };
                 if let Some(measured) = result.measured() {
+                    if cx.sense.is_none() && self.direction == Direction::Forward {
+                        cx.learn_sense(measured.speed_mm_s);
+                    }
                     self.seen[index(self.direction)].push(Seen { at: cx.now, measured });
                 }
                 self.point = None;
@@ -160,7 +164,7 @@ impl WarmUp {
 }
 
 /// Below the rate, and proven so or not to be told from none.
-fn is_steady(slope: &Slope, by_chance: bool, most: f64) -> bool {
+pub(super) fn is_steady(slope: &Slope, by_chance: bool, most: f64) -> bool {
     let proven = slope.low >= -most && slope.high <= most;
     slope.slope.abs() <= most && (proven || by_chance)
 }

@@ -80,6 +80,8 @@ impl Run {
             Phase::Baseline(phase) => phase.rewind(cx),
             Phase::WarmUp(phase) => phase.rewind(cx, stood),
             Phase::Learn(phase) => phase.rewind(cx),
+            Phase::RunIn(phase) => phase.rewind(cx),
+            Phase::Roll(phase) => phase.rewind(cx),
             Phase::Sweep(phase) => phase.rewind(cx, stood),
             Phase::Placing(phase) => phase.rewind(cx),
             Phase::Verify { round, .. } => round.rewind(cx, stood),

@@ -17,11 +17,15 @@ impl Run {
                 cx.judge_way()?;
                 let warm_at = found.warm_up_value(cx);
                 self.findings.warm_at = warm_at;
-                let phase = WarmUp::new(cx, warm_at, found);
+                let phase = WarmUp::new(cx, warm_at, Some(found));
                 self.enter(PhaseName::WarmUp, Phase::WarmUp(Box::new(phase)));
             }
             Phase::WarmUp(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
+                let Some(baseline) = baseline else {
+                    self.begin_check();
+                    return Ok(true);
+                };
                 if !cx.is_endless() {
                     // Grades, and turning round, would be taken for the engine's own answer.
                     let phase = Sweep::new(cx, baseline);

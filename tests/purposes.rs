@@ -1,0 +1,159 @@
+//! What a run can be for beside the whole job: the sweep alone, a check of the table that is there, running in, rolling for a
+//! test of the stop. Played on the virtual bench and held against the simulation's truth.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "helpers of a test fail by panicking, as the tests do; figures are printed"
+)]
+mod played;
+
+use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::run::{
+    DecoderState, End, PhaseName, PointPurpose, Purpose, RecordBody, RunOutcome, StopGrade, VerdictWord,
+};
+use pacewright::time::BenchTime;
+use played::{ENGINES, for_each, outcome, play};
+use std::time::Duration;
+
+const SEED: u64 = 5;
+
+fn secs(seconds: u64) -> Duration {
+    Duration::from_secs(seconds)
+}
+
+/// A quicker job than the scenario's.
+fn bench(engine: usize, purpose: Purpose) -> VirtualBench {
+    let mut bench = ENGINES[engine].bench((ENGINES[engine].recipe)(SEED));
+    let spec = &mut bench.plan.spec;
+    (spec.warm_up.shortest, spec.warm_up.longest) = (secs(120), secs(240));
+    bench.plan.purpose = purpose;
+    bench
+}
+
+/// The same bench after an earlier run.
+fn after(end: &VirtualEnd, engine: usize, purpose: Purpose) -> VirtualBench {
+    let mut next = bench(engine, purpose);
+    next.bench = end.bench.clone();
+    next.began = end.ended;
+    next
+}
+
+fn good(outcome: &RunOutcome, end: End) {
+    assert_eq!(outcome.outcome, end, "{:?}", outcome.reasons);
+    assert_eq!(outcome.stop, StopGrade::Still);
+}
+
+#[test]
+fn a_check_says_of_a_written_table_what_the_truth_says_and_writes_nothing() {
+    let verdicts = for_each(&[0, 1, 2, 3], |engine| {
+        let calibrated = play(bench(*engine, Purpose::Calibrate));
+        good(outcome(&calibrated), End::Calibrated);
+        let cvs = calibrated.bench.truth().cvs;
+        let setup = after(&calibrated, *engine, Purpose::Check);
+        let limits = setup.plan.spec.limits;
+        let end = play(setup);
+        let checked = outcome(&end);
+        good(checked, End::Checked);
+        assert_eq!(checked.decoder_state, DecoderState::Original);
+        assert_eq!(end.bench.truth().cvs, cvs, "nothing was written");
+        assert!(checked.steps.len() >= 5, "{}", checked.steps.len());
+        for row in &checked.steps {
+            for (forward, said, u) in
+                [(true, row.forward_mm_s, row.forward_u_mm_s), (false, row.reverse_mm_s, row.reverse_u_mm_s)]
+            {
+                let truth = end.bench.steady_speed(forward, row.step, checked.step_mode);
+                let (said, u) = (said.unwrap(), u.unwrap());
+                let allowed = (limits.tolerance_rel * row.target_mm_s).max(limits.tolerance_floor_mm_s);
+                assert!(
+                    (truth - said).abs() < 3.0 * u + 0.3 * allowed,
+                    "step {}: {said} +- {u}, true {truth}",
+                    row.step
+                );
+            }
+        }
+        checked.verdict
+    });
+    println!("{verdicts:?}");
+    assert!(verdicts.iter().filter(|verdict| **verdict == VerdictWord::Pass).count() >= 3, "{verdicts:?}");
+    assert!(!verdicts.contains(&VerdictWord::Fail));
+}
+
+#[test]
+fn a_check_of_a_decoder_that_was_never_calibrated_fails_and_is_said_so() {
+    let end = play(bench(1, Purpose::Check));
+    let checked = outcome(&end);
+    // Whatever it holds by itself, it is not this target.
+    assert!(
+        checked.verdict == VerdictWord::Fail
+            || checked.reasons.iter().any(|reason| reason.code == "engine-too-fast"),
+        "{:?} {:?}",
+        checked.verdict,
+        checked.reasons
+    );
+    assert_eq!(checked.decoder_state, DecoderState::Original);
+}
+
+#[test]
+fn a_sweep_alone_measures_both_curves_and_leaves_the_decoder_as_it_was() {
+    let setup = bench(1, Purpose::Sweep);
+    let before = setup.bench.truth().cvs;
+    let end = play(setup);
+    let measured = outcome(&end);
+    good(measured, End::Measured);
+    assert_eq!(measured.decoder_state, DecoderState::Original);
+    assert_eq!(end.bench.truth().cvs, before);
+    let points = |purpose| {
+        let is = move |body: &RecordBody| matches!(body, RecordBody::Point { purpose: own, .. } if *own == purpose);
+        end.records.iter().filter(|record| is(&record.body)).count()
+    };
+    assert!(points(PointPurpose::Sweep) >= 10);
+    assert_eq!(points(PointPurpose::Verify), 0);
+    assert!(!end.records.iter().any(|record| matches!(record.body, RecordBody::Commit(_))));
+}
+
+#[test]
+fn an_engine_is_run_in_both_ways_until_it_is_steady() {
+    let purpose = Purpose::RunIn { shortest_s: 3600, longest_s: 4 * 3600, steady_per_hour: 0.01 };
+    let mut setup = bench(0, purpose);
+    setup.plan.spec.limits.run_time = secs(5 * 3600);
+    let limit_mm_s = setup.plan.spec.limits.speed_mm_s;
+    let before = setup.bench.truth().cvs;
+    let end = setup.run_to_end(secs(6 * 3600)).unwrap();
+    let ran_in = outcome(&end);
+    good(ran_in, End::RanIn);
+    assert_eq!(end.bench.truth().cvs, before);
+    let told = end.records.iter().find_map(|record| match &record.body {
+        RecordBody::RanIn { seconds, steady, forward, reverse } => {
+            Some((*seconds, *steady, *forward, *reverse))
+        }
+        _ => None,
+    });
+    let (seconds, steady, forward, reverse) = told.unwrap();
+    println!("{seconds} s, steady: {steady}, {forward:?}, {reverse:?}");
+    assert!(steady && (3600.0..4.0 * 3600.0).contains(&seconds), "{seconds}");
+    assert!(forward.is_some() && reverse.is_some());
+    let mut settings: Vec<u16> = Vec::new();
+    for record in &end.records {
+        if let RecordBody::Point { purpose: PointPurpose::RunIn, setting, measured, .. } = &record.body {
+            settings.push(setting.value);
+            assert!(measured.speed_mm_s.abs() < limit_mm_s);
+        }
+    }
+    settings.sort_unstable();
+    settings.dedup();
+    assert!(settings.len() >= 3, "{settings:?}");
+}
+
+#[test]
+fn an_engine_that_rolls_is_neither_read_nor_written_and_stops_by_itself() {
+    let end = play(bench(1, Purpose::Roll { seconds: 60 }));
+    good(outcome(&end), End::Rolled);
+    let programming = end.sent.iter().any(|(_, _, bytes)| bytes.windows(4).any(|part| part == b" SM "));
+    assert!(!programming);
+    let began =
+        end.records.iter().find(|record| record.body == RecordBody::Phase(PhaseName::Rolling)).unwrap().at;
+    let rolled = end.ended.since(began);
+    assert!(rolled >= secs(60) && rolled < secs(100), "{rolled:?}");
+    assert!(end.ended > BenchTime::ZERO);
+}
