@@ -324,7 +324,8 @@ fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
     let prepared = pacewright::bench::start::Prepared::new(&pacewright::bench::start::Request {
         bench_text: fs::read_to_string(&bench).unwrap(),
         bench_file: bench,
-        wish: pacewright::bench::start::Wish::Calibrate,
+        wish: pacewright::bench::start::Wish::Drive(pacewright::run::Purpose::Calibrate),
+        unattended: false,
         lapse: pacewright::bench::clock::TimeLapse::NONE,
         state_folder: folder.path().to_owned(),
         signals: false,

@@ -2,7 +2,7 @@
 //!
 //! [`start`] takes a run from its bench file to its end; `live` is its loop, with [`clock`], `links`, `journaling`,
 //! [`person`], [`control`] and [`news`] around it. [`watchman`] is the process that
-//! stops the engine when the run's own is no more. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
+//! stops the engine when the run's own is no more; [`stop_test`] tries that, and [`proof`] keeps what was proved. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
 pub mod clock;
 pub mod control;
@@ -15,12 +15,15 @@ mod live;
 pub mod news;
 pub mod person;
 pub mod profiles;
+pub mod proof;
 mod put_back;
 pub mod replay;
 pub mod rescue;
 pub mod simulated;
+mod standstill;
 pub mod start;
 pub mod status;
+pub mod stop_test;
 pub mod virtual_bench;
 mod watched;
 pub mod watchman;

@@ -9,18 +9,23 @@ use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
 use super::profiles;
+use super::proof::{Proof, Proofs};
 use super::put_back::{PutBack, bench_file, beside};
 use super::rescue::{halt_bench, out_of_order};
 use super::status::Status;
 use super::watched::Watched;
 use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
-use crate::config::{self, BenchSpec, Complaints, LinkSpec, ProfileText};
+use crate::config::{
+    self, BenchSpec, Complaints, LeadingEnd, LinkSpec, PathKind, ProfileText, ProgrammingPlace,
+};
 use crate::journal::{
     Disk, EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
 };
 use crate::run::desk::Desk;
-use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan};
+use crate::run::{
+    CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan, StopGrade,
+};
 use crate::station::Session;
 use crate::time::BenchTime;
 use std::net::ToSocketAddrs;
@@ -43,6 +48,8 @@ pub struct Request {
     pub lapse: TimeLapse,
     /// Folder of the locks that keep two runs off one station.
     pub state_folder: PathBuf,
+    /// Nobody stays with it: only on a bench that has proved that it stops.
+    pub unattended: bool,
     /// Listen to the signals of the process.
     pub signals: bool,
     /// The program that keeps watch over this process; none where nobody does.
@@ -52,8 +59,8 @@ pub struct Request {
 /// What is to be done.
 #[derive(Clone, Debug)]
 pub enum Wish {
-    /// The whole job.
-    Calibrate,
+    /// The engine is driven for this.
+    Drive(Purpose),
     /// The decoder is to hold again what it held before this run.
     PutBack {
         /// Its folder.
@@ -126,6 +133,8 @@ pub struct Prepared {
     signals: bool,
     watchman: Option<(PathBuf, Brief)>,
     lock: EndpointLock,
+    /// Somebody stays with it: where a good end of it is proof for later ones.
+    attended: Option<PathBuf>,
 }
 
 impl Prepared {
@@ -139,7 +148,7 @@ impl Prepared {
         let lapse = request.lapse;
         check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
         let earlier_run = match &request.wish {
-            Wish::Calibrate => None,
+            Wish::Drive(_) => None,
             Wish::PutBack { run, .. } => Some(PutBack::of(run, &spec)?),
         };
         let kept = match &earlier_run {
@@ -153,20 +162,14 @@ impl Prepared {
         let key = endpoint_key(&spec);
         let lock = EndpointLock::take(&request.state_folder, &key)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
-        let records = match &request.wish {
-            // Where the next run of this engine looks, so that it finishes what this one may leave.
-            Wish::Calibrate | Wish::PutBack { elsewhere: true, .. } => {
-                record_folder(&request.bench_file, &spec.record_folder)
-            }
-            Wish::PutBack { run, .. } => match bench_file(run) {
-                Some(begun_with) => record_folder(&begun_with, &spec.record_folder),
-                None => beside(run)?,
-            },
-        };
+        let records = records_of(request, &spec)?;
         let Earlier { unfinished, passed_over } =
             earlier::look(&RealDisk, &records, &spec).map_err(NotBegun::Other)?;
         let mut pending = unfinished.as_ref().map_or_else(Vec::new, Unfinished::for_plan);
-        let mut purpose = Purpose::Calibrate;
+        let mut purpose = match &request.wish {
+            Wish::Drive(purpose) => purpose.clone(),
+            Wish::PutBack { .. } => Purpose::Calibrate,
+        };
         if let (Some(earlier), Wish::PutBack { write, .. }) = (&earlier_run, &request.wish) {
             pending = if *write { earlier.pending(pending) } else { Vec::new() };
             purpose = Purpose::PutBack { values: earlier.values.clone(), write: *write };
@@ -178,6 +181,9 @@ impl Prepared {
         }
         let header = header(request, &file_name, &spec, &run_id, key, &plan, profile);
         let folder = records.join(folder_name(&header));
+        if request.unattended {
+            may_be_alone(&records, &spec)?;
+        }
         enough_room(&records, spec.least_free_bytes)?;
         let mut recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
@@ -204,6 +210,7 @@ impl Prepared {
             unfinished,
             passed_over,
             lock,
+            attended: (!request.unattended).then_some(records),
         })
     }
 
@@ -307,6 +314,13 @@ impl Prepared {
                 out_of_order(&self.spec, end, reason, &halted, &inherited, records, seconds)
             }
         };
+        if let Some(records) = &self.attended
+            && proves(&outcome)
+        {
+            // Without the file a later run unattended is refused, and says why.
+            let how = format!("ended in order: {}", folder.display());
+            let _ = Proofs::add(&mut RealDisk, records, &self.spec, Proof::AttendedRun, how);
+        }
         ended.rest.tidy_up().await;
         let wall_seconds = clock.wall().as_secs_f64();
         Ok(Concluded { outcome, beside, wall_seconds, folder, journal: ended.journal, _lock: self.lock })
@@ -358,6 +372,49 @@ fn check_lapse(lapse: TimeLapse, spec: &BenchSpec) -> Result<(), Reason> {
     Err(no_port.unwrap_or(refused))
 }
 
+/// Where the record goes, and where earlier runs of the engine lie.
+fn records_of(request: &Request, spec: &BenchSpec) -> Result<PathBuf, NotBegun> {
+    Ok(match &request.wish {
+        // Where the next run of this engine looks, so that it finishes what this one may leave.
+        Wish::Drive(_) | Wish::PutBack { elsewhere: true, .. } => {
+            record_folder(&request.bench_file, &spec.record_folder)
+        }
+        Wish::PutBack { run, .. } => match bench_file(run) {
+            Some(begun_with) => record_folder(&begun_with, &spec.record_folder),
+            None => beside(run)?,
+        },
+    })
+}
+
+/// A run that drove the engine for long and ended as it should.
+fn proves(outcome: &RunOutcome) -> bool {
+    let whole = matches!(
+        outcome.outcome,
+        End::Calibrated | End::Rejected | End::Measured | End::Checked | End::RanIn
+    );
+    whole && outcome.stop == StopGrade::Still
+}
+
+/// Nobody stays with the run: this bench must have proved that it stops, and nothing may be asked of anybody.
+fn may_be_alone(records: &Path, spec: &BenchSpec) -> Result<(), NotBegun> {
+    let wants = [
+        (spec.programming.place == ProgrammingPlace::MovedByHand, "place = \"moved_by_hand\""),
+        (spec.sweep.placings > 1, "placings"),
+        (spec.engine.leading_end == LeadingEnd::Ask, "leading_end = \"ask\""),
+        (matches!(spec.path, PathKind::Straight { .. }), "a straight, whose mark the engine is put on"),
+    ];
+    let wants: Vec<&str> = wants.into_iter().filter_map(|(wants, what)| wants.then_some(what)).collect();
+    if !wants.is_empty() {
+        return Err(NotBegun::Other(Reason::new(&program::NEEDS_A_PERSON, wants.join(", "))));
+    }
+    let missing: Vec<&str> =
+        Proofs::read(&RealDisk, records).missing(spec).into_iter().map(Proof::missing).collect();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    Err(NotBegun::Other(Reason::new(&program::NOT_PROVED, format!("missing: {}", missing.join("; ")))))
+}
+
 /// A disk that is nearly full is said before anything moves.
 fn enough_room(records: &Path, least_bytes: u64) -> Result<(), NotBegun> {
     let Some(left) = RealDisk.room(records).filter(|left| *left < least_bytes) else { return Ok(()) };
@@ -366,7 +423,8 @@ fn enough_room(records: &Path, least_bytes: u64) -> Result<(), NotBegun> {
     Err(NotBegun::Other(Reason::new(&record::DISK_NEARLY_FULL, evidence)))
 }
 
-fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
+/// Where the runs of a bench file lie.
+pub(super) fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
     bench_file.parent().unwrap_or(Path::new("")).join(folder)
 }
 

@@ -121,8 +121,35 @@ pub const WATCHMAN_GONE: Cause = Cause {
     to_try: "Start again; end only the run itself, by Ctrl-C or tell, and its watchman goes by itself.",
 };
 
+/// No run unattended without proof.
+pub const NOT_PROVED: Cause = Cause {
+    code: "not-proved",
+    seen: "A run was to go on unattended on a bench that has not yet shown that its engine is stopped when something fails.",
+    may_be: "The bench is new, or its station or sensor is another one than before.",
+    to_try: "Do what is named here while you stand beside the bench: pacewright stop-test with the bench file, and then a run without --unattended to its end.",
+};
+
+/// A run that needs a person cannot be unattended.
+pub const NEEDS_A_PERSON: Cause = Cause {
+    code: "needs-a-person",
+    seen: "A run was to go on unattended that asks a person to do something.",
+    may_be: "The bench file asks for an engine that is carried by hand, placed again, put on its mark, or whose leading end is to be said.",
+    to_try: "Stay with it and leave --unattended away, or change in the bench file what is named here.",
+};
+
+/// The stop was tested and not proved.
+pub const STOP_NOT_PROVED: Cause = Cause {
+    code: "stop-not-proved",
+    seen: "The test of the stop did not show that the engine is stopped when something fails.",
+    may_be: "The link was not pulled in time, the station does not obey a second session, or the sensor cannot show standstill.",
+    to_try: "Look whether the engine stands and cut the power by hand if not; mend what is named here, and test again before anything runs unattended.",
+};
+
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
+    &NOT_PROVED,
+    &NEEDS_A_PERSON,
+    &STOP_NOT_PROVED,
     &WRONG_USE,
     &BENCH_FILE_UNREADABLE,
     &TIME_LAPSE_REFUSED,

@@ -1,7 +1,7 @@
 //! The command line.
 use super::exit::Exit;
 use crate::bench::control::Command as Told;
-use crate::run::Answer;
+use crate::run::{Answer, Purpose};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -18,6 +18,17 @@ pub(crate) struct CommandLine {
 pub(crate) enum Verb {
     /// Calibrate the locomotive on the bench that this file describes
     Run(RunArgs),
+    /// Measure the table that is in the decoder, as it is; nothing is written
+    Check(RunArgs),
+    /// Measure both curves of the engine and put the decoder back as it was
+    Sweep(RunArgs),
+    /// Run an engine in: both directions, changing speeds, until its speed is steady; nothing is written
+    RunIn(RunInArgs),
+    /// Try whether the engine is stopped when the program is killed and when a link is pulled; stay beside it
+    StopTest(StopTestArgs),
+    /// Roll slowly until stopped; the test of the stop starts this itself
+    #[command(hide = true)]
+    Roll(RunArgs),
     /// Watch the whole job on a simulated bench, in under a minute
     Demo(DemoArgs),
     /// Open a simulated bench on two local ports, for a run in another terminal
@@ -79,6 +90,70 @@ pub(crate) struct RunArgs {
     pub(crate) bench: PathBuf,
     #[command(flatten)]
     pub(crate) output: OutputArgs,
+    /// Nobody stays with it: refused until this bench has passed its stop test and an attended run
+    #[arg(long)]
+    pub(crate) unattended: bool,
+    /// Let bench time pass this many times faster; for simulated benches on this computer only
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) time_lapse: f64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RunInArgs {
+    #[command(flatten)]
+    pub(crate) run: RunArgs,
+    /// Not over before
+    #[arg(long, value_name = "HOURS", default_value_t = 1.0, value_parser = hours)]
+    pub(crate) at_least: f64,
+    /// Over at the latest; and no later than `run_time` of the bench file ends it
+    #[arg(long, value_name = "HOURS", default_value_t = 2.5, value_parser = hours)]
+    pub(crate) at_most: f64,
+    /// Steady when its speed changes by less than this within an hour
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = percent)]
+    pub(crate) steady: f64,
+}
+
+impl RunInArgs {
+    pub(crate) fn purpose(&self) -> Purpose {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "the line lets only hours from 0 to 100 through"
+        )]
+        let seconds = |hours: f64| (hours * 3600.0).round() as u32;
+        Purpose::RunIn {
+            shortest_s: seconds(self.at_least.min(self.at_most)),
+            longest_s: seconds(self.at_most),
+            steady_per_hour: self.steady / 100.0,
+        }
+    }
+}
+
+fn hours(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 100.0, "hours")
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    within(text, 0.01, 50.0, "per cent")
+}
+
+fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> {
+    let number: f64 =
+        text.parse().map_err(|_| format!("expected {unit}, a number from {least} to {most}"))?;
+    if (least..=most).contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("expected {unit} from {least} to {most}"))
+    }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct StopTestArgs {
+    /// The bench file
+    pub(crate) bench: PathBuf,
+    /// Print what was proved as one JSON object on stdout
+    #[arg(long)]
+    pub(crate) json: bool,
     /// Let bench time pass this many times faster; for simulated benches on this computer only
     #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
     pub(crate) time_lapse: f64,

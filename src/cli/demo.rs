@@ -8,6 +8,7 @@ use crate::bench::clock::TimeLapse;
 use crate::bench::simulated::SimulatedBench;
 use crate::bench::start::{NotBegun, Request, Wish};
 use crate::cause::{Reason, program};
+use crate::run::Purpose;
 use crate::sim::{SimSpec, demo_engines};
 use std::io;
 use std::net::SocketAddr;
@@ -91,8 +92,11 @@ async fn stage(args: &DemoArgs, lapse: TimeLapse) -> Result<(SimulatedBench, Req
     let state_folder = folder.join("state");
     // The simulated bench dies with this process: nothing is left that could be stopped.
     let watchman = None;
-    let (wish, signals) = (Wish::Calibrate, true);
-    Ok((bench, Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman }))
+    let (wish, signals) = (Wish::Drive(Purpose::Calibrate), true);
+    Ok((
+        bench,
+        Request { bench_file, bench_text, wish, lapse, state_folder, unattended: false, signals, watchman },
+    ))
 }
 
 fn demo_folder(asked: Option<&Path>) -> io::Result<PathBuf> {

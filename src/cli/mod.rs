@@ -14,14 +14,16 @@ mod out;
 pub mod result;
 mod runs;
 mod show;
+mod stop_test;
 mod table;
 mod terminal;
 mod verbs;
 mod words;
 
 use crate::bench::clock::TimeLapse;
+use crate::bench::stop_test::ROLLS_S;
 use crate::cause::{Reason, program, record};
-use crate::run::{End, StopGrade};
+use crate::run::{End, Purpose, StopGrade};
 use args::{CommandLine, Verb};
 use clap::Parser;
 use exit::Exit;
@@ -62,7 +64,15 @@ pub fn main() -> ExitCode {
 
 fn carry_out(verb: Verb) -> Exit {
     match verb {
-        Verb::Run(args) => runs::run(args),
+        Verb::Run(args) => runs::drive(args, Purpose::Calibrate),
+        Verb::Check(args) => runs::drive(args, Purpose::Check),
+        Verb::Sweep(args) => runs::drive(args, Purpose::Sweep),
+        Verb::RunIn(args) => {
+            let purpose = args.purpose();
+            runs::drive(args.run, purpose)
+        }
+        Verb::StopTest(args) => stop_test::stop_test(args),
+        Verb::Roll(args) => runs::drive(args, Purpose::Roll { seconds: ROLLS_S }),
         Verb::Demo(args) => demo::demo(args),
         Verb::Simulate(args) => demo::simulate(&args),
         Verb::Stop { bench, json, passed_over } => {

@@ -21,17 +21,18 @@ use tokio::runtime::{Builder, Runtime};
 /// Wall time that work left behind in the system is given once the result is out.
 const AFTERWARDS: Duration = Duration::from_secs(2);
 
-/// The verb `run`.
-pub(crate) fn run(args: RunArgs) -> Exit {
+/// The verbs that drive an engine: `run`, `sweep`, `check`, `run-in`, and the hidden `roll`.
+pub(crate) fn drive(args: RunArgs, purpose: Purpose) -> Exit {
     out::say(caution::BEFORE_A_RUN);
+    let unattended = args.unattended;
     let request = TimeLapse::new(args.time_lapse)
         .map_err(|error| NotBegun::Other(Reason::new(&program::TIME_LAPSE_REFUSED, error.to_string())))
         .and_then(|lapse| {
             let bench_text = read_bench(&args.bench)?;
             let watchman = Some(own_program().map_err(NotBegun::Other)?);
             let state_folder = state_folder();
-            let (bench_file, wish, signals) = (args.bench, Wish::Calibrate, true);
-            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman })
+            let (bench_file, wish, signals) = (args.bench, Wish::Drive(purpose), true);
+            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, unattended, signals, watchman })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -53,7 +54,8 @@ pub(crate) fn restore(args: &RestoreArgs) -> Exit {
             let (state_folder, signals) = (state_folder(), true);
             let (run, elsewhere) = (args.folder.clone(), args.bench.is_some());
             let wish = Wish::PutBack { run, elsewhere, write: args.yes };
-            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, signals, watchman })
+            let unattended = false;
+            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, unattended, signals, watchman })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -80,7 +82,7 @@ pub(crate) fn is_folder(folder: &Path) -> Result<(), Reason> {
 }
 
 /// The text of a bench file, or why it cannot be read.
-fn read_bench(path: &Path) -> Result<String, NotBegun> {
+pub(crate) fn read_bench(path: &Path) -> Result<String, NotBegun> {
     let name = path.display().to_string();
     let bytes = std::fs::read(path).map_err(|error| {
         NotBegun::Other(Reason::new(&program::BENCH_FILE_UNREADABLE, format!("{name}: {error}")))

@@ -4,7 +4,7 @@ use super::cv_book::CvBook;
 pub(super) use super::failure::{Failure, Link, Step};
 use super::guards::floor_mm_s;
 use super::housekeeping::HousekeepingBook;
-use super::input::{Answer, Question, RunPlan};
+use super::input::{Answer, Purpose, Question, RunPlan};
 use super::laps::{self, LapPlan};
 use super::outbox::Outbox;
 use super::outcome::Warming;
@@ -126,6 +126,10 @@ pub(super) struct Cx {
 
 impl Cx {
     pub(super) fn new(mut plan: RunPlan) -> Self {
+        if let Purpose::Roll { .. } = plan.purpose {
+            // What is tested is the stop, not the patience afterwards.
+            plan.spec.limits.reconnect = Duration::ZERO;
+        }
         let laps_asked = laps::plan(&plan.spec);
         laps::trim(&mut plan.spec);
         let (axle, source) = (plan.spec.axle, plan.spec.sensor.source);

@@ -55,6 +55,9 @@ impl Roll {
                 return Ok(cx.passed(since, self.span).then_some(()));
             }
             if cx.turns_faster_than(SEEN * cx.plan.spec.target.top_mm_s()) {
+                if let (None, Some(glance)) = (cx.sense, cx.fresh_glance()) {
+                    cx.learn_sense(glance.speed_mm_s);
+                }
                 self.rolls = Some(cx.now);
                 continue;
             }

@@ -102,7 +102,7 @@ impl RunIn {
     }
 
     fn direction(&self) -> Direction {
-        if self.turn / SETTINGS.len() % 2 == 0 { Direction::Forward } else { Direction::Reverse }
+        if (self.turn / SETTINGS.len()).is_multiple_of(2) { Direction::Forward } else { Direction::Reverse }
     }
 
     fn next(&self, highest: u16) -> Point {
