@@ -326,6 +326,7 @@ fn a_list_that_cvs_wrote_is_taken_into_the_next_run() {
         bench_file: bench,
         wish: pacewright::bench::start::Wish::Drive(pacewright::run::Purpose::Calibrate),
         unattended: false,
+        sensor_used: Duration::ZERO,
         lapse: pacewright::bench::clock::TimeLapse::NONE,
         state_folder: folder.path().to_owned(),
         signals: false,

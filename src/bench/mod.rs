@@ -13,6 +13,7 @@ mod kept;
 mod links;
 mod live;
 pub mod news;
+pub mod night;
 pub mod person;
 pub mod profiles;
 pub mod proof;

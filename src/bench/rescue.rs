@@ -63,6 +63,7 @@ pub(crate) fn out_of_order(
         interruptions: u32::try_from(interruptions).unwrap_or(u32::MAX),
         housekeeping: housekeeping(records),
         bench_seconds,
+        driven_seconds: 0.0,
     }
 }
 

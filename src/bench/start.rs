@@ -50,6 +50,8 @@ pub struct Request {
     pub state_folder: PathBuf,
     /// Nobody stays with it: only on a bench that has proved that it stops.
     pub unattended: bool,
+    /// So much of the charge of the sensor's battery is used already.
+    pub sensor_used: Duration,
     /// Listen to the signals of the process.
     pub signals: bool,
     /// The program that keeps watch over this process; none where nobody does.
@@ -175,7 +177,8 @@ impl Prepared {
             purpose = Purpose::PutBack { values: earlier.values.clone(), write: *write };
         }
         let run_id = uuid::Uuid::now_v7().to_string();
-        let mut plan = RunPlan { purpose, ..plan(spec.clone(), lapse, pending, kept) };
+        let sensor_used = request.sensor_used;
+        let mut plan = RunPlan { purpose, sensor_used, ..plan(spec.clone(), lapse, pending, kept) };
         if let Some(text) = &profile {
             plan.profile = text.profile().map_err(NotBegun::BenchFile)?;
         }
@@ -396,7 +399,7 @@ fn proves(outcome: &RunOutcome) -> bool {
 }
 
 /// Nobody stays with the run: this bench must have proved that it stops, and nothing may be asked of anybody.
-fn may_be_alone(records: &Path, spec: &BenchSpec) -> Result<(), NotBegun> {
+pub(super) fn may_be_alone(records: &Path, spec: &BenchSpec) -> Result<(), NotBegun> {
     let wants = [
         (spec.programming.place == ProgrammingPlace::MovedByHand, "place = \"moved_by_hand\""),
         (spec.sweep.placings > 1, "placings"),

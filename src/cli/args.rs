@@ -24,6 +24,8 @@ pub(crate) enum Verb {
     Sweep(RunArgs),
     /// Run an engine in: both directions, changing speeds, until its speed is steady; nothing is written
     RunIn(RunInArgs),
+    /// Do what the bench files list for a night, engine after engine, and say in the morning what came of it
+    Night(NightArgs),
     /// Try whether the engine is stopped when the program is killed and when a link is pulled; stay beside it
     StopTest(StopTestArgs),
     /// Roll slowly until stopped; the test of the stop starts this itself
@@ -145,6 +147,22 @@ fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> 
     } else {
         Err(format!("expected {unit} from {least} to {most}"))
     }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct NightArgs {
+    /// The bench files, one an engine, in the order of the night
+    #[arg(required = true)]
+    pub(crate) benches: Vec<PathBuf>,
+    /// Print the report as one JSON object on stdout
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Nobody stays with it: refused until each bench has passed its stop test and an attended run
+    #[arg(long)]
+    pub(crate) unattended: bool,
+    /// Let bench time pass this many times faster; for simulated benches on this computer only
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) time_lapse: f64,
 }
 
 #[derive(Debug, Args)]

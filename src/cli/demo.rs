@@ -95,7 +95,17 @@ async fn stage(args: &DemoArgs, lapse: TimeLapse) -> Result<(SimulatedBench, Req
     let (wish, signals) = (Wish::Drive(Purpose::Calibrate), true);
     Ok((
         bench,
-        Request { bench_file, bench_text, wish, lapse, state_folder, unattended: false, signals, watchman },
+        Request {
+            bench_file,
+            bench_text,
+            wish,
+            lapse,
+            state_folder,
+            unattended: false,
+            sensor_used: std::time::Duration::ZERO,
+            signals,
+            watchman,
+        },
     ))
 }
 

@@ -10,6 +10,7 @@ mod cvs;
 mod demo;
 mod drag;
 pub mod exit;
+mod night;
 mod out;
 pub mod result;
 mod runs;
@@ -71,6 +72,7 @@ fn carry_out(verb: Verb) -> Exit {
             let purpose = args.purpose();
             runs::drive(args.run, purpose)
         }
+        Verb::Night(args) => night::night(args),
         Verb::StopTest(args) => stop_test::stop_test(args),
         Verb::Roll(args) => runs::drive(args, Purpose::Roll { seconds: ROLLS_S }),
         Verb::Demo(args) => demo::demo(args),

@@ -59,6 +59,9 @@ pub struct ResultJson {
     /// Length in bench seconds.
     #[serde(serialize_with = "finite")]
     pub bench_seconds: Option<f64>,
+    /// For so many of them the engine was told to move.
+    #[serde(serialize_with = "finite")]
+    pub driven_seconds: Option<f64>,
     /// Sensor lines that could not be read and were skipped.
     pub broken_sensor_lines: Option<u64>,
     /// How often a lost link interrupted the run.
@@ -167,6 +170,7 @@ impl ResultJson {
             predicted_worst_deviation_percent: outcome.predicted_worst_deviation_percent,
             engine: Some(outcome.engine),
             bench_seconds: Some(outcome.bench_seconds),
+            driven_seconds: Some(outcome.driven_seconds),
             broken_sensor_lines: Some(outcome.broken_sensor_lines),
             interruptions: Some(outcome.interruptions),
             housekeeping: outcome.housekeeping,
@@ -201,6 +205,7 @@ impl ResultJson {
             predicted_worst_deviation_percent: None,
             engine: None,
             bench_seconds: None,
+            driven_seconds: None,
             broken_sensor_lines: None,
             interruptions: None,
             housekeeping: None,
@@ -224,7 +229,7 @@ mod tests {
     use serde_json::Value;
 
     /// The keys a program may count on, as the issue of the first release lists them.
-    const KEYS: [&str; 25] = [
+    const KEYS: [&str; 26] = [
         "schema",
         "run_id",
         "core_revision",
@@ -244,6 +249,7 @@ mod tests {
         "worst_deviation_u_percent",
         "predicted_worst_deviation_percent",
         "bench_seconds",
+        "driven_seconds",
         "broken_sensor_lines",
         "interruptions",
         "housekeeping",

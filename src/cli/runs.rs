@@ -11,7 +11,7 @@ use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
 use crate::journal::{BENCH_FILE, RealDisk, RunFolder, Unfinished};
-use crate::run::{Purpose, StopGrade};
+use crate::run::{Purpose, RunOutcome, StopGrade};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -32,7 +32,18 @@ pub(crate) fn drive(args: RunArgs, purpose: Purpose) -> Exit {
             let watchman = Some(own_program().map_err(NotBegun::Other)?);
             let state_folder = state_folder();
             let (bench_file, wish, signals) = (args.bench, Wish::Drive(purpose), true);
-            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, unattended, signals, watchman })
+            let sensor_used = Duration::ZERO;
+            Ok(Request {
+                bench_file,
+                bench_text,
+                wish,
+                lapse,
+                state_folder,
+                unattended,
+                sensor_used,
+                signals,
+                watchman,
+            })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -55,7 +66,18 @@ pub(crate) fn restore(args: &RestoreArgs) -> Exit {
             let (run, elsewhere) = (args.folder.clone(), args.bench.is_some());
             let wish = Wish::PutBack { run, elsewhere, write: args.yes };
             let unattended = false;
-            Ok(Request { bench_file, bench_text, wish, lapse, state_folder, unattended, signals, watchman })
+            let sensor_used = Duration::ZERO;
+            Ok(Request {
+                bench_file,
+                bench_text,
+                wish,
+                lapse,
+                state_folder,
+                unattended,
+                sensor_used,
+                signals,
+                watchman,
+            })
         });
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
@@ -116,7 +138,7 @@ pub(crate) fn watch() -> Exit {
 }
 
 /// Where locks live: the user's state folder by the XDG Base Directory Specification.
-fn state_folder() -> PathBuf {
+pub(crate) fn state_folder() -> PathBuf {
     let set = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
     set("XDG_STATE_HOME")
         .filter(|path| path.is_absolute())
@@ -128,18 +150,21 @@ fn state_folder() -> PathBuf {
 /// A run from its request to its exit.
 pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
     let lapse = request.lapse;
-    let begun = match begin(&request, output) {
-        Ok(begun) => begun,
-        Err(not_begun) => return refuse(&not_begun, output, lapse),
-    };
-    let Begun { prepared, show, last_events } = begun;
-    let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
-    match Box::pin(prepared.carry_out(Box::new(show))).await {
-        Ok(concluded) => {
-            conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await
-        }
+    match one(request, output).await {
+        Ok((outcome, _)) => Exit::of(&outcome),
         Err(not_begun) => refuse(&not_begun, output, lapse),
     }
+}
+
+/// A run from its request to its end: how it ended, and where its record lies.
+pub(crate) async fn one(request: Request, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
+    let lapse = request.lapse;
+    let Begun { prepared, show, last_events } = begin(&request, output)?;
+    let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
+    let concluded = Box::pin(prepared.carry_out(Box::new(show))).await?;
+    let ended = (concluded.outcome.clone(), concluded.folder.clone());
+    conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await;
+    Ok(ended)
 }
 
 /// A run about to be carried out.
@@ -222,14 +247,13 @@ struct Ending {
     last_events: Option<Events>,
 }
 
-async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) -> Exit {
+async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) {
     let facts = RunFacts {
         run_id: ending.run_id.clone(),
         run_folder: concluded.folder.display().to_string(),
         wall_seconds: concluded.wall_seconds,
         time_lapse: ending.lapse.factor(),
     };
-    let exit = Exit::of(&concluded.outcome);
     let mut result = ResultJson::of_run(&concluded.outcome, &facts);
     result.reasons.extend(concluded.beside.iter().cloned());
     if let Err(reason) = concluded.seal(result.line()).await {
@@ -239,7 +263,6 @@ async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) -> 
     if output.json {
         out::result(&result.line());
     }
-    exit
 }
 
 /// Tells the end to the events file and the person. On a thread of its own: neither may hold up the exit. Where the

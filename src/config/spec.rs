@@ -30,6 +30,8 @@ pub struct BenchSpec {
     pub programming: ProgrammingSpec,
     /// Limits and guards.
     pub limits: LimitSpec,
+    /// What a night does.
+    pub night: NightSpec,
     /// Folder for run folders, as written in the file.
     pub record_folder: String,
     /// No run begins or goes on with less room on the disk, bytes.
@@ -270,6 +272,7 @@ pub enum ProgrammingPlace {
 }
 
 /// Programming.
+#[expect(clippy::struct_excessive_bools, reason = "each is a statement of its own in the bench file")]
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ProgrammingSpec {
     /// Where.
@@ -282,6 +285,8 @@ pub struct ProgrammingSpec {
     pub originals: Option<String>,
     /// A consist address is taken out for the run and put back at its end.
     pub clear_consist: bool,
+    /// No other roller is reached by the programming output.
+    pub output_isolated: bool,
 }
 
 /// Limits and guards.
@@ -319,4 +324,39 @@ pub struct LimitSpec {
     pub tolerance_rel: f64,
     /// Tolerance floor, mm/s of model speed.
     pub tolerance_floor_mm_s: f64,
+}
+
+/// A job of a night.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum NightJob {
+    /// Run in until steady.
+    RunIn,
+    /// The whole job.
+    Calibrate,
+    /// Measure the table that is there.
+    Check,
+    /// Measure the curves.
+    Sweep,
+}
+
+/// What a night does with the engine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NightSpec {
+    /// The jobs, in their order.
+    pub jobs: Vec<NightJob>,
+    /// Running in takes this long at least,
+    pub run_in_least: Duration,
+    /// and at most.
+    pub run_in_most: Duration,
+    /// It is steady when the speed changes by less than this part within an hour.
+    pub run_in_steady: f64,
+    /// A job check is done so often.
+    pub checks: u16,
+    /// Between the begins of two checks.
+    pub check_every: Duration,
+    /// A job sweep is done so often.
+    pub sweeps: u16,
+    /// No job begins when the night is older.
+    pub no_job_after: Duration,
 }

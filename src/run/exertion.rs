@@ -19,6 +19,8 @@ pub(super) struct Exertion {
     stood: Duration,
     rest: Option<Rest>,
     rested: u32,
+    /// All that it ran in this run.
+    driven: Duration,
 }
 
 #[derive(Debug)]
@@ -44,6 +46,7 @@ impl Exertion {
         }
         self.stood = Duration::ZERO;
         self.ran += span;
+        self.driven += span;
         let near_top = u32::from(setting.value) * 10 >= u32::from(setting.of) * NEAR_TOP_TENTHS;
         self.at_top = if near_top { self.at_top + span } else { Duration::ZERO };
         if self.ran >= limits.without_rest {
@@ -64,6 +67,11 @@ impl Exertion {
         (self.ran, self.at_top) = (Duration::ZERO, Duration::ZERO);
         self.rested += 1;
         self.rest = Some(Rest { mover: Mover::stand(cx), since: None });
+    }
+
+    /// For how long it was told to move, all together.
+    pub(super) fn driven(&self) -> Duration {
+        self.driven
     }
 
     /// How often it has rested.

@@ -596,8 +596,8 @@ impl Run {
     }
 
     fn finish(&mut self, grade: StopGrade) {
-        let outcome =
-            result::outcome(&self.cx, &self.findings, self.end, (grade, self.broken, self.interruptions));
+        let told = (grade, self.broken, self.interruptions, self.exertion.driven().as_secs_f64());
+        let outcome = result::outcome(&self.cx, &self.findings, self.end, told);
         self.cx.phase = PhaseName::Ended;
         self.cx.record(RecordBody::Phase(PhaseName::Ended));
         self.cx.record(RecordBody::Outcome(Box::new(outcome.clone())));

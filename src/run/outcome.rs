@@ -268,4 +268,7 @@ pub struct RunOutcome {
     pub housekeeping: Option<HousekeepingSpan>,
     /// Length of the run in bench seconds.
     pub bench_seconds: f64,
+    /// For so many of them the engine was told to move.
+    #[serde(default)]
+    pub driven_seconds: f64,
 }

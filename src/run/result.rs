@@ -11,13 +11,13 @@ use crate::calibrate::{ENTRIES, Verdict};
 use crate::cause::{Reason, engine as engine_causes, station as station_causes};
 use crate::station::Direction;
 
-/// `(stop, broken, interruptions)`: the grade of the stop, how many sensor lines could not be read, and how often a lost
-/// link interrupted the run.
+/// `(stop, broken, interruptions, driven_seconds)`: the grade of the stop, how many sensor lines could not be read, how often a
+/// lost link interrupted the run, and how long the engine was told to move.
 pub(super) fn outcome(
     cx: &Cx,
     findings: &Findings,
     end: End,
-    (stop, broken, interruptions): (StopGrade, u64, u32),
+    (stop, broken, interruptions, driven_seconds): (StopGrade, u64, u32, f64),
 ) -> RunOutcome {
     // A look that saw other values than the originals leaves them where they are.
     let differs = |reason: &Reason| reason.code == engine_causes::ORIGINALS_DIFFER.code;
@@ -72,6 +72,7 @@ pub(super) fn outcome(
         interruptions,
         housekeeping: cx.housekeeping.span(),
         bench_seconds: cx.now.as_secs_f64(),
+        driven_seconds,
     }
 }
 

@@ -90,6 +90,7 @@ fn ended() -> Output {
         interruptions: 0,
         housekeeping: None,
         bench_seconds: 0.0,
+        driven_seconds: 0.0,
     }))
 }
 

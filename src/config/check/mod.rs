@@ -3,6 +3,7 @@
 mod drive;
 mod links;
 mod measuring;
+mod night;
 mod safety;
 
 pub(super) use drive::MOST_DOUBT;
@@ -31,6 +32,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
     let limits = safety::limits(reading, ratio, target.as_ref());
     let record_folder = reading.value(&keys::safety::FOLDER);
     let least_free_bytes = reading.value(&keys::safety::LEAST_FREE);
+    let night = night::night(reading);
     schema?;
     Some(BenchSpec {
         name: name?,
@@ -45,6 +47,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
         target: target?,
         programming: programming?,
         limits: limits?,
+        night: night?,
         record_folder: record_folder?,
         least_free_bytes: least_free_bytes?,
     })

@@ -26,6 +26,7 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
     let only_engine_on_output = reading.value(&key::ONLY_ENGINE);
     let originals = reading.given(&key::ORIGINALS);
     let clear_consist = reading.value(&key::CLEAR_CONSIST);
+    let output_isolated = reading.value(&key::OUTPUT_ISOLATED);
     let place = place?;
     if place == ProgrammingPlace::Main && clear_consist == Some(true) {
         let others: &[(&dyn AnyKey, &str)] = &[(&key::PLACE, "CVs are written on the running track")];
@@ -53,6 +54,7 @@ pub(super) fn programming(reading: &mut Reading<'_>) -> Option<ProgrammingSpec> 
         only_engine_on_output: only_engine_on_output?,
         originals: originals.optional()?,
         clear_consist: clear_consist?,
+        output_isolated: output_isolated?,
     })
 }
 
@@ -196,7 +198,7 @@ fn warm_up_fits_before_a_rest(reading: &mut Reading<'_>) {
 }
 
 /// Complains at the first key that stands in the file; the others are marked beside it.
-fn blame_first_that_stands(
+pub(super) fn blame_first_that_stands(
     reading: &mut Reading<'_>,
     keys: &[(&dyn AnyKey, &str)],
     expected: String,

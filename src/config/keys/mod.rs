@@ -1,6 +1,7 @@
 //! The table of every known key, in the order of the template: the one source for reader, hints, template and schema.
 pub(super) mod links;
 pub(super) mod measuring;
+pub(super) mod night;
 pub(super) mod profile;
 pub(super) mod safety;
 pub(super) mod vehicle;
@@ -53,6 +54,7 @@ pub(super) static SECTIONS: &[&Section] = &[
     &safety::PROGRAMMING,
     &safety::LIMITS,
     &safety::RECORD,
+    &night::NIGHT,
 ];
 
 #[cfg(test)]

@@ -65,13 +65,25 @@ pub(in crate::config) static CLEAR_CONSIST: Key<Flag> = Key {
             out of the consist and puts it back at its end. Not on the main, where nothing can be read.",
 };
 
+/// Other rollers have outputs of their own.
+pub(in crate::config) static OUTPUT_ISOLATED: Key<Flag> = Key {
+    section: "programming",
+    name: "output_isolated",
+    kind: Flag,
+    need: Need::Default("false"),
+    example: "false",
+    about: "You have looked: no other roller of this station is reached by this bench's programming output, also while several \
+            engines stand on the rollers. Without it `pacewright night` asks for each engine of a station to be put on, and \
+            the one before to be taken off.",
+};
+
 /// Programming.
 pub(in crate::config) static PROGRAMMING: Section = Section {
     name: "programming",
     required: true,
     about: "Where CVs are read and written.",
     cautions: &[],
-    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE, &ORIGINALS, &CLEAR_CONSIST],
+    keys: &[&PLACE, &NO_WAY_BACK, &ONLY_ENGINE, &ORIGINALS, &CLEAR_CONSIST, &OUTPUT_ISOLATED],
     either: &[],
 };
 

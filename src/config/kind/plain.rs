@@ -164,6 +164,34 @@ impl<T: Copy + Sync> Kind for Choice<T> {
     }
 }
 
+/// A list of words of a choice, at least one; a word may come again.
+#[derive(Debug)]
+pub(in crate::config) struct Words<T: 'static>(pub(in crate::config) Choice<T>);
+
+impl<T: Copy + Sync> Kind for Words<T> {
+    type Value = Vec<T>;
+    fn expected(&self) -> String {
+        format!("a list of {}", self.0.expected())
+    }
+    fn read(&self, value: &Node<'_>) -> Result<Vec<T>, Vec<Fault>> {
+        let list = value.get_ref().as_array().filter(|list| !list.is_empty()).ok_or_else(|| {
+            let hint = "write the words in quotes and in square brackets, at least one";
+            vec![Fault::new(&cause::WRONG_TYPE, hint)]
+        })?;
+        let (mut words, mut faults) = (Vec::new(), Vec::new());
+        for item in list {
+            match self.0.read(item) {
+                Ok(word) => words.push(word),
+                Err(found) => faults.extend(found.into_iter().map(|fault| fault.at(item.span()))),
+            }
+        }
+        if faults.is_empty() { Ok(words) } else { Err(faults) }
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "array", "items": self.0.schema(), "minItems": 1 })
+    }
+}
+
 /// A scale by name.
 #[derive(Debug)]
 pub(in crate::config) struct Scale;

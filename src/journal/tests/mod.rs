@@ -96,6 +96,7 @@ fn outcome(decoder_state: DecoderState, restore_pending: Vec<(u16, u8)>) -> Reco
         interruptions: 0,
         housekeeping: None,
         bench_seconds: 5e-324,
+        driven_seconds: 0.0,
     }))
 }
 
