@@ -8,6 +8,7 @@ use super::control::ControlSocket;
 use super::journaling::{Journaling, Scribe};
 use super::links::{Happening, SensorLink, SensorNews, StationLinks};
 use super::news::{Audience, LAST_WORDS, News, Telling};
+use super::notify::Notify;
 use super::person::{Person, Signals};
 use super::status::Asked;
 use super::watched::Watched;
@@ -159,12 +160,15 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
         cv_records: Vec::new(),
         person: job.person,
         watched: job.watched,
+        notify: Notify::from_environment(),
         at_work: false,
     };
+    live.notify.ready();
     if let Some(control) = job.control {
         live.tasks.spawn(control.serve(live.person.way_in()));
     }
     let end = live.work().await;
+    live.notify.over();
     let rest =
         Rest { watched: live.watched, station: live.station, telling: live.telling, tasks: live.tasks };
     let bench_seconds = live.at.as_secs_f64();
@@ -195,6 +199,7 @@ struct Live<C> {
     /// Kept for the end, should the core not live to tell it.
     cv_records: Vec<Record>,
     watched: Option<Watched>,
+    notify: Notify,
     /// Something was sent to the station.
     at_work: bool,
 }
@@ -235,6 +240,7 @@ impl<C: Core> Live<C> {
             let missing = self.gap.beat(wall, if beat { since_boot() } else { None });
             if beat {
                 self.heartbeat = wall + HEARTBEAT;
+                self.notify.beat(wall);
                 self.beat();
             }
             if let Some(missing) = missing {

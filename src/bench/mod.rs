@@ -4,6 +4,7 @@
 //! [`person`], [`control`] and [`news`] around it. [`watchman`] is the process that
 //! stops the engine when the run's own is no more; [`stop_test`] tries that, and [`proof`] keeps what was proved. [`halt`] stops an engine from nothing, [`rescue`] uses it. [`simulated`] is a simulated
 //! bench on real ports, [`virtual_bench`] core and simulated bench on a virtual clock. [`replay`] runs a record again.
+mod alert;
 pub mod clock;
 pub mod control;
 mod earlier;
@@ -14,6 +15,7 @@ mod links;
 mod live;
 pub mod news;
 pub mod night;
+mod notify;
 pub mod person;
 pub mod profiles;
 pub mod proof;
@@ -25,6 +27,7 @@ mod standstill;
 pub mod start;
 pub mod status;
 pub mod stop_test;
+pub mod unit;
 pub mod virtual_bench;
 mod watched;
 pub mod watchman;

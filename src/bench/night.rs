@@ -1,6 +1,7 @@
 //! A night: several engines, one after the other, and several jobs with each. Each job is a run like any other, with its own
 //! record; this decides which comes next, and what is not done any more after one that did not end well.
 use super::clock::{Clock, TimeLapse, pause, time_of_day};
+use super::notify::Notify;
 use super::start::{NotBegun, Request, Wish, endpoint_key, may_be_alone, record_folder};
 use crate::calibrate::{Repeatability, SweptSpeed, repeatability};
 use crate::cause::{Reason, program as causes};
@@ -13,6 +14,9 @@ use serde::Serialize;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+/// While a night waits, a service manager hears of it this often.
+const MARK_EVERY: Duration = Duration::from_secs(60);
 
 /// What the caller knows before a night.
 #[derive(Clone, Debug)]
@@ -264,9 +268,11 @@ impl Night {
     }
 
     async fn wait_until(&self, clock: &Clock, at: BenchTime) {
-        let now = clock.now();
-        if now < at {
-            pause(self.request.lapse.wall_span(at.since(now))).await;
+        let notify = Notify::from_environment();
+        while clock.now() < at {
+            let left = self.request.lapse.wall_span(at.since(clock.now()));
+            pause(left.min(MARK_EVERY)).await;
+            notify.over();
         }
     }
 

@@ -1,4 +1,5 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
+use super::alert::{Alert, Message};
 use super::clock::{Clock, LINK_FLOOR, TimeLapse, stays_here, time_of_day};
 use super::control::ControlSocket;
 use super::earlier::{self, Earlier};
@@ -17,7 +18,7 @@ use super::watched::Watched;
 use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
 use crate::config::{
-    self, BenchSpec, Complaints, LeadingEnd, LinkSpec, PathKind, ProfileText, ProgrammingPlace,
+    self, AlertSpec, BenchSpec, Complaints, LeadingEnd, LinkSpec, PathKind, ProfileText, ProgrammingPlace,
 };
 use crate::journal::{
     Disk, EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
@@ -317,16 +318,19 @@ impl Prepared {
                 out_of_order(&self.spec, end, reason, &halted, &inherited, records, seconds)
             }
         };
-        if let Some(records) = &self.attended
-            && proves(&outcome)
-        {
-            // Without the file a later run unattended is refused, and says why.
-            let how = format!("ended in order: {}", folder.display());
-            let _ = Proofs::add(&mut RealDisk, records, &self.spec, Proof::AttendedRun, how);
-        }
+        prove(self.attended.as_deref(), &self.spec, &outcome, &folder);
         ended.rest.tidy_up().await;
         let wall_seconds = clock.wall().as_secs_f64();
-        Ok(Concluded { outcome, beside, wall_seconds, folder, journal: ended.journal, _lock: self.lock })
+        Ok(Concluded {
+            outcome,
+            beside,
+            wall_seconds,
+            folder,
+            journal: ended.journal,
+            engine: self.spec.engine.name.clone(),
+            alert: self.spec.alert.clone(),
+            _lock: self.lock,
+        })
     }
 }
 
@@ -341,6 +345,8 @@ pub struct Concluded {
     /// Where the record lies.
     pub folder: PathBuf,
     journal: Journaling,
+    engine: String,
+    alert: AlertSpec,
     _lock: EndpointLock,
 }
 
@@ -358,6 +364,13 @@ impl Concluded {
             }
             JournalTrouble::Failed(words) => Reason::new(&record::DISK_FAILED, words),
         })
+    }
+
+    /// What somebody is to be told of this result, once the record is closed.
+    #[must_use]
+    pub fn alert(&self, result: &str) -> Alert {
+        let message = Message::of(&self.outcome, &self.engine, &self.folder, result.to_owned());
+        Alert { spec: self.alert.clone(), message }
     }
 }
 
@@ -387,6 +400,17 @@ fn records_of(request: &Request, spec: &BenchSpec) -> Result<PathBuf, NotBegun> 
             None => beside(run)?,
         },
     })
+}
+
+/// A good end with somebody beside it is kept for later runs that nobody stays with.
+fn prove(records: Option<&Path>, spec: &BenchSpec, outcome: &RunOutcome, folder: &Path) {
+    if let Some(records) = records
+        && proves(outcome)
+    {
+        // Without the file a later run unattended is refused, and says why.
+        let how = format!("ended in order: {}", folder.display());
+        let _ = Proofs::add(&mut RealDisk, records, spec, Proof::AttendedRun, how);
+    }
 }
 
 /// A run that drove the engine for long and ended as it should.

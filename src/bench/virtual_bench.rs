@@ -69,6 +69,17 @@ pub struct VirtualBench {
     pub answers: fn(Question) -> Option<Answer>,
 }
 
+/// A moment of a virtual bench, for whoever looks on.
+#[derive(Clone, Copy, Debug)]
+pub struct Moment<'a> {
+    /// Bench time of the run.
+    pub now: BenchTime,
+    /// The simulated bench.
+    pub bench: &'a SimBench,
+    /// Every record so far.
+    pub records: &'a [Record],
+}
+
 /// How it ended.
 #[derive(Debug)]
 pub struct VirtualEnd {
@@ -123,10 +134,23 @@ impl VirtualBench {
     /// # Errors
     /// When the record cannot be created: nothing was begun.
     pub fn run_to_end(self, limit: Duration) -> Result<VirtualEnd, RecorderError> {
+        self.watched(limit, &mut |_| {})
+    }
+
+    /// The same, with somebody who looks on after each thing that happened.
+    ///
+    /// # Errors
+    /// As [`VirtualBench::run_to_end`].
+    pub fn watched(
+        self,
+        limit: Duration,
+        look: &mut dyn FnMut(Moment<'_>),
+    ) -> Result<VirtualEnd, RecorderError> {
         let mut play = Play::begin(self)?;
         play.feed(&Input::Wake);
         while !play.over && play.now < BenchTime::ZERO + limit {
             play.step();
+            look(play.moment());
         }
         Ok(play.end())
     }

@@ -4,6 +4,7 @@
 //! gets the bench file at its beginning and then a mark every quarter of a second over a pipe that ends with the run's
 //! process, however that ends. Unless the run took its leave, the watchman stops the engine from a fresh session and cuts
 //! the power, and tries that again until the station says that it did. It is no help when the computer dies.
+use super::alert::{Message, sound};
 use super::clock::{instant, pause, time_of_day};
 use super::rescue::stop_bench;
 use crate::cause::{Cause, Reason, program};
@@ -110,7 +111,27 @@ pub async fn watch(input: impl AsyncRead + Unpin) -> Option<Report> {
     if let Ok(text) = serde_json::to_string_pretty(&report) {
         let _ = std::fs::write(brief.folder.join(REPORT_NAME), text + "\n");
     }
+    alert(&brief, &report).await;
     Some(report)
+}
+
+/// The person is told as at any other end of a run.
+async fn alert(brief: &Brief, report: &Report) {
+    let Ok(spec) = config::read(&brief.bench_file, &brief.bench_text) else { return };
+    let stop = if report.stop == StopGrade::Unconfirmed { "unconfirmed" } else { "acknowledged" };
+    let Reason { code, evidence, .. } = &report.reason;
+    let message = Message {
+        outcome: "halted".to_owned(),
+        cause: code.clone(),
+        stop: stop.to_owned(),
+        engine: spec.engine.name.clone(),
+        folder: brief.folder.display().to_string(),
+        summary: format!("{}: halted, stop {stop} ({code}: {evidence})", spec.engine.name),
+        trouble: true,
+        json: serde_json::to_string(report).unwrap_or_default(),
+    };
+    // Nobody is left who could be told that this failed.
+    let _ = sound(&spec.alert, &message).await;
 }
 
 async fn keep(mut input: impl AsyncRead + Unpin, silence: Duration) -> Vigil {

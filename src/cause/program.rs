@@ -137,6 +137,22 @@ pub const NEEDS_A_PERSON: Cause = Cause {
     to_try: "Stay with it and leave --unattended away, or change in the bench file what is named here.",
 };
 
+/// The alert failed.
+pub const ALERT_FAILED: Cause = Cause {
+    code: "alert-failed",
+    seen: "The command that tells somebody how a run ended did not do its work.",
+    may_be: "Its name is wrong or it may not be run, it waits for something, or what it sends to cannot be reached.",
+    to_try: "Run it by hand with a result as its input; the run itself is as its result says.",
+};
+
+/// There is no log.
+pub const LOG_NOT_WRITTEN: Cause = Cause {
+    code: "log-not-written",
+    seen: "The log beside the runs could not be opened.",
+    may_be: "The folder may not be written by this user, or the disk is full.",
+    to_try: "Give this user the folder log in the record folder; the run goes on without a log.",
+};
+
 /// The stop was tested and not proved.
 pub const STOP_NOT_PROVED: Cause = Cause {
     code: "stop-not-proved",
@@ -147,6 +163,8 @@ pub const STOP_NOT_PROVED: Cause = Cause {
 
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
+    &ALERT_FAILED,
+    &LOG_NOT_WRITTEN,
     &NOT_PROVED,
     &NEEDS_A_PERSON,
     &STOP_NOT_PROVED,

@@ -26,6 +26,15 @@ pub(crate) enum Verb {
     RunIn(RunInArgs),
     /// Do what the bench files list for a night, engine after engine, and say in the morning what came of it
     Night(NightArgs),
+    /// Print a unit for systemd that carries out a run, or a night, and stops the engine at its end however that comes
+    Unit {
+        /// The bench files, one an engine
+        #[arg(required = true)]
+        benches: Vec<PathBuf>,
+        /// The night's list instead of a single run; always so with several files
+        #[arg(long)]
+        night: bool,
+    },
     /// Try whether the engine is stopped when the program is killed and when a link is pulled; stay beside it
     StopTest(StopTestArgs),
     /// Roll slowly until stopped; the test of the stop starts this itself

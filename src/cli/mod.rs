@@ -10,6 +10,7 @@ mod cvs;
 mod demo;
 mod drag;
 pub mod exit;
+mod log;
 mod night;
 mod out;
 pub mod result;
@@ -33,7 +34,6 @@ use std::ffi::OsString;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::process::ExitCode;
-use tracing_subscriber::EnvFilter;
 
 /// The whole program: reads the command line, does it, and says how it ended.
 #[must_use]
@@ -51,11 +51,7 @@ pub fn main() -> ExitCode {
             };
         }
     };
-    tracing_subscriber::fmt()
-        .with_env_filter(EnvFilter::from_default_env())
-        .with_writer(std::io::stderr)
-        .with_ansi(false)
-        .init();
+    log::begin();
     // A verb never unwinds out of a run: what failed there was stopped there. This is for everything around it.
     let ended = catch_unwind(AssertUnwindSafe(|| carry_out(line.verb)));
     ended
@@ -72,6 +68,7 @@ fn carry_out(verb: Verb) -> Exit {
             let purpose = args.purpose();
             runs::drive(args.run, purpose)
         }
+        Verb::Unit { benches, night } => verbs::unit(&benches, night),
         Verb::Night(args) => night::night(args),
         Verb::StopTest(args) => stop_test::stop_test(args),
         Verb::Roll(args) => runs::drive(args, Purpose::Roll { seconds: ROLLS_S }),

@@ -3,7 +3,7 @@ use super::args::{OutputArgs, RestoreArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
-use super::{caution, not_begun, out, table, terminal, words};
+use super::{caution, log, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Wish};
@@ -214,8 +214,11 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
     for reason in stopped.iter().chain(&left).chain(prepared.passed_over()) {
         out::say(&format!("\n{}", words::reason(reason)));
     }
+    log::open(prepared.folder().parent().unwrap_or(Path::new("")), prepared.spec().log_days);
+    log::run_begins(prepared.run_id(), &prepared.spec().engine.name, &prepared.spec().name, &folder, doing);
     let show = Show {
         lapse,
+        run_id: prepared.run_id().to_owned(),
         scale_ratio: prepared.spec().engine.scale_ratio,
         terminal: out::on_terminal(),
         how_to_answer: terminal::listen(prepared.way_in(), prepared.folder()),
@@ -256,12 +259,20 @@ async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) {
     };
     let mut result = ResultJson::of_run(&concluded.outcome, &facts);
     result.reasons.extend(concluded.beside.iter().cloned());
+    log::run_ended(&ending.run_id, &concluded.outcome);
+    let alert = concluded.alert(&result.line());
     if let Err(reason) = concluded.seal(result.line()).await {
+        log::trouble(&reason);
         result.reasons.push(reason);
     }
     last_words(result.clone(), ending).await;
     if output.json {
         out::result(&result.line());
+    }
+    // The end is told before somebody's command takes its time.
+    if let Err(reason) = alert.sound().await {
+        log::trouble(&reason);
+        out::say(&format!("\n{}", words::reason(&reason)));
     }
 }
 

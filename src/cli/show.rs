@@ -1,6 +1,6 @@
 //! Progress for the person on stderr, and events for programs in a file, while a run goes on.
-use super::out;
 use super::words;
+use super::{log, out};
 use crate::bench::clock::{TimeLapse, instant};
 use crate::bench::news::{Audience, News};
 use crate::dcc::scale;
@@ -21,6 +21,8 @@ const REDRAW_EVERY: Duration = Duration::from_millis(100);
 /// What is shown of a run.
 pub(crate) struct Show {
     pub(crate) lapse: TimeLapse,
+    /// For the log.
+    pub(crate) run_id: String,
     /// Scale ratio N of 1:N.
     pub(crate) scale_ratio: f64,
     pub(crate) terminal: bool,
@@ -32,6 +34,7 @@ pub(crate) struct Show {
 
 impl Audience for Show {
     fn hear(&mut self, news: &News) {
+        log::news(&self.run_id, news);
         match news {
             News::Progress(at, progress) => self.progress(*at, progress),
             News::Record(record) => {
@@ -216,6 +219,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("events.jsonl");
         let mut show = Show {
+            run_id: String::new(),
             lapse: TimeLapse::NONE,
             scale_ratio: 160.0,
             terminal: false,

@@ -8,11 +8,12 @@ use crate::bench::profiles;
 use crate::bench::replay::{self, Replayed};
 use crate::bench::rescue::{Stopped, stop_bench};
 use crate::bench::start::NotBegun;
+use crate::bench::unit;
 use crate::cause::{Reason, program, record};
-use crate::config::Complaints;
+use crate::config::{self, Complaints};
 use crate::run::StopGrade;
 use serde::Serialize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Prints a text that is the result.
 pub(crate) fn print(text: &str) -> Exit {
@@ -48,6 +49,33 @@ pub(crate) fn profiles(name: Option<&str>, beside: &Path) -> Exit {
     let lines: Vec<String> = lines.collect();
     let printed = print(&lines.join("\n"));
     if all_right { printed } else { Exit::WrongUse }
+}
+
+/// Prints a unit for systemd. Paths in it are whole: a manager knows no folder of ours.
+pub(crate) fn unit(benches: &[PathBuf], night: bool) -> Exit {
+    let mut whole = Vec::new();
+    for bench in benches {
+        let read = runs::read_bench(bench)
+            .and_then(|text| config::read(&bench.display().to_string(), &text).map_err(NotBegun::BenchFile));
+        let path = read.and_then(|_| {
+            bench.canonicalize().map_err(|error| {
+                let evidence = format!("{}: {error}", bench.display());
+                NotBegun::Other(Reason::new(&program::BENCH_FILE_UNREADABLE, evidence))
+            })
+        });
+        match path {
+            Ok(path) => whole.push(path),
+            Err(why) => {
+                runs::say_not_begun(&why);
+                return Exit::WrongUse;
+            }
+        }
+    }
+    let files: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
+    match runs::own_program() {
+        Ok(own) => print(&unit::unit(&own, &files, night || files.len() > 1)),
+        Err(reason) => wrong(reason),
+    }
 }
 
 fn wrong(reason: Reason) -> Exit {

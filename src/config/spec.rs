@@ -32,6 +32,10 @@ pub struct BenchSpec {
     pub limits: LimitSpec,
     /// What a night does.
     pub night: NightSpec,
+    /// Who is told how a run ended.
+    pub alert: AlertSpec,
+    /// The log is kept for so many days; 0: none.
+    pub log_days: u16,
     /// Folder for run folders, as written in the file.
     pub record_folder: String,
     /// No run begins or goes on with less room on the disk, bytes.
@@ -359,4 +363,24 @@ pub struct NightSpec {
     pub sweeps: u16,
     /// No job begins when the night is older.
     pub no_job_after: Duration,
+}
+
+/// When somebody is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AlertWhen {
+    /// When a run did not end as it should.
+    Trouble,
+    /// Whenever one ends.
+    Ends,
+}
+
+/// Telling somebody how a run ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlertSpec {
+    /// A program and its words; empty: nobody is told.
+    pub command: Vec<String>,
+    /// When.
+    pub when: AlertWhen,
+    /// It may take so long.
+    pub limit: Duration,
 }

@@ -240,7 +240,10 @@ impl Run {
     fn look(&mut self) -> Result<(), Failure> {
         let followed = self.cx.follow_way();
         if let Some(recovery) = &self.recovery {
-            return self.guards.look_interrupted(&mut self.cx, recovery.is_stopped());
+            let hears_station = recovery.hears_station();
+            self.guards.look_interrupted(&mut self.cx, recovery.is_stopped())?;
+            // While the sensor is away the station alone can tell that somebody else drives the engine.
+            return if hears_station { self.throttles.look(&mut self.cx) } else { Ok(()) };
         }
         followed?;
         self.information.look(&mut self.cx);

@@ -105,6 +105,11 @@ impl Recovery {
         informs(self.abilities) && !informs(cx.station.abilities)
     }
 
+    /// The station was there all the time.
+    pub(super) fn hears_station(&self) -> bool {
+        !self.station
+    }
+
     /// How long it has lasted.
     pub(super) fn lasted(&self, now: BenchTime) -> Duration {
         now.since(self.began)

@@ -204,6 +204,18 @@ impl SimBench {
         self.engine.steady_speed(drive).abs()
     }
 
+    /// Speed of the wheel's rim, mm/s, whichever way.
+    #[must_use]
+    pub fn speed_mm_s(&self) -> f64 {
+        self.engine.speed_mm_s().abs()
+    }
+
+    /// The rail serves programming.
+    #[must_use]
+    pub fn in_service_mode(&self) -> bool {
+        self.server.track().in_service()
+    }
+
     /// A fault begins (or ends) now.
     pub fn apply(&mut self, fault: SimFault) {
         let now = self.now;
@@ -229,6 +241,7 @@ impl SimBench {
             SimFault::SensorBacklog { samples, old } => self.sensor.keep(samples, old),
             SimFault::SensorFlawed(flaws) => self.sensor.set_flaws(flaws),
             SimFault::PowerCut => self.server.cut_power(now, "SHORT CIRCUIT"),
+            SimFault::Swapped => self.decoder.swap(),
             SimFault::Sags(share) => self.supply = share.clamp(0.0, 1.0),
             SimFault::Stall => self.engine.set_stalled(true),
             SimFault::Lifted => self.engine.lift(),

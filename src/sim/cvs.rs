@@ -47,6 +47,14 @@ impl Memory {
         memory
     }
 
+    /// Another maker's from now on (CV 8); the rest stays.
+    pub(super) fn become_another(&mut self) {
+        let maker = self.get(8) ^ 0x55;
+        self.now.insert(8, maker);
+        self.spec.cvs.insert(8, maker);
+        self.changes += 1;
+    }
+
     /// The value, 0 where the decoder has no such CV.
     pub(super) fn get(&self, cv: u16) -> u8 {
         self.now.get(&cv).copied().unwrap_or(0)

@@ -69,6 +69,11 @@ impl Decoder {
         }
     }
 
+    /// It is another maker's from now on, with whatever the one before held in the other CVs.
+    pub(super) fn swap(&mut self) {
+        self.memory.become_another();
+    }
+
     pub(super) fn memory(&self) -> &Memory {
         &self.memory
     }

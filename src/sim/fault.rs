@@ -57,6 +57,8 @@ pub enum SimFault {
     Stall,
     /// The engine is lifted off and put back.
     Lifted,
+    /// Another engine of the same address and kind stands there: its decoder is another maker's.
+    Swapped,
     /// The wheels turn again.
     Freed,
     /// The decoder heeds no order and drives on at this share of full drive (-1 to 1), as long as the rail is live.

@@ -1,6 +1,6 @@
 //! The playing of a virtual bench: what happens next, what the core wants done, what the journal answers. Its links are
 //! in `wires`.
-use super::{Fault, VirtualBench, VirtualEnd};
+use super::{Fault, Moment, VirtualBench, VirtualEnd};
 use crate::bench::start::endpoint_key;
 use crate::journal::{FrameRef, Header, Recorder, RecorderError};
 use crate::run::desk::Desk;
@@ -129,6 +129,11 @@ impl Play {
             self.wake();
         }
         self.collect();
+    }
+
+    /// What somebody sees who looks on.
+    pub(super) fn moment(&self) -> Moment<'_> {
+        Moment { now: self.now, bench: &self.setup.bench, records: &self.records }
     }
 
     fn wake(&mut self) {

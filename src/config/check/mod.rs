@@ -1,5 +1,6 @@
 //! From keys to the checked types, section by section. Nothing stops at the first mistake: each section complains of
 //! all that is wrong with it and gives what it can to the checks that look across sections.
+mod alert;
 mod drive;
 mod links;
 mod measuring;
@@ -33,6 +34,8 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
     let record_folder = reading.value(&keys::safety::FOLDER);
     let least_free_bytes = reading.value(&keys::safety::LEAST_FREE);
     let night = night::night(reading);
+    let alert = alert::alert(reading);
+    let log_days = reading.value(&keys::safety::LOG_DAYS);
     schema?;
     Some(BenchSpec {
         name: name?,
@@ -48,6 +51,8 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
         programming: programming?,
         limits: limits?,
         night: night?,
+        alert: alert?,
+        log_days: log_days?,
         record_folder: record_folder?,
         least_free_bytes: least_free_bytes?,
     })

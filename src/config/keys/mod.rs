@@ -1,4 +1,5 @@
 //! The table of every known key, in the order of the template: the one source for reader, hints, template and schema.
+pub(super) mod alert;
 pub(super) mod links;
 pub(super) mod measuring;
 pub(super) mod night;
@@ -55,6 +56,7 @@ pub(super) static SECTIONS: &[&Section] = &[
     &safety::LIMITS,
     &safety::RECORD,
     &night::NIGHT,
+    &alert::ALERT,
 ];
 
 #[cfg(test)]

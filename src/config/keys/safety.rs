@@ -1,6 +1,6 @@
 //! Keys of programming, guards and the record.
 use crate::config::key::{Key, Need, Section};
-use crate::config::kind::{Choice, FileName, Flag, Room, SpeedKind, Text, Time};
+use crate::config::kind::{Choice, FileName, Flag, Room, SpeedKind, Text, Time, Whole};
 use crate::config::spec::ProgrammingPlace;
 
 /// Where programming happens.
@@ -243,12 +243,23 @@ pub(in crate::config) static LEAST_FREE: Key<Room> = Key {
             is full. A night at 200 samples a second keeps about 100 MB.",
 };
 
+/// Days of the log.
+pub(in crate::config) static LOG_DAYS: Key<Whole> = Key {
+    section: "record",
+    name: "log_days",
+    kind: Whole { least: 0, most: 365 },
+    need: Need::Default("14"),
+    example: "14",
+    about: "A log of what runs say of themselves is kept for so many days, in the folder log beside the runs: JSON, a file a day. \
+            0: none.",
+};
+
 /// The record.
 pub(in crate::config) static RECORD: Section = Section {
     name: "record",
     required: false,
     about: "Where the record of a run is kept.",
     cautions: &[],
-    keys: &[&FOLDER, &LEAST_FREE],
+    keys: &[&FOLDER, &LEAST_FREE, &LOG_DAYS],
     either: &[],
 };

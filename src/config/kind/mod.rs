@@ -13,7 +13,7 @@ use crate::cause::bench_file as cause;
 pub(super) use cvs::{CvLimits, CvSpans, CvValues};
 pub(super) use link::{Device, HostPort, Rate};
 pub(super) use listed::{Functions, PointList};
-pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Version, Whole, Words};
+pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Texts, Version, Whole, Words};
 pub(super) use quantity::{Doubt, DoubtValue, Length, Part, Room, SpeedKind, Time, Voltage};
 pub(super) use resolution::{Resolution, ResolutionValue};
 pub(super) use steps::Steps;

@@ -164,6 +164,34 @@ impl<T: Copy + Sync> Kind for Choice<T> {
     }
 }
 
+/// A list of texts, none of them empty, at least one.
+#[derive(Debug)]
+pub(in crate::config) struct Texts;
+
+impl Kind for Texts {
+    type Value = Vec<String>;
+    fn expected(&self) -> String {
+        "a list of texts, at least one".into()
+    }
+    fn read(&self, value: &Node<'_>) -> Result<Vec<String>, Vec<Fault>> {
+        let list = value.get_ref().as_array().filter(|list| !list.is_empty()).ok_or_else(|| {
+            let hint = "write each word in quotes, all of them in square brackets";
+            vec![Fault::new(&cause::WRONG_TYPE, hint)]
+        })?;
+        let (mut texts, mut faults) = (Vec::new(), Vec::new());
+        for item in list {
+            match Text.read(item) {
+                Ok(text) => texts.push(text),
+                Err(found) => faults.extend(found.into_iter().map(|fault| fault.at(item.span()))),
+            }
+        }
+        if faults.is_empty() { Ok(texts) } else { Err(faults) }
+    }
+    fn schema(&self) -> Value {
+        json!({ "type": "array", "items": Text.schema(), "minItems": 1 })
+    }
+}
+
 /// A list of words of a choice, at least one; a word may come again.
 #[derive(Debug)]
 pub(in crate::config) struct Words<T: 'static>(pub(in crate::config) Choice<T>);

@@ -1,0 +1,270 @@
+//! The fault campaign: jobs drawn from seeds, one to four faults of thirty kinds each, and the promises held against the
+//! simulation's truth at every event and at every end.
+//!
+//! `PACEWRIGHT_JOBS=20000 cargo test --release --test campaign -- --nocapture` plays that many seeds; `PACEWRIGHT_SEED=17` plays one and tells
+//! what is done to it.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "helpers of a test fail by panicking, as the tests do; the tally is printed"
+)]
+#[path = "played/figures.rs"]
+mod figures;
+#[path = "campaign/plan.rs"]
+mod plan;
+mod played;
+#[path = "campaign/watch.rs"]
+mod watch;
+
+use pacewright::bench::replay::{Replayed, replay_on};
+use pacewright::bench::start::endpoint_key;
+use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
+use pacewright::config;
+use pacewright::journal::{RunFolder, scan};
+use pacewright::run::{End, RecordBody, RunPlan, StepSource, VerdictWord};
+use pacewright::sim::{Conn, SimBench};
+use pacewright::time::BenchTime;
+use plan::{Dice, KINDS, Kind, Plan};
+use played::{ENGINES, Engine, for_each, outcome};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use watch::{Tally, Watch};
+
+/// Jobs of the gate.
+const JOBS: u64 = 80;
+/// A run ends within this bench time, whatever strikes, unless its process is gone: its own limit is an hour.
+const RUN_MOST: Duration = Duration::from_secs(3600 + 1800);
+/// And within this once nothing strikes any more: a whole job, a lost link waited for, originals put back.
+const CALM_MOST: Duration = Duration::from_secs(2400);
+/// Every so many jobs the record of the last run is replayed.
+const REPLAYED: u64 = 4;
+/// Somebody notices that the computer was off, or that a run died, and starts the next after this time.
+const STARTED_AGAIN: Duration = Duration::from_secs(30);
+
+/// What came of a job.
+struct Job {
+    seed: u64,
+    plan: Plan,
+    tally: Tally,
+    hours: f64,
+    runs: u32,
+    ended: End,
+}
+
+/// A quicker job than the scenario's. It stands in the file, so that its record can be replayed.
+const QUICK: &str = "
+[warm_up]
+shortest = \"60 s\"
+longest = \"90 s\"
+[sweep]
+steps = 10
+verify_points = 5
+[limits]
+reconnect = \"60 s\"
+run_time = \"1 h\"
+";
+
+fn bench(engine: Engine, seed: u64) -> VirtualBench {
+    let text = format!("{}{QUICK}", engine.text);
+    let spec =
+        config::read(engine.name, &text).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
+    VirtualBench { plan: RunPlan::new(spec), bench_text: text, ..engine.bench((engine.recipe)(seed)) }
+}
+
+/// The watchman of a program that died: power off, from a session of its own.
+fn watchman(bench: &mut SimBench) {
+    let conn = Conn(4_000_000);
+    bench.station_connected(conn);
+    for line in ["SET CONNECTIONMODE SRCP COMMAND", "GO", "SET 1 POWER OFF"] {
+        bench.station_bytes(conn, format!("{line}\n").as_bytes());
+        let now = bench.truth().at;
+        bench.advance(now + Duration::from_millis(200));
+    }
+    bench.station_gone(conn);
+    while bench.poll_output().is_some() {}
+}
+
+/// The faults that are still to come, in the time of a run that began so late.
+fn coming(plan: &Plan, began: Duration) -> Vec<(BenchTime, Fault)> {
+    let later = plan.faults.iter().filter(|(at, _)| *at >= BenchTime::ZERO + began);
+    later.map(|(at, fault)| (BenchTime::ZERO + at.since(BenchTime::ZERO + began), fault.clone())).collect()
+}
+
+fn play(seed: u64) -> Job {
+    let plan = Plan::draw(seed);
+    let mut dice = Dice::new(seed ^ 0xC0FF_EE00);
+    let engine = ENGINES[usize::try_from(dice.below(4)).unwrap()];
+    let mut setup = bench(engine, seed);
+    let delivered = setup.bench.truth().cvs;
+    let limits = setup.plan.spec.limits;
+    let mut watch = Watch::new(&plan, setup.plan.spec.target.top_mm_s());
+    let (mut began, mut runs, mut deaths) = (Duration::ZERO, 1, plan.deaths.iter());
+    let (end, ended) = loop {
+        setup.faults = coming(&plan, began);
+        watch.run_begins(began);
+        let death = deaths.find(|(at, _)| *at > BenchTime::ZERO + began);
+        let limit = death.map_or(RUN_MOST, |(at, _)| at.since(BenchTime::ZERO + began));
+        let folder = setup.folder.clone();
+        let end = match setup.watched(limit, &mut |moment| watch.look(moment)) {
+            Ok(end) => end,
+            Err(error) => panic!("seed {seed}: no run began: {error}"),
+        };
+        watch.tally.check("the core comes to rest", end.broken.is_none(), || format!("{:?}", end.broken));
+        if let Some(outcome) = end.outcome.clone() {
+            let now = BenchTime::ZERO + end.ended.since(BenchTime::ZERO + began);
+            let calm = plan.over.max(BenchTime::ZERO + began);
+            watch.tally.check(
+                "after the last fault a run ends in time",
+                (now + began) <= calm + CALM_MOST,
+                || format!("at {}, calm since {calm}", now + began),
+            );
+            watch.ended(&outcome, &end.bench, now, &delivered);
+            break (end, outcome);
+        }
+        watch.tally.check("every run ends", death.is_some(), || {
+            format!("not within {RUN_MOST:?}, in {:?}", Watch::phase(&end.records))
+        });
+        let Some((_, power_fails)) = death else {
+            return Job {
+                seed,
+                tally: watch.tally,
+                hours: 0.0,
+                runs,
+                ended: End::Refused,
+                plan: plan.clone(),
+            };
+        };
+        runs += 1;
+        setup = next_start(engine, seed, end, (*power_fails, runs), &plan, &mut watch.tally, &folder);
+        began = setup.began.since(BenchTime::ZERO);
+    };
+    let calm = plan.kinds.iter().all(|kind| !matches!(kind, Kind::Sags | Kind::SwappedInPause));
+    if calm && ended.outcome == End::Calibrated && ended.verdict == VerdictWord::Pass {
+        let sim = (engine.recipe)(seed);
+        let off = figures::figures(&sim, &end.bench, &end.bench, &ended, &limits);
+        let measured = off.iter().filter(|figure| figure.source == StepSource::Measured);
+        let worst = measured.max_by(|a, b| a.part().total_cmp(&b.part())).unwrap();
+        // The last correction was judged while the engine was as warm as then.
+        watch
+            .tally
+            .check("a pass is one in truth", worst.part() <= 1.25 && worst.off() <= 5.0, || worst.told());
+    }
+    if seed.is_multiple_of(REPLAYED) && !touches_the_disk(&plan) {
+        let replayed = replay_on(&end.disk, Path::new(&format!("/runs/{runs}")));
+        watch.tally.check(
+            "a record replays bit for bit",
+            matches!(replayed, Ok(Replayed::Same { .. })),
+            || format!("{replayed:?}"),
+        );
+    }
+    let hours = end.ended.since(BenchTime::ZERO).as_secs_f64() / 3600.0;
+    Job { seed, tally: watch.tally, hours, runs, ended: ended.outcome, plan: plan.clone() }
+}
+
+fn touches_the_disk(plan: &Plan) -> bool {
+    plan.kinds.iter().any(|kind| matches!(kind, Kind::DiskFull | Kind::DiskNearlyFull))
+}
+
+/// The program died: what it left must be readable, and the next start goes on from there.
+fn next_start(
+    engine: Engine,
+    seed: u64,
+    end: VirtualEnd,
+    (power_fails, number): (bool, u32),
+    plan: &Plan,
+    tally: &mut Tally,
+    folder: &Path,
+) -> VirtualBench {
+    let mut setup = bench(engine, seed);
+    let VirtualEnd { bench: mut sim, disk, records, ended, .. } = end;
+    if power_fails {
+        disk.crash(seed);
+        // Rail and station go with the supply of the house.
+        sim.apply(pacewright::sim::SimFault::PowerCut);
+    } else {
+        watchman(&mut sim);
+    }
+    disk.set_room(None);
+    let opened = RunFolder::open(&disk, folder);
+    tally.check("what was written can be read", opened.is_ok(), || format!("{:?}", opened.as_ref().err()));
+    if let (Ok(run), false) = (&opened, touches_the_disk(plan)) {
+        let points = |records: &[pacewright::run::Record], before: BenchTime| {
+            let is = |record: &&pacewright::run::Record| {
+                matches!(record.body, RecordBody::Point { .. }) && record.at <= before
+            };
+            records.iter().filter(is).count()
+        };
+        // Points are synced within half a second.
+        let last = records.last().map_or(BenchTime::ZERO, |record| record.at);
+        let sure = BenchTime::ZERO + last.since(BenchTime::ZERO).saturating_sub(Duration::from_millis(700));
+        let (before, after) = (points(&records, sure), points(&run.records, sure));
+        tally.check("nothing measured is lost", after >= before, || format!("{after} of {before}"));
+    }
+    let spec = &setup.plan.spec;
+    let found = scan(&disk, Path::new("/runs"), &endpoint_key(spec), spec.engine.address).unwrap();
+    setup.plan.pending = found.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec());
+    (setup.bench, setup.began, setup.disk) = (sim, ended + STARTED_AGAIN, disk);
+    setup.folder = PathBuf::from(format!("/runs/{number}"));
+    setup
+}
+
+/// Everything of all jobs; false where a promise was broken.
+fn tell(jobs: &[Job]) -> bool {
+    let (mut kinds, mut ends, mut exercised) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
+    let mut broken = 0;
+    for job in jobs {
+        job.plan.kinds.iter().for_each(|kind| *kinds.entry(*kind).or_insert(0u64) += 1);
+        *ends.entry(format!("{:?}", job.ended)).or_insert(0u64) += 1;
+        for (promise, count) in &job.tally.exercised {
+            *exercised.entry(*promise).or_insert(0u64) += count;
+        }
+        for violation in &job.tally.violations {
+            broken += 1;
+            println!("VIOLATION seed {}: {violation}\n  {}", job.seed, job.plan.told.join("; "));
+        }
+    }
+    let hours: f64 = jobs.iter().map(|job| job.hours).sum();
+    let runs: u32 = jobs.iter().map(|job| job.runs).sum();
+    let faults: u64 = kinds.values().sum();
+    println!(
+        "{} jobs, {runs} runs, {hours:.1} h, {faults} faults, {broken} violations; ends: {ends:?}",
+        jobs.len()
+    );
+    println!("faults: {kinds:?}");
+    for (promise, count) in &exercised {
+        println!("{count:>9}  {promise}");
+    }
+    broken == 0
+}
+
+#[test]
+fn without_faults_the_job_calibrates() {
+    for engine in ENGINES {
+        let end = played::play(bench(engine, 1));
+        assert_eq!(outcome(&end).outcome, End::Calibrated, "{}: {:?}", engine.name, outcome(&end).reasons);
+    }
+}
+
+#[test]
+fn whatever_goes_wrong_the_promises_hold() {
+    let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
+    if let Some(seed) = number("PACEWRIGHT_SEED") {
+        println!("{}", Plan::draw(seed).told.join("\n"));
+        let job = play(seed);
+        assert!(tell(&[job]));
+        return;
+    }
+    let seeds: Vec<u64> = (1..=number("PACEWRIGHT_JOBS").unwrap_or(JOBS)).collect();
+    let jobs = for_each(&seeds, |seed| play(*seed));
+    let good = tell(&jobs);
+    assert!(good, "play a seed alone: PACEWRIGHT_SEED=n cargo test --test campaign -- --nocapture");
+    let struck: std::collections::BTreeSet<Kind> =
+        jobs.iter().flat_map(|job| job.plan.kinds.clone()).collect();
+    assert_eq!(struck.len(), KINDS.len(), "every kind strikes: {struck:?}");
+    assert!(
+        jobs.iter().any(|job| job.ended == End::Calibrated)
+            && jobs.iter().any(|job| job.ended == End::Halted)
+    );
+}
