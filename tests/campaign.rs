@@ -22,7 +22,7 @@ use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config;
 use pacewright::journal::{RunFolder, scan};
-use pacewright::run::{End, RecordBody, RunPlan, StepSource, VerdictWord};
+use pacewright::run::{End, RecordBody, RunOutcome, RunPlan, StepSource, VerdictWord};
 use pacewright::sim::{Conn, SimBench};
 use pacewright::time::BenchTime;
 use plan::{Dice, KINDS, Kind, Plan};
@@ -50,6 +50,8 @@ struct Job {
     tally: Tally,
     hours: f64,
     runs: u32,
+    /// Dead runs that were gone on with.
+    gone_on: u32,
     ended: End,
 }
 
@@ -87,9 +89,9 @@ fn watchman(bench: &mut SimBench) {
 }
 
 /// The faults that are still to come, in the time of a run that began so late.
-fn coming(plan: &Plan, began: Duration) -> Vec<(BenchTime, Fault)> {
-    let later = plan.faults.iter().filter(|(at, _)| *at >= BenchTime::ZERO + began);
-    later.map(|(at, fault)| (BenchTime::ZERO + at.since(BenchTime::ZERO + began), fault.clone())).collect()
+fn coming(plan: &Plan, began: BenchTime) -> Vec<(BenchTime, Fault)> {
+    let later = plan.faults.iter().filter(|(at, _)| *at >= began);
+    later.map(|(at, fault)| (BenchTime::ZERO + at.since(began), fault.clone())).collect()
 }
 
 fn play(seed: u64) -> Job {
@@ -98,29 +100,35 @@ fn play(seed: u64) -> Job {
     let engine = ENGINES[usize::try_from(dice.below(4)).unwrap()];
     let mut setup = bench(engine, seed);
     let delivered = setup.bench.truth().cvs;
-    let limits = setup.plan.spec.limits;
     let mut watch = Watch::new(&plan, setup.plan.spec.target.top_mm_s());
-    let (mut began, mut runs, mut deaths) = (Duration::ZERO, 1, plan.deaths.iter());
+    let (mut runs, mut deaths) = (1, plan.deaths.iter());
+    let (mut goes_on, mut gone_on) = (None, 0);
     let (end, ended) = loop {
+        let began = setup.began;
         setup.faults = coming(&plan, began);
-        watch.run_begins(began);
-        let death = deaths.find(|(at, _)| *at > BenchTime::ZERO + began);
-        let limit = death.map_or(RUN_MOST, |(at, _)| at.since(BenchTime::ZERO + began));
+        watch.run_begins();
+        let death = deaths.find(|(at, _)| *at > began);
+        let limit = death.map_or(RUN_MOST, |(at, _)| at.since(began));
         let folder = setup.folder.clone();
-        let end = match setup.watched(limit, &mut |moment| watch.look(moment)) {
-            Ok(end) => end,
-            Err(error) => panic!("seed {seed}: no run began: {error}"),
+        let end = match goes_on.take() {
+            None => begins(setup, seed, limit, &mut watch),
+            Some(away) => match goes_on_with(&setup, away, limit, &mut watch, touches_the_disk(&plan)) {
+                Some(end) => {
+                    gone_on += 1;
+                    end
+                }
+                None => begins(anew(setup, runs), seed, limit, &mut watch),
+            },
         };
         watch.tally.check("the core comes to rest", end.broken.is_none(), || format!("{:?}", end.broken));
         if let Some(outcome) = end.outcome.clone() {
-            let now = BenchTime::ZERO + end.ended.since(BenchTime::ZERO + began);
-            let calm = plan.over.max(BenchTime::ZERO + began);
+            let calm = plan.over.max(began);
             watch.tally.check(
                 "after the last fault a run ends in time",
-                (now + began) <= calm + CALM_MOST,
-                || format!("at {}, calm since {calm}", now + began),
+                end.ended <= calm + CALM_MOST,
+                || format!("at {}, calm since {calm}", end.ended),
             );
-            watch.ended(&outcome, &end.bench, now, &delivered);
+            watch.ended(&outcome, &end.bench, end.ended, &delivered);
             break (end, outcome);
         }
         watch.tally.check("every run ends", death.is_some(), || {
@@ -132,35 +140,49 @@ fn play(seed: u64) -> Job {
                 tally: watch.tally,
                 hours: 0.0,
                 runs,
+                gone_on,
                 ended: End::Refused,
                 plan: plan.clone(),
             };
         };
         runs += 1;
-        setup = next_start(engine, seed, end, (*power_fails, runs), &plan, &mut watch.tally, &folder);
-        began = setup.began.since(BenchTime::ZERO);
+        setup = next_start(engine, seed, end, *power_fails, &plan, &mut watch.tally, &folder);
+        // Half of the dead are gone on with, the others begun anew.
+        if dice.below(2) == 0 {
+            (goes_on, setup.folder) = (Some(STARTED_AGAIN), folder);
+        } else {
+            setup = anew(setup, runs);
+        }
     };
+    at_the_end(engine, seed, &plan, (&end, &ended), &mut watch.tally);
+    let hours = end.ended.since(BenchTime::ZERO).as_secs_f64() / 3600.0;
+    Job { seed, tally: watch.tally, hours, runs, gone_on, ended: ended.outcome, plan: plan.clone() }
+}
+
+/// The last run against the truth, and its record against a replay.
+fn at_the_end(
+    engine: Engine,
+    seed: u64,
+    plan: &Plan,
+    (end, ended): (&VirtualEnd, &RunOutcome),
+    tally: &mut Tally,
+) {
     let calm = plan.kinds.iter().all(|kind| !matches!(kind, Kind::Sags | Kind::SwappedInPause));
     if calm && ended.outcome == End::Calibrated && ended.verdict == VerdictWord::Pass {
         let sim = (engine.recipe)(seed);
-        let off = figures::figures(&sim, &end.bench, &end.bench, &ended, &limits);
+        let limits = bench(engine, seed).plan.spec.limits;
+        let off = figures::figures(&sim, &end.bench, &end.bench, ended, &limits);
         let measured = off.iter().filter(|figure| figure.source == StepSource::Measured);
         let worst = measured.max_by(|a, b| a.part().total_cmp(&b.part())).unwrap();
         // The last correction was judged while the engine was as warm as then.
-        watch
-            .tally
-            .check("a pass is one in truth", worst.part() <= 1.25 && worst.off() <= 5.0, || worst.told());
+        tally.check("a pass is one in truth", worst.part() <= 1.25 && worst.off() <= 5.0, || worst.told());
     }
-    if seed.is_multiple_of(REPLAYED) && !touches_the_disk(&plan) {
-        let replayed = replay_on(&end.disk, Path::new(&format!("/runs/{runs}")));
-        watch.tally.check(
-            "a record replays bit for bit",
-            matches!(replayed, Ok(Replayed::Same { .. })),
-            || format!("{replayed:?}"),
-        );
+    if seed.is_multiple_of(REPLAYED) && !touches_the_disk(plan) {
+        let replayed = replay_on(&end.disk, &end.folder);
+        tally.check("a record replays bit for bit", matches!(replayed, Ok(Replayed::Same { .. })), || {
+            format!("{replayed:?}")
+        });
     }
-    let hours = end.ended.since(BenchTime::ZERO).as_secs_f64() / 3600.0;
-    Job { seed, tally: watch.tally, hours, runs, ended: ended.outcome, plan: plan.clone() }
 }
 
 fn touches_the_disk(plan: &Plan) -> bool {
@@ -172,7 +194,7 @@ fn next_start(
     engine: Engine,
     seed: u64,
     end: VirtualEnd,
-    (power_fails, number): (bool, u32),
+    power_fails: bool,
     plan: &Plan,
     tally: &mut Tally,
     folder: &Path,
@@ -202,12 +224,42 @@ fn next_start(
         let (before, after) = (points(&records, sure), points(&run.records, sure));
         tally.check("nothing measured is lost", after >= before, || format!("{after} of {before}"));
     }
-    let spec = &setup.plan.spec;
-    let found = scan(&disk, Path::new("/runs"), &endpoint_key(spec), spec.engine.address).unwrap();
-    setup.plan.pending = found.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec());
+    sim.advance(ended + STARTED_AGAIN);
+    while sim.poll_output().is_some() {}
     (setup.bench, setup.began, setup.disk) = (sim, ended + STARTED_AGAIN, disk);
+    setup
+}
+
+/// A new run on what an earlier one left.
+fn anew(mut setup: VirtualBench, number: u32) -> VirtualBench {
+    let spec = &setup.plan.spec;
+    let found = scan(&setup.disk, Path::new("/runs"), &endpoint_key(spec), spec.engine.address).unwrap();
+    setup.plan.pending = found.unfinished.map_or_else(Vec::new, |left| left.pending.originals().to_vec());
     setup.folder = PathBuf::from(format!("/runs/{number}"));
     setup
+}
+
+fn begins(setup: VirtualBench, seed: u64, limit: Duration, watch: &mut Watch<'_>) -> VirtualEnd {
+    let end = setup.watched(limit, &mut |moment| watch.look(moment));
+    end.unwrap_or_else(|error| panic!("seed {seed}: no run began: {error}"))
+}
+
+/// Goes on with a dead run; none where that is refused, as it may be of one that was ending or lost its inputs.
+fn goes_on_with(
+    setup: &VirtualBench,
+    away: Duration,
+    limit: Duration,
+    watch: &mut Watch<'_>,
+    disk_failed: bool,
+) -> Option<VirtualEnd> {
+    match setup.clone().go_on(away, limit, &mut |moment| watch.look(moment)) {
+        Ok(end) => Some(end),
+        Err(refused) => {
+            let why = refused.code == "not-resumed" || disk_failed;
+            watch.tally.check("what is not gone on with has its reason", why, || format!("{refused:?}"));
+            None
+        }
+    }
 }
 
 /// Everything of all jobs; false where a promise was broken.
@@ -227,9 +279,10 @@ fn tell(jobs: &[Job]) -> bool {
     }
     let hours: f64 = jobs.iter().map(|job| job.hours).sum();
     let runs: u32 = jobs.iter().map(|job| job.runs).sum();
+    let gone_on: u32 = jobs.iter().map(|job| job.gone_on).sum();
     let faults: u64 = kinds.values().sum();
     println!(
-        "{} jobs, {runs} runs, {hours:.1} h, {faults} faults, {broken} violations; ends: {ends:?}",
+        "{} jobs, {runs} runs ({gone_on} gone on with), {hours:.1} h, {faults} faults, {broken} violations; ends: {ends:?}",
         jobs.len()
     );
     println!("faults: {kinds:?}");

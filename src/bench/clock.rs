@@ -132,6 +132,8 @@ fn is_loopback(address: &str) -> bool {
 #[derive(Clone, Copy, Debug)]
 pub struct Clock {
     start: Instant,
+    /// Bench time at the start.
+    at: BenchTime,
     lapse: TimeLapse,
 }
 
@@ -139,7 +141,19 @@ impl Clock {
     /// A clock that begins now at bench time zero.
     #[must_use]
     pub fn start(lapse: TimeLapse) -> Self {
-        Self { start: instant(), lapse }
+        Self::start_at(BenchTime::ZERO, lapse)
+    }
+
+    /// A clock that begins now at this bench time.
+    #[must_use]
+    pub fn start_at(at: BenchTime, lapse: TimeLapse) -> Self {
+        Self { start: instant(), at, lapse }
+    }
+
+    /// Wall time, since the start, of this bench time; zero where it was before.
+    #[must_use]
+    pub fn wall_of(&self, at: BenchTime) -> Duration {
+        self.lapse.wall_span(at.since(self.at))
     }
 
     /// The factor.
@@ -151,7 +165,7 @@ impl Clock {
     /// Bench time now. Never goes back.
     #[must_use]
     pub fn now(&self) -> BenchTime {
-        BenchTime::ZERO + self.lapse.bench_span(self.wall())
+        self.at + self.lapse.bench_span(self.wall())
     }
 
     /// Wall time since the start.
@@ -162,8 +176,7 @@ impl Clock {
 
     /// Waits until this bench time; at once where it has passed.
     pub async fn sleep_until(&self, at: BenchTime) {
-        let due = self.lapse.wall_span(at.since(BenchTime::ZERO));
-        pause(due.saturating_sub(self.wall())).await;
+        pause(self.wall_of(at).saturating_sub(self.wall())).await;
     }
 
     /// Waits until this bench time; for ever where there is none.

@@ -62,6 +62,10 @@ impl Core for Desk {
 pub(crate) struct Job<C> {
     /// The core, before its first input.
     pub(crate) core: C,
+    /// The first input: a wake-up, or that the program died and goes on.
+    pub(crate) first: Input,
+    /// The records so far that tell what is in the decoder.
+    pub(crate) cv_records: Vec<Record>,
     /// Where the station is.
     pub(crate) station: LinkSpec,
     /// Where the sensor is.
@@ -152,12 +156,12 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
         clock: job.clock,
         core: job.core,
         gap: GapWatch::default(),
-        at: BenchTime::ZERO,
+        at: job.clock.now(),
         last_wake: None,
         heartbeat: HEARTBEAT,
         behind: None,
         stops: Vec::new(),
-        cv_records: Vec::new(),
+        cv_records: job.cv_records.into_iter().filter(|record| tells_of_cvs(&record.body)).collect(),
         person: job.person,
         watched: job.watched,
         notify: Notify::from_environment(),
@@ -167,7 +171,7 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
     if let Some(control) = job.control {
         live.tasks.spawn(control.serve(live.person.way_in()));
     }
-    let end = live.work().await;
+    let end = live.work(job.first).await;
     live.notify.over();
     let rest =
         Rest { watched: live.watched, station: live.station, telling: live.telling, tasks: live.tasks };
@@ -205,9 +209,9 @@ struct Live<C> {
 }
 
 impl<C: Core> Live<C> {
-    async fn work(&mut self) -> LoopEnd {
+    async fn work(&mut self, first: Input) -> LoopEnd {
         self.gap.beat(self.clock.wall(), since_boot());
-        let mut input = Input::Wake;
+        let mut input = first;
         loop {
             if let Some(end) = self.feed(&input) {
                 return end;
@@ -295,7 +299,7 @@ impl<C: Core> Live<C> {
     /// Wall time of a wake-up; one that was served already and is asked for again waits a little, so that a mistake in
     /// the core cannot eat the processor.
     fn wake_wall(&self, at: BenchTime) -> Duration {
-        let due = self.clock.lapse().wall_span(at.since(BenchTime::ZERO));
+        let due = self.clock.wall_of(at);
         match self.last_wake {
             Some((served, wall)) if at <= served => due.max(wall + WAKE_PAUSE),
             _ => due,

@@ -22,6 +22,7 @@ pub mod proof;
 mod put_back;
 pub mod replay;
 pub mod rescue;
+pub mod resume;
 pub mod simulated;
 mod standstill;
 pub mod start;

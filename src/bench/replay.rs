@@ -6,7 +6,7 @@ use crate::cause::{Reason, record};
 use crate::config;
 use crate::journal::{Disk, Frame, FrameKind, ReadError, RealDisk, RunFolder};
 use crate::run::desk::Desk;
-use crate::run::{CORE_REVISION, Output, Record, RunPlan};
+use crate::run::{CORE_REVISION, Input, Output, Record, RunPlan};
 use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
@@ -71,7 +71,7 @@ pub fn replay_on(disk: &dyn Disk, folder: &Path) -> Result<Replayed, Reason> {
 }
 
 /// The plan that the run was given, from the text kept in its journal.
-fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
+pub(super) fn plan_of(run: &RunFolder, lapse: TimeLapse) -> Result<RunPlan, Reason> {
     let header = &run.opening.run;
     let spec = config::read(&header.bench_file_name, &header.bench_text).map_err(|complaints| {
         Reason::new(&record::JOURNAL_DAMAGED, format!("the bench file kept in it: {complaints}"))
@@ -118,6 +118,10 @@ impl<'a> Again<'a> {
         match frame.kind {
             FrameKind::Sent(session, bytes) => self.on_file(frame.at, session, bytes),
             FrameKind::In(input) => {
+                if let Input::Resumed { .. } = input {
+                    // What was sent last may not have been kept.
+                    self.sent.clear();
+                }
                 if let Some((at, session, bytes)) = self.sent.pop_front() {
                     return Err(format!(
                         "at {at}, input {}: the replay sent {:?} on {session:?}, the run nothing",

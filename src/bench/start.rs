@@ -1,7 +1,7 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
 use super::alert::{Alert, Message};
 use super::clock::{Clock, LINK_FLOOR, TimeLapse, stays_here, time_of_day};
-use super::control::ControlSocket;
+use super::control::{ControlSocket, SOCKET_NAME};
 use super::earlier::{self, Earlier};
 use super::journaling::{Journaling, Scribe};
 use super::kept;
@@ -13,15 +13,17 @@ use super::profiles;
 use super::proof::{Proof, Proofs};
 use super::put_back::{PutBack, bench_file, beside};
 use super::rescue::{halt_bench, out_of_order};
+use super::resume::{self, TakenUp};
 use super::status::Status;
 use super::watched::Watched;
-use super::watchman::Brief;
+use super::watchman::{Brief, REPORT_NAME};
 use crate::cause::{Reason, program, record};
 use crate::config::{
     self, AlertSpec, BenchSpec, Complaints, LeadingEnd, LinkSpec, PathKind, ProfileText, ProgrammingPlace,
 };
 use crate::journal::{
-    Disk, EndpointLock, FrameRef, Header, ReadError, RealDisk, Recorder, RecorderError, Unfinished,
+    Disk, EndpointLock, FrameRef, Header, JOURNAL, ReadError, RealDisk, Recorder, RecorderError, RunFolder,
+    Unfinished,
 };
 use crate::run::desk::Desk;
 use crate::run::{
@@ -73,6 +75,21 @@ pub enum Wish {
         /// Write; else only what differs is told.
         write: bool,
     },
+}
+
+/// What the caller knows before a run is gone on with.
+#[derive(Clone, Debug)]
+pub struct Resume {
+    /// The run's folder.
+    pub folder: PathBuf,
+    /// Folder of the locks.
+    pub state_folder: PathBuf,
+    /// Nobody stays with it.
+    pub unattended: bool,
+    /// Listen to the signals of the process.
+    pub signals: bool,
+    /// The program that keeps watch.
+    pub watchman: Option<PathBuf>,
 }
 
 /// Why a run was not begun. Nothing was sent anywhere.
@@ -138,6 +155,25 @@ pub struct Prepared {
     lock: EndpointLock,
     /// Somebody stays with it: where a good end of it is proof for later ones.
     attended: Option<PathBuf>,
+    /// The run goes on: its core, the bench time, how long the program was away, and the records so far.
+    goes_on: Option<GoesOn>,
+}
+
+/// Where a run begins, or goes on.
+#[derive(Debug)]
+struct GoesOn {
+    desk: Box<Desk>,
+    at: BenchTime,
+    /// Its program died so long ago.
+    away: Option<Duration>,
+    records: Vec<Record>,
+}
+
+impl GoesOn {
+    fn from_the_start(plan: &RunPlan) -> Self {
+        let desk = Box::new(Desk::new(plan.clone()));
+        Self { desk, at: BenchTime::ZERO, away: None, records: Vec::new() }
+    }
 }
 
 impl Prepared {
@@ -192,16 +228,10 @@ impl Prepared {
         let mut recorder = Recorder::create(Box::new(RealDisk), &folder, &header)
             .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
         recorder.watch_room(spec.least_free_bytes);
-        let watchman = request.watchman.clone().map(|program| {
-            let brief = Brief {
-                bench_file: file_name,
-                bench_text: request.bench_text.clone(),
-                folder,
-                process: std::process::id(),
-                silence_ms: u64::try_from(spec.limits.program_silence.as_millis()).unwrap_or(u64::MAX),
-            };
-            (program, brief)
-        });
+        let watchman = request
+            .watchman
+            .clone()
+            .map(|program| (program, brief(file_name, request.bench_text.clone(), folder, &spec)));
         Ok(Self {
             watchman,
             plan,
@@ -215,6 +245,60 @@ impl Prepared {
             passed_over,
             lock,
             attended: (!request.unattended).then_some(records),
+            goes_on: None,
+        })
+    }
+
+    /// Goes on with the run in this folder, whose program died.
+    ///
+    /// # Errors
+    /// [`NotBegun`]: why it cannot be gone on with.
+    pub fn go_on(request: &Resume) -> Result<Self, NotBegun> {
+        let run =
+            RunFolder::open(&RealDisk, &request.folder).map_err(|error| NotBegun::Other(error.reason()))?;
+        let Header { bench_file_name, bench_text, .. } = run.opening.run;
+        let spec = config::read(&bench_file_name, &bench_text).map_err(NotBegun::BenchFile)?;
+        let now = std::fs::read_to_string(&bench_file_name);
+        if now.is_ok_and(|now| now != bench_text) {
+            return Err(NotBegun::Other(Reason::new(&record::BENCH_CHANGED, bench_file_name)));
+        }
+        let lock = EndpointLock::take(&request.state_folder, &endpoint_key(&spec))
+            .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
+        let records = request.folder.parent().unwrap_or(Path::new("")).to_owned();
+        if request.unattended {
+            may_be_alone(&records, &spec)?;
+        }
+        enough_room(&records, spec.least_free_bytes)?;
+        let died = silent_for(&request.folder);
+        let TakenUp { desk, plan, run, records: so_far, at, lapse, mut recorder } =
+            resume::take_up(Box::new(RealDisk), &request.folder).map_err(NotBegun::Other)?;
+        check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
+        recorder.watch_room(spec.least_free_bytes);
+        put_aside(&request.folder);
+        let run_id = run.opening.run.run_id;
+        let watchman = request
+            .watchman
+            .clone()
+            .map(|program| (program, brief(bench_file_name, bench_text, request.folder.clone(), &spec)));
+        Ok(Self {
+            watchman,
+            plan,
+            person: Person::new(Status::before(&run_id, &spec.engine.name, lapse.factor())),
+            signals: request.signals,
+            goes_on: Some(GoesOn {
+                desk: Box::new(desk),
+                at,
+                away: Some(lapse.bench_span(died)),
+                records: so_far,
+            }),
+            spec,
+            lapse,
+            run_id,
+            recorder,
+            unfinished: None,
+            passed_over: Vec::new(),
+            lock,
+            attended: (!request.unattended).then_some(records),
         })
     }
 
@@ -222,6 +306,12 @@ impl Prepared {
     #[must_use]
     pub fn purpose(&self) -> &Purpose {
         &self.plan.purpose
+    }
+
+    /// How much faster bench time passes.
+    #[must_use]
+    pub fn lapse(&self) -> TimeLapse {
+        self.lapse
     }
 
     /// The bench.
@@ -278,7 +368,8 @@ impl Prepared {
         let watched = watched.map_err(|error| {
             NotBegun::Other(Reason::new(&program::SYSTEM_REFUSED, format!("no watchman: {error}")))
         })?;
-        let clock = Clock::start(self.lapse);
+        let begin = self.goes_on.unwrap_or_else(|| GoesOn::from_the_start(&self.plan));
+        let clock = Clock::start_at(begin.at, self.lapse);
         let inherited = self.plan.pending.clone();
         let damage = self.unfinished.as_ref().map_or(&[][..], |left| &left.damage);
         let beside = damage.iter().map(ReadError::reason).collect();
@@ -290,7 +381,9 @@ impl Prepared {
                 .max(LINK_FLOOR),
             station: self.plan.spec.station.link.clone(),
             sensor: self.plan.spec.sensor.link.clone(),
-            core: Desk::new(self.plan),
+            core: *begin.desk,
+            first: begin.away.map_or(Input::Wake, resume::told),
+            cv_records: begin.records,
             clock,
             scribe: Box::new(RecorderScribe(self.recorder)),
             audience,
@@ -386,6 +479,33 @@ fn check_lapse(lapse: TimeLapse, spec: &BenchSpec) -> Result<(), Reason> {
         _ => None,
     });
     Err(no_port.unwrap_or(refused))
+}
+
+/// What the watchman is told.
+fn brief(bench_file: String, bench_text: String, folder: PathBuf, spec: &BenchSpec) -> Brief {
+    Brief {
+        bench_file,
+        bench_text,
+        folder,
+        process: std::process::id(),
+        silence_ms: u64::try_from(spec.limits.program_silence.as_millis()).unwrap_or(u64::MAX),
+    }
+}
+
+/// Wall time since the run in this folder last wrote a line; none where clocks do not tell.
+fn silent_for(folder: &Path) -> Duration {
+    let written = std::fs::metadata(folder.join(JOURNAL)).and_then(|about| about.modified());
+    written.ok().and_then(|written| time_of_day().duration_since(written).ok()).unwrap_or_default()
+}
+
+/// What a dead program left in its folder and a living one needs room for. What is not there needs no room.
+fn put_aside(folder: &Path) {
+    let _ = std::fs::remove_file(folder.join(SOCKET_NAME));
+    let report = folder.join(REPORT_NAME);
+    let aside = (1..=u32::MAX).map(|n| folder.join(format!("watchman-{n}.json"))).find(|name| !name.exists());
+    if let Some(aside) = aside {
+        let _ = std::fs::rename(report, aside);
+    }
 }
 
 /// Where the record goes, and where earlier runs of the engine lie.

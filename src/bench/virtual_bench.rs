@@ -3,6 +3,8 @@
 //!
 //! It does what `live` does in the same order: an input is kept raw, handed to the core, and what the core wants is done
 //! in its order. Faults strike at their bench time; a kill point ends the program after an input, as a crash does.
+use super::resume::{take_up, told};
+use crate::cause::Reason;
 use crate::config::ProfileText;
 use crate::journal::{RecorderError, VirtualDisk};
 use crate::run::{Answer, Input, PersonAct, Question, Record, RunOutcome, RunPlan};
@@ -74,6 +76,8 @@ pub struct VirtualBench {
 pub struct Moment<'a> {
     /// Bench time of the run.
     pub now: BenchTime,
+    /// Time of the simulation, which goes on from run to run.
+    pub at: BenchTime,
     /// The simulated bench.
     pub bench: &'a SimBench,
     /// Every record so far.
@@ -93,6 +97,8 @@ pub struct VirtualEnd {
     pub sent: Vec<(BenchTime, Session, Vec<u8>)>,
     /// The disk.
     pub disk: VirtualDisk,
+    /// Folder of the run on it.
+    pub folder: PathBuf,
     /// The simulated bench, with its truth.
     pub bench: SimBench,
     /// Bench time of the simulation at the end.
@@ -135,6 +141,28 @@ impl VirtualBench {
     /// When the record cannot be created: nothing was begun.
     pub fn run_to_end(self, limit: Duration) -> Result<VirtualEnd, RecorderError> {
         self.watched(limit, &mut |_| {})
+    }
+
+    /// Goes on with the run in its folder, whose program died so long ago; the simulated bench is as it has become since, and
+    /// `began` its time now. Faults and the limit count from here.
+    ///
+    /// # Errors
+    /// Why it cannot be gone on with.
+    pub fn go_on(
+        self,
+        away: Duration,
+        limit: Duration,
+        look: &mut dyn FnMut(Moment<'_>),
+    ) -> Result<VirtualEnd, Reason> {
+        let taken = take_up(Box::new(self.disk.clone()), &self.folder)?;
+        let mut play = Play::take_up(self, taken);
+        let until = play.now + limit;
+        play.feed(&told(away));
+        while !play.over && play.now < until {
+            play.step();
+            look(play.moment());
+        }
+        Ok(play.end())
     }
 
     /// The same, with somebody who looks on after each thing that happened.

@@ -9,6 +9,22 @@ pub const DISK_FULL: Cause = Cause {
     to_try: "Make room or choose another record folder, then start again; nothing is measured without a record.",
 };
 
+/// A run cannot be gone on with.
+pub const NOT_RESUMED: Cause = Cause {
+    code: "not-resumed",
+    seen: "This run cannot be gone on with.",
+    may_be: "It ended in order, was ending, is not the newest of its engine, or its record lacks what is needed.",
+    to_try: "Begin a new run, which first puts back what an earlier one left open; or compare the decoder with pacewright restore.",
+};
+
+/// The bench file is another one now.
+pub const BENCH_CHANGED: Cause = Cause {
+    code: "bench-changed",
+    seen: "The bench file has been changed since this run began.",
+    may_be: "Limits, links or the target were edited; a run goes on only with what it began with.",
+    to_try: "Begin a new run with the file as it is now, or put the copy from the run's folder back in its place and go on.",
+};
+
 /// The disk is about to be full.
 pub const DISK_NEARLY_FULL: Cause = Cause {
     code: "disk-nearly-full",
@@ -157,6 +173,8 @@ pub const PANIC_IN_TASK: Cause = Cause {
 pub const ALL: &[&Cause] = &[
     &DISK_FULL,
     &DISK_NEARLY_FULL,
+    &NOT_RESUMED,
+    &BENCH_CHANGED,
     &DISK_FAILED,
     &DISK_LAGGING,
     &JOURNAL_DAMAGED,

@@ -18,6 +18,8 @@ pub(crate) struct CommandLine {
 pub(crate) enum Verb {
     /// Calibrate the locomotive on the bench that this file describes
     Run(RunArgs),
+    /// Go on with a run whose program died, where it was
+    Resume(ResumeArgs),
     /// Measure the table that is in the decoder, as it is; nothing is written
     Check(RunArgs),
     /// Measure both curves of the engine and put the decoder back as it was
@@ -156,6 +158,17 @@ fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> 
     } else {
         Err(format!("expected {unit} from {least} to {most}"))
     }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ResumeArgs {
+    /// The run's folder
+    pub(crate) folder: PathBuf,
+    #[command(flatten)]
+    pub(crate) output: OutputArgs,
+    /// Nobody stays with it: refused until this bench has passed its stop test and an attended run
+    #[arg(long)]
+    pub(crate) unattended: bool,
 }
 
 #[derive(Debug, Args)]

@@ -62,6 +62,7 @@ pub fn main() -> ExitCode {
 fn carry_out(verb: Verb) -> Exit {
     match verb {
         Verb::Run(args) => runs::drive(args, Purpose::Calibrate),
+        Verb::Resume(args) => runs::resume(args),
         Verb::Check(args) => runs::drive(args, Purpose::Check),
         Verb::Sweep(args) => runs::drive(args, Purpose::Sweep),
         Verb::RunIn(args) => {

@@ -44,18 +44,18 @@ async fn carry_out(night: &Night) -> NightReport {
     let output = OutputArgs { json: false, events: None };
     let folder = night.report_folder();
     let run = async |request| runs::one(request, &output).await;
-    night
-        .carry_out(
-            run,
-            async |engine: &str| swap(engine).await,
-            |report| {
-                // Kept after each job: whatever happens later, the morning finds what was done.
-                if let Err(reason) = keep(report, &folder) {
-                    out::say(&format!("\n{}", words::reason(&reason)));
-                }
-            },
-        )
-        .await
+    let work = night.carry_out(
+        run,
+        async |engine: &str| swap(engine).await,
+        |report| {
+            // Kept after each job: whatever happens later, the morning finds what was done.
+            if let Err(reason) = keep(report, &folder) {
+                out::say(&format!("\n{}", words::reason(&reason)));
+            }
+        },
+    );
+    // Boxed: it is large, and lives as long as the night.
+    Box::pin(work).await
 }
 
 /// Asks for another engine; false where nobody is there to do it.

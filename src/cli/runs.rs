@@ -1,12 +1,12 @@
 //! The verb `run`, and what `demo` shares with it.
-use super::args::{OutputArgs, RestoreArgs, RunArgs};
+use super::args::{OutputArgs, RestoreArgs, ResumeArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
 use super::{caution, log, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
-use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Wish};
+use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Resume, Wish};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
@@ -85,6 +85,29 @@ pub(crate) fn restore(args: &RestoreArgs) -> Exit {
     }
 }
 
+/// The verb `resume`: goes on with a run whose program died.
+pub(crate) fn resume(args: ResumeArgs) -> Exit {
+    out::say(caution::BEFORE_A_RUN);
+    let output = args.output;
+    let prepared = is_folder(&args.folder).map_err(NotBegun::Other).and_then(|()| {
+        let events = events(&output)?;
+        let watchman = Some(own_program().map_err(NotBegun::Other)?);
+        let (state_folder, unattended, signals) = (state_folder(), args.unattended, true);
+        let resume = Resume { folder: args.folder, state_folder, unattended, signals, watchman };
+        Ok(begun(Prepared::go_on(&resume)?, events))
+    });
+    match (prepared, runtime().map_err(NotBegun::Other)) {
+        (Ok(begun), Ok(runtime)) => carry_out(runtime, async {
+            let lapse = begun.prepared.lapse();
+            match to_the_end(begun, &output).await {
+                Ok((outcome, _)) => Exit::of(&outcome),
+                Err(not_begun) => refuse(&not_begun, &output, lapse),
+            }
+        }),
+        (Err(why), _) | (_, Err(why)) => refuse(&why, &output, TimeLapse::NONE),
+    }
+}
+
 /// Carries this out on the runtime and ends it. What hangs in the system behind it, as a port whose opening never
 /// comes back, is waited for a little and no longer: it would keep the process from its end.
 pub(crate) fn carry_out<T>(runtime: Runtime, work: impl Future<Output = T>) -> T {
@@ -158,8 +181,13 @@ pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
 
 /// A run from its request to its end: how it ended, and where its record lies.
 pub(crate) async fn one(request: Request, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
-    let lapse = request.lapse;
-    let Begun { prepared, show, last_events } = begin(&request, output)?;
+    let events = events(output)?;
+    to_the_end(begun(Prepared::new(&request)?, events), output).await
+}
+
+async fn to_the_end(begun: Begun, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
+    let Begun { prepared, show, last_events } = begun;
+    let lapse = prepared.lapse();
     let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
     let concluded = Box::pin(prepared.carry_out(Box::new(show))).await?;
     let ended = (concluded.outcome.clone(), concluded.folder.clone());
@@ -174,10 +202,13 @@ struct Begun {
     last_events: Option<Events>,
 }
 
-fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
-    let lapse = request.lapse;
-    let events = output.events.as_deref().map(open_events).transpose()?;
-    let prepared = Prepared::new(request)?;
+/// The events file, opened before anything else is.
+fn events(output: &OutputArgs) -> Result<Option<(Events, Events)>, NotBegun> {
+    output.events.as_deref().map(open_events).transpose()
+}
+
+fn begun(prepared: Prepared, events: Option<(Events, Events)>) -> Begun {
+    let lapse = prepared.lapse();
     let (mut events, last_events) = match events {
         Some((first, last)) => (Some(first), Some(last)),
         None => (None, None),
@@ -225,7 +256,7 @@ fn begin(request: &Request, output: &OutputArgs) -> Result<Begun, NotBegun> {
         events,
         drawn: None,
     };
-    Ok(Begun { prepared, show, last_events })
+    Begun { prepared, show, last_events }
 }
 
 fn open_events(path: &Path) -> Result<(Events, Events), NotBegun> {

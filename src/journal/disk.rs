@@ -82,6 +82,12 @@ pub trait Disk: Send + fmt::Debug {
     /// [`DiskErrorKind::Exists`] where the name is taken; else the disk's own.
     fn create_file(&mut self, path: &Path) -> Result<Box<dyn AppendFile>, DiskError>;
 
+    /// Open a file that is there, for appending behind all that it holds.
+    ///
+    /// # Errors
+    /// [`DiskErrorKind::Missing`] where it is not there; else the disk's own.
+    fn open_file(&mut self, path: &Path) -> Result<Box<dyn AppendFile>, DiskError>;
+
     /// Put these bytes at this name as one step: after a crash the name holds all of the old or all of the new.
     /// On the medium when this returns.
     ///

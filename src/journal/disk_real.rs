@@ -98,6 +98,11 @@ impl Disk for RealDisk {
         Ok(Box::new(RealFile { file, path: path.to_owned() }))
     }
 
+    fn open_file(&mut self, path: &Path) -> Result<Box<dyn AppendFile>, DiskError> {
+        let file = OpenOptions::new().append(true).open(path).map_err(|e| told("open", path, &e))?;
+        Ok(Box::new(RealFile { file, path: path.to_owned() }))
+    }
+
     fn write_whole(&mut self, path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
         let mut name = path.file_name().map_or_else(OsString::new, ToOwned::to_owned);
         name.push(".new");

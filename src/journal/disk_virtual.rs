@@ -274,6 +274,12 @@ impl Disk for VirtualDisk {
         Ok(Box::new(VirtualFile { state: Arc::clone(&self.state), path: path.to_owned(), life: state.life }))
     }
 
+    fn open_file(&mut self, path: &Path) -> Result<Box<dyn AppendFile>, DiskError> {
+        let state = lock(&self.state);
+        state.node("open", path)?;
+        Ok(Box::new(VirtualFile { state: Arc::clone(&self.state), path: path.to_owned(), life: state.life }))
+    }
+
     fn write_whole(&mut self, path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
         let mut state = lock(&self.state);
         if let (_, Some(error)) = state.admit(bytes.len(), "write", path) {

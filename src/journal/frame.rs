@@ -69,6 +69,7 @@ mod tag {
     pub(super) const TASK_FAILED: u8 = 14;
     pub(super) const SENT: u8 = 13;
     pub(super) const WATCHMAN_GONE: u8 = 15;
+    pub(super) const RESUMED: u8 = 16;
 }
 
 fn put_bytes(out: &mut Vec<u8>, bytes: &[u8]) {
@@ -166,6 +167,10 @@ fn put_input(out: &mut Vec<u8>, input: &Input) {
         Input::Gap { nanos } => {
             out.push(tag::GAP);
             varint::put(out, *nanos);
+        }
+        Input::Resumed { away_nanos } => {
+            out.push(tag::RESUMED);
+            varint::put(out, *away_nanos);
         }
     }
 }
@@ -265,6 +270,7 @@ impl Taker<'_, '_> {
             tag::TASK_FAILED => Input::TaskFailed(self.text()?),
             tag::WATCHMAN_GONE => Input::WatchmanGone(self.text()?),
             tag::GAP => Input::Gap { nanos: self.number()? },
+            tag::RESUMED => Input::Resumed { away_nanos: self.number()? },
             tag::SENT => return Ok(FrameKind::Sent(self.session()?, self.bytes()?)),
             other => return Err(FrameError::Kind(other)),
         }))

@@ -50,6 +50,12 @@ impl<'d> Frames<'d> {
         self.cut_bytes
     }
 
+    /// Bytes of whole chunks read so far, and how many chunks and frames they hold.
+    #[must_use]
+    pub fn whole(&self) -> (u64, u64) {
+        (self.offset, self.chunk)
+    }
+
     /// The next chunk's frames; none at the end.
     fn load(&mut self) -> Result<Option<Vec<Frame>>, ReadError> {
         if self.offset >= self.len {

@@ -62,6 +62,23 @@ pub struct RawEnded {
     pub why: String,
 }
 
+/// Parts a journal: the opening, the first `records` records and the chunks within `whole_bytes` of raw bytes; and all else.
+pub(super) fn part(journal: &[u8], records: u64, whole_bytes: u64) -> (Vec<u8>, Vec<u8>) {
+    let (mut kept, mut aside) = (Vec::new(), Vec::new());
+    for line in journal.split_inclusive(|byte| *byte == b'\n') {
+        let keeps = line.ends_with(b"\n")
+            && match decode(line.strip_suffix(b"\n").unwrap_or(line)) {
+                Ok((_, Line::Opening(_))) => true,
+                Ok((_, Line::Record(record))) => record.n <= records,
+                Ok((_, Line::Chunk(index))) => index.offset.saturating_add(index.length) <= whole_bytes,
+                Ok((_, Line::RawEnded(_))) | Err(_) => false,
+            };
+        let part = if keeps { &mut kept } else { &mut aside };
+        part.extend_from_slice(line);
+    }
+    (kept, aside)
+}
+
 /// Why a line cannot be read.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 pub enum LineError {

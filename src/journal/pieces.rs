@@ -18,6 +18,12 @@ impl Pieces {
         Self { file, len: 0, torn: false, dirty: false }
     }
 
+    /// A file that holds so many bytes of whole pieces; whatever stands behind them is cut away.
+    pub(super) fn going_on(mut file: Box<dyn AppendFile>, len: u64) -> Result<Self, DiskError> {
+        file.truncate(len)?;
+        Ok(Self { file, len, torn: false, dirty: true })
+    }
+
     /// Appends a piece, or leaves none of it behind.
     pub(super) fn append(&mut self, piece: &[u8]) -> Result<(), DiskError> {
         if self.torn {

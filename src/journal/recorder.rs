@@ -10,9 +10,10 @@ use super::header::Header;
 use super::layout::{encode, lay_out};
 use super::line::{self, ChunkIndex, Line, RawEnded};
 use super::pieces::Pieces;
+use super::reader::RunFolder;
 use super::recorder_error::RecorderError;
-use super::{BALLAST, RESULT};
-use crate::run::{Input, JournalTrouble, Record};
+use super::{BALLAST, INPUT_RAW, JOURNAL, RESULT};
+use crate::run::{Input, JournalTrouble, Record, RecordBody};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -80,6 +81,55 @@ impl Recorder {
             taken: 0,
             written: 0,
             synced: 0,
+            sync_lost: None,
+            trouble: None,
+            least_room: 0,
+        })
+    }
+
+    /// Goes on with the record of a run that died: behind its first `records` records and `whole_bytes` of raw bytes in `chunks` whole
+    /// chunks of `frames` frames. What stands behind them, lines whose inputs were lost with the program among it, is put
+    /// aside in a file of its own.
+    ///
+    /// # Errors
+    /// The disk's; the folder is as it was then, or as it is to be.
+    pub fn go_on(
+        disk: Box<dyn Disk>,
+        run: &RunFolder,
+        records: u64,
+        (whole_bytes, chunks, frames): (u64, u64, u64),
+    ) -> Result<Self, RecorderError> {
+        let mut disk = disk;
+        let folder = run.path.clone();
+        let path = folder.join(JOURNAL);
+        let bytes = disk.read(&path)?;
+        let (kept, aside) = line::part(&bytes, records, whole_bytes);
+        if !aside.is_empty() {
+            let name = (1..=u32::MAX)
+                .map(|n| folder.join(format!("{JOURNAL}.aside-{n}")))
+                .find(|name| disk.len(name).is_err());
+            if let Some(name) = name {
+                disk.write_whole(&name, &aside)?;
+            }
+            disk.write_whole(&path, &kept)?;
+        }
+        let journal = Pieces::going_on(disk.open_file(&path)?, kept.len() as u64)?;
+        let raw = Pieces::going_on(disk.open_file(&folder.join(INPUT_RAW))?, whole_bytes)?;
+        let ballast = disk.len(&folder.join(BALLAST)).is_ok();
+        Ok(Self {
+            disk,
+            folder,
+            journal,
+            raw: Some(raw),
+            chunk: ChunkBuilder::default(),
+            chunks,
+            unsynced: Vec::new(),
+            frames,
+            ballast,
+            waiting: VecDeque::new(),
+            taken: records,
+            written: records,
+            synced: records,
             sync_lost: None,
             trouble: None,
             least_room: 0,
@@ -185,6 +235,12 @@ impl Recorder {
         let expected = self.taken + 1;
         if record.n != expected {
             return Err(RecorderError::OutOfOrder { expected, found: record.n });
+        }
+        if matches!(record.body, RecordBody::Point { .. })
+            && let Err(error) = self.try_flush()
+        {
+            // The record goes on without; that the raw bytes end is written down.
+            self.trouble = Some(error.trouble());
         }
         let line = encode(&Line::Record(Box::new(record.clone())))?;
         let readable = line::decode(line.strip_suffix(b"\n").unwrap_or(&line));

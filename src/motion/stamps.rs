@@ -99,9 +99,16 @@ fn age_us(stamp: Stamp) -> Option<i64> {
 pub(super) struct Stamps {
     first_arrival_us: i64,
     last: Option<Last>,
+    /// The next stamp has nothing to do with those before.
+    anew: bool,
 }
 
 impl Stamps {
+    /// Nobody listened for a time that is not known here: the next stamp begins anew.
+    pub(super) fn restart(&mut self) {
+        self.anew = true;
+    }
+
     /// Takes in a stamp that arrived at `at`.
     pub(super) fn take(&mut self, at: BenchTime, stamp: Stamp) -> Taken {
         let now_us = i64::try_from(at.as_nanos() / 1000).unwrap_or(i64::MAX);
@@ -115,7 +122,11 @@ impl Stamps {
         let arrival_us = now_us.saturating_sub(self.first_arrival_us);
         let waited = (arrival_us - last.arrival_us).max(0);
         let room = arrival_us - last.floor_us - last.t_us + SLACK_US + waited / RATE_PART;
-        let stamped = last.go_on(stamp, room, arrival_us);
+        let stamped = if std::mem::take(&mut self.anew) {
+            Stamped::Restart { t_us: last.t_us.saturating_add(waited + 1) }
+        } else {
+            last.go_on(stamp, room, arrival_us)
+        };
         self.last = match stamped {
             Stamped::Repeated => Some(last),
             Stamped::Restart { t_us } => {

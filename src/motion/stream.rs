@@ -122,6 +122,13 @@ impl Motion {
         self.asked.take();
     }
 
+    /// Nobody listened for a time that the stamps know and arrival does not: what comes next begins anew, with all that is known
+    /// of the field.
+    pub fn listen_again(&mut self) {
+        self.stamps.restart();
+        self.asked.take();
+    }
+
     fn take_in(&mut self, at: BenchTime, sample: Sample) {
         if !self.follow.may_take(sample.reading) {
             return;

@@ -6,7 +6,7 @@ use super::machine::Run;
 use crate::config::{BenchSpec, LinkSpec, SensorSpec, StreamFormat};
 use crate::sensor::{Form, SensorMachine, SensorStream};
 use crate::station::srcp::{Sessions, Srcp, SrcpSetup};
-use crate::station::{LinkEvent, StationMachine};
+use crate::station::{LinkEvent, Session, StationMachine};
 use crate::time::BenchTime;
 use std::collections::VecDeque;
 
@@ -71,6 +71,13 @@ impl Desk {
             Input::WatchmanGone(why) => self.run.watchman_gone(why),
             Input::Person(act) => self.run.person(*act),
             Input::Gap { nanos } => self.run.gap(*nanos),
+            Input::Resumed { away_nanos } => {
+                let why = "program-died: the program went on with its run";
+                for session in [Session::Drive, Session::Programming, Session::Information, Session::Rescue] {
+                    self.station.handle_link(at, session, LinkEvent::Closed(why));
+                }
+                self.run.resumed(*away_nanos);
+            }
         }
         self.settle(at);
     }

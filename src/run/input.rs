@@ -128,6 +128,11 @@ pub enum Input {
     WatchmanGone(String),
     /// The person wants something.
     Person(PersonAct),
+    /// The program had died, and goes on with this run. Nothing of its links is left.
+    Resumed {
+        /// Nanoseconds of bench time that nobody counted: the engine stood, or did what it was told last.
+        away_nanos: u64,
+    },
     /// The process did not run for this long (suspend, starvation).
     Gap {
         /// Nanoseconds of bench time.

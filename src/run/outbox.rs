@@ -65,6 +65,12 @@ impl Outbox {
         }
     }
 
+    /// The program died: orders that never left are over, and the ends of the others will not come to anybody.
+    pub(super) fn forget(&mut self) {
+        self.drop_gated();
+        self.orders.clear();
+    }
+
     /// The journal is this far.
     pub(super) fn journal_at(&mut self, written: u64, synced: u64) {
         self.journal = (self.journal.0.max(written), self.journal.1.max(synced));

@@ -58,6 +58,8 @@ pub(super) struct Recovery {
     tried_last: bool,
     /// What the station said to the last attempt.
     refused: Option<String>,
+    /// The program had died, so long ago; whoever goes on with the run wants its power too.
+    away: Option<Duration>,
 }
 
 impl Recovery {
@@ -77,6 +79,7 @@ impl Recovery {
             backoff: STATION_BACKOFF,
             tried_last: false,
             refused: None,
+            away: None,
             why,
         };
         // An engine that stood at a setting too low for it looks stopped before the order of zero was heard.
@@ -87,6 +90,19 @@ impl Recovery {
             recovery.stopped(cx)
         };
         recovery
+    }
+
+    /// The program died and goes on: as after a lost station, and with a sensor of which nothing is known.
+    pub(super) fn after_death(cx: &mut Cx, why: Failure, away: Duration) -> Self {
+        cx.station.lost = None;
+        let mut recovery = Self { away: Some(away), ..Self::new(cx, why) };
+        recovery.station = true;
+        recovery
+    }
+
+    /// For how long the program was dead, beside the time that the recovery took.
+    pub(super) fn away(&self) -> Duration {
+        self.away.unwrap_or_default()
     }
 
     fn stopper(&self, cx: &Cx, emergency: bool) -> Stopper {
@@ -303,7 +319,8 @@ impl Recovery {
             cx.station.power_wanted = true;
             return Ok(Stage::Over);
         }
-        if cx.station.cut_by_us && !self.station {
+        // A person or a service manager started it anew, as a run is started: that switches power on too.
+        if self.away.is_some() || cx.station.cut_by_us && !self.station {
             return Ok(Stage::Powering(Orders::new([Action::PowerOn])));
         }
         Err(found_off(cx, self.why.reason.code.as_ref()))

@@ -87,6 +87,14 @@ impl SensorLink {
         self.lost.get_or_insert(now);
     }
 
+    /// Nothing is left of it: it is opened anew at once.
+    pub(super) fn lose(&mut self, now: BenchTime) {
+        if !matches!(self.state, State::Idle) {
+            (self.state, self.backoff) = (State::Closed { since: now }, BACKOFF);
+            self.lost.get_or_insert(now);
+        }
+    }
+
     fn ask(&mut self, now: BenchTime) {
         (self.state, self.asked_at) = (State::Opening, now);
     }

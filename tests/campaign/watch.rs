@@ -47,8 +47,6 @@ impl Tally {
 pub(crate) struct Watch<'p> {
     plan: &'p Plan,
     floor_mm_s: f64,
-    /// Job time at which this run began.
-    began: Duration,
     records: usize,
     /// Since when the last order is to stand.
     told_to_stand: Option<BenchTime>,
@@ -72,7 +70,6 @@ impl<'p> Watch<'p> {
         Self {
             plan,
             floor_mm_s: FLOOR * top_mm_s,
-            began: Duration::ZERO,
             records: 0,
             told_to_stand: None,
             blind: None,
@@ -84,13 +81,13 @@ impl<'p> Watch<'p> {
     }
 
     /// Another run of the job begins.
-    pub(crate) fn run_begins(&mut self, began: Duration) {
-        (self.began, self.records, self.told_to_stand) = (began, 0, None);
+    pub(crate) fn run_begins(&mut self) {
+        (self.records, self.told_to_stand) = (0, None);
         (self.blind, self.unasked) = (None, None);
     }
 
     pub(crate) fn look(&mut self, moment: Moment<'_>) {
-        let at = moment.now + self.began;
+        let at = moment.at;
         for record in &moment.records[self.records..] {
             self.records += 1;
             if let RecordBody::CvIntention { cv, .. } = record.body {
@@ -131,8 +128,7 @@ impl<'p> Watch<'p> {
     }
 
     /// A run has ended by itself.
-    pub(crate) fn ended(&mut self, outcome: &RunOutcome, bench: &SimBench, now: BenchTime, delivered: &Cvs) {
-        let at = now + self.began;
+    pub(crate) fn ended(&mut self, outcome: &RunOutcome, bench: &SimBench, at: BenchTime, delivered: &Cvs) {
         let known = outcome.reasons.iter().find(|reason| cause::find(&reason.code).is_none());
         self.tally.check("every reason is in the catalogue", known.is_none(), || format!("{known:?}"));
         let why = matches!(outcome.outcome, End::Rejected | End::Halted | End::Interrupted);

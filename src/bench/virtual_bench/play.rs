@@ -1,6 +1,7 @@
 //! The playing of a virtual bench: what happens next, what the core wants done, what the journal answers. Its links are
 //! in `wires`.
 use super::{Fault, Moment, VirtualBench, VirtualEnd};
+use crate::bench::resume::TakenUp;
 use crate::bench::start::endpoint_key;
 use crate::journal::{FrameRef, Header, Recorder, RecorderError};
 use crate::run::desk::Desk;
@@ -53,16 +54,35 @@ pub(super) struct Play {
 }
 
 impl Play {
-    pub(super) fn begin(mut setup: VirtualBench) -> Result<Self, RecorderError> {
+    pub(super) fn begin(setup: VirtualBench) -> Result<Self, RecorderError> {
         let header = header(&setup);
         let mut recorder = Recorder::create(Box::new(setup.disk.clone()), &setup.folder, &header)?;
         recorder.watch_room(setup.plan.spec.least_free_bytes);
+        let desk = Desk::new(setup.plan.clone());
+        Ok(Self::with(setup, desk, recorder, BenchTime::ZERO))
+    }
+
+    /// Goes on where a program died. The bench's `began` is the simulation's time now; the run's time goes on from its last.
+    pub(super) fn take_up(mut setup: VirtualBench, taken: TakenUp) -> Self {
+        let TakenUp { desk, plan, records, at, mut recorder, .. } = taken;
+        setup.plan = plan;
+        recorder.watch_room(setup.plan.spec.least_free_bytes);
+        for (when, _) in &mut setup.faults {
+            *when = at + when.since(BenchTime::ZERO);
+        }
+        let now = setup.began.since(BenchTime::ZERO);
+        setup.began = BenchTime::ZERO + now.saturating_sub(at.since(BenchTime::ZERO));
+        let made_at = vec![0; records.len()];
+        Self { records, made_at, ..Self::with(setup, desk, recorder, at) }
+    }
+
+    fn with(mut setup: VirtualBench, desk: Desk, recorder: Recorder, now: BenchTime) -> Self {
         let mut faults = std::mem::take(&mut setup.faults);
         faults.sort_by_key(|(at, _)| *at);
-        Ok(Self {
-            desk: Desk::new(setup.plan.clone()),
+        Self {
+            desk,
             recorder,
-            now: BenchTime::ZERO,
+            now,
             flights: BTreeMap::new(),
             flown: 0,
             sessions: BTreeMap::new(),
@@ -85,7 +105,7 @@ impl Play {
             sent: Vec::new(),
             broken: None,
             setup,
-        })
+        }
     }
 
     /// Bench time of the simulation now.
@@ -133,7 +153,7 @@ impl Play {
 
     /// What somebody sees who looks on.
     pub(super) fn moment(&self) -> Moment<'_> {
-        Moment { now: self.now, bench: &self.setup.bench, records: &self.records }
+        Moment { now: self.now, at: self.sim_now(), bench: &self.setup.bench, records: &self.records }
     }
 
     fn wake(&mut self) {
@@ -298,6 +318,7 @@ impl Play {
             made_at: self.made_at,
             sent: self.sent,
             disk: self.setup.disk,
+            folder: self.setup.folder,
             bench: self.setup.bench,
             inputs: self.inputs,
             broken: self.broken,

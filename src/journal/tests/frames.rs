@@ -18,6 +18,7 @@ fn troubles() -> impl Strategy<Value = JournalTrouble> {
     prop_oneof![
         Just(JournalTrouble::Lagging),
         Just(JournalTrouble::Full),
+        any::<u64>().prop_map(JournalTrouble::NearlyFull),
         any::<String>().prop_map(JournalTrouble::Failed)
     ]
 }
@@ -46,6 +47,7 @@ fn inputs() -> impl Strategy<Value = Input> {
         troubles().prop_map(Input::JournalTrouble),
         acts().prop_map(Input::Person),
         any::<u64>().prop_map(|nanos| Input::Gap { nanos }),
+        any::<u64>().prop_map(|away_nanos| Input::Resumed { away_nanos }),
         any::<String>().prop_map(Input::TaskFailed),
         any::<String>().prop_map(Input::WatchmanGone),
     ]

@@ -149,6 +149,16 @@ impl Run {
         self.cx.note(&record_causes::GAP_IN_TIME, format!("{:.1} s, {engine}", nanos as f64 / 1e9));
     }
 
+    /// The program died and goes on with the run: all links are lost, and somebody wants the power that the watchman cut.
+    pub(in crate::run) fn resumed(&mut self, away_nanos: u64) {
+        let away = Duration::from_nanos(away_nanos);
+        self.cx.resumed_at = self.cx.now;
+        self.cx.outbox.forget();
+        self.cx.motion.listen_again();
+        self.cx.sensor.lose(self.cx.now);
+        self.go_on_after(away);
+    }
+
     pub(in crate::run) fn person(&mut self, act: PersonAct) {
         if let PersonAct::Answer { question, answer } = act {
             self.cx.answered(question, answer);

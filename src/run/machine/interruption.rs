@@ -1,6 +1,6 @@
 //! Interruptions by a lost link: when a run waits for it, and how it goes on.
 use super::{Phase, Run};
-use crate::cause::station as station_causes;
+use crate::cause::{program as program_causes, station as station_causes};
 use crate::run::cx::{Failure, Link};
 use crate::run::guards::Guards;
 use crate::run::information_link::InformationLink;
@@ -36,6 +36,26 @@ impl Run {
         self.name_phase(PhaseName::Recovering);
     }
 
+    /// The program died amid the run and goes on with it after so long. What was going on is interrupted as by a lost link to both.
+    pub(super) fn go_on_after(&mut self, away: Duration) {
+        let evidence = format!("away for {:.0} s", away.as_secs_f64());
+        let failure = Failure::emergency(&program_causes::DIED, evidence).by(Link::Station);
+        self.cx.record(RecordBody::Noted(failure.reason.clone()));
+        if self.is_ending() {
+            return;
+        }
+        // Where another link was waited for, both are now, and the phase behind it is what goes on.
+        let phase = self.recovery.take().map_or(self.cx.phase, |recovery| recovery.phase());
+        self.cx.phase = phase;
+        self.shuttle = None;
+        self.cx.motion.end_measure();
+        // Nobody saw what it did meanwhile.
+        self.cx.may_move = self.cx.has_moved();
+        (self.guards, self.throttles) = (Guards::default(), ThrottleWatch::default());
+        self.recovery = Some(Recovery::after_death(&mut self.cx, failure, away));
+        self.name_phase(PhaseName::Recovering);
+    }
+
     /// Looks after the recovery under way; true once the run goes on.
     pub(super) fn recover(&mut self) -> Result<bool, Failure> {
         let Some(recovery) = &mut self.recovery else { return Ok(true) };
@@ -44,7 +64,8 @@ impl Run {
         }
         let now = self.cx.now;
         let hears_less = recovery.hears_less(&self.cx);
-        let (reason, phase, lasted) = (recovery.told(now), recovery.phase(), recovery.lasted(now));
+        let (reason, phase) = (recovery.told(now), recovery.phase());
+        let lasted = recovery.lasted(now) + recovery.away();
         self.recovery = None;
         self.cx.station.cut_by_us = false;
         self.cx.record(RecordBody::Noted(reason.clone()));
