@@ -56,7 +56,10 @@ impl Bench {
     /// The folders of the runs so far, oldest first.
     fn runs(&self) -> Vec<PathBuf> {
         let mut runs: Vec<PathBuf> = fs::read_dir(self.folder.path().join("runs"))
-            .map(|entries| entries.map(|entry| entry.unwrap().path()).collect())
+            .map(|entries| {
+                let paths = entries.map(|entry| entry.unwrap().path());
+                paths.filter(|path| path.join("journal.jsonl").exists()).collect()
+            })
             .unwrap_or_default();
         // Names begin with the second of the start; ids settle the rest, for they rise with time.
         runs.sort_by_key(|path| fs::metadata(path.join("journal.jsonl")).and_then(|m| m.modified()).ok());
@@ -246,6 +249,55 @@ fn killed_amid_writing_a_decoder_is_as_it_was_after_a_restore() {
     }
     println!("5 kills, {amid} of them with a decoder that was half written");
     assert!(amid >= 3, "{amid}");
+}
+
+/// Killed for real, amid the sweep and amid the writing of the table: the run goes on where it was, and calibrates.
+#[test]
+fn a_run_that_is_killed_twice_is_gone_on_with_and_calibrates() {
+    let bench = bench("avocet");
+    let quick = "\n[warm_up]\nshortest = \"1 min\"\nlongest = \"2 min\"\n[sweep]\nsteps = 8\n";
+    let text = fs::read_to_string(&bench.file).unwrap();
+    fs::write(&bench.file, format!("{text}{quick}")).unwrap();
+    let mut killed = bench.start();
+    let folder = bench.until_phase("sweep");
+    let journal = || fs::read_to_string(folder.join("journal.jsonl")).unwrap_or_default();
+    let measured = || journal().matches("\"purpose\":\"sweep\"").count();
+    until("some points", || (measured() >= 3).then_some(()));
+    let kill = |run: &mut Running| {
+        run.0.kill().unwrap();
+        assert_eq!(run.exit_code(), -1);
+        report(&folder);
+    };
+    kill(&mut killed);
+    let before = measured();
+    let resume = || {
+        let mut resume = pacewright(bench.folder.path());
+        resume.arg("resume").arg(&folder).arg("--json").stdout(Stdio::piped()).stderr(Stdio::piped());
+        Running(resume.spawn().unwrap())
+    };
+    let mut killed = resume();
+    let intentions = journal().matches("cv_intention").count();
+    until("the table half written", || {
+        (journal().matches("cv_intention").count() >= intentions + 12).then_some(())
+    });
+    assert!(measured() > before, "it went on measuring");
+    kill(&mut killed);
+    let mut last = resume();
+    let code = last.exit_code();
+    let object = object(&mut last);
+    assert_eq!(
+        (code, &object["outcome"], &object["stop"]),
+        (0, &"calibrated".into(), &"still".into()),
+        "{object}"
+    );
+    assert_eq!(object["run_folder"], folder.display().to_string());
+    assert_eq!(bench.runs().len(), 1, "it is one run");
+    assert!(folder.join("watchman-1.json").exists() && folder.join("watchman-2.json").exists());
+    let replay = bench.replay(&folder);
+    assert_eq!(replay.status.code(), Some(0), "{}", String::from_utf8_lossy(&replay.stdout));
+    let again = pacewright(bench.folder.path()).arg("resume").arg(&folder).output().unwrap();
+    assert_eq!(again.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("not-resumed"));
 }
 
 /// The processes that this one has started and that are still there.
