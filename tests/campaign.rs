@@ -53,6 +53,8 @@ struct Job {
     /// Dead runs that were gone on with.
     gone_on: u32,
     ended: End,
+    /// Why, in the order of the result.
+    reasons: Vec<String>,
 }
 
 /// A quicker job than the scenario's. It stands in the file, so that its record can be replayed.
@@ -106,7 +108,7 @@ fn play(seed: u64) -> Job {
     let (end, ended) = loop {
         let began = setup.began;
         setup.faults = coming(&plan, began);
-        watch.run_begins();
+        watch.run_begins(goes_on.is_none());
         let death = deaths.find(|(at, _)| *at > began);
         let limit = death.map_or(RUN_MOST, |(at, _)| at.since(began));
         let folder = setup.folder.clone();
@@ -136,6 +138,7 @@ fn play(seed: u64) -> Job {
         });
         let Some((_, power_fails)) = death else {
             return Job {
+                reasons: Vec::new(),
                 seed,
                 tally: watch.tally,
                 hours: 0.0,
@@ -155,8 +158,10 @@ fn play(seed: u64) -> Job {
         }
     };
     at_the_end(engine, seed, &plan, (&end, &ended), &mut watch.tally);
+    let reasons =
+        ended.reasons.iter().map(|reason| format!("{}: {}", reason.code, reason.evidence)).collect();
     let hours = end.ended.since(BenchTime::ZERO).as_secs_f64() / 3600.0;
-    Job { seed, tally: watch.tally, hours, runs, gone_on, ended: ended.outcome, plan: plan.clone() }
+    Job { seed, tally: watch.tally, hours, runs, gone_on, reasons, ended: ended.outcome, plan: plan.clone() }
 }
 
 /// The last run against the truth, and its record against a replay.
@@ -306,6 +311,7 @@ fn whatever_goes_wrong_the_promises_hold() {
     if let Some(seed) = number("PACEWRIGHT_SEED") {
         println!("{}", Plan::draw(seed).told.join("\n"));
         let job = play(seed);
+        println!("{}", job.reasons.join("\n"));
         assert!(tell(&[job]));
         return;
     }

@@ -64,8 +64,8 @@ pub(crate) struct Job<C> {
     pub(crate) core: C,
     /// The first input: a wake-up, or that the program died and goes on.
     pub(crate) first: Input,
-    /// The records so far that tell what is in the decoder.
-    pub(crate) cv_records: Vec<Record>,
+    /// The records of a run that goes on.
+    pub(crate) records: Vec<Record>,
     /// Where the station is.
     pub(crate) station: LinkSpec,
     /// Where the sensor is.
@@ -161,7 +161,7 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
         heartbeat: HEARTBEAT,
         behind: None,
         stops: Vec::new(),
-        cv_records: job.cv_records.into_iter().filter(|record| tells_of_cvs(&record.body)).collect(),
+        cv_records: job.records.iter().filter(|record| tells_of_cvs(&record.body)).cloned().collect(),
         person: job.person,
         watched: job.watched,
         notify: Notify::from_environment(),
@@ -170,6 +170,9 @@ pub(crate) async fn run(job: Job<impl Core>) -> std::io::Result<Ended> {
     live.notify.ready();
     if let Some(control) = job.control {
         live.tasks.spawn(control.serve(live.person.way_in()));
+    }
+    if let Some(open) = open_question(&job.records) {
+        live.note(open);
     }
     let end = live.work(job.first).await;
     live.notify.over();
@@ -369,6 +372,15 @@ impl<C: Core> Live<C> {
             _ => {}
         }
     }
+}
+
+/// What the person was asked and has not answered.
+fn open_question(records: &[Record]) -> Option<&RecordBody> {
+    let bodies = records.iter().rev().map(|record| &record.body);
+    let last = bodies.filter(|body| {
+        matches!(body, RecordBody::Asked { .. } | RecordBody::Answered { .. } | RecordBody::Withdrawn { .. })
+    });
+    last.take(1).find(|body| matches!(body, RecordBody::Asked { .. }))
 }
 
 fn tells_of_cvs(body: &RecordBody) -> bool {

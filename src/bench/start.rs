@@ -383,7 +383,7 @@ impl Prepared {
             sensor: self.plan.spec.sensor.link.clone(),
             core: *begin.desk,
             first: begin.away.map_or(Input::Wake, resume::told),
-            cv_records: begin.records,
+            records: begin.records,
             clock,
             scribe: Box::new(RecorderScribe(self.recorder)),
             audience,

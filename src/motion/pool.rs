@@ -22,6 +22,14 @@ const MOST_NEAR: usize = 64;
 const SLOW_OF_RAW: f64 = 1.5;
 /// For the same reason the slowest quarter of many blocks shows a little less than what counts for a mean.
 const SLOW_SEEN: f64 = 0.967;
+/// No engine scatters by a tenth of its speed from turn to turn: it was stopped, or ran away, for a moment (own choice).
+const WILDEST: f64 = 0.01;
+/// Long measurements kept.
+const MOST_LONG: usize = 64;
+/// A long measurement with so many times the variance of the others, and by chance so seldom, was disturbed (own choice: twice
+/// the standard deviation, where an engine's own habits differ by less).
+const DISTURBED: f64 = 4.0;
+const DISTURBED_BY_CHANCE: f64 = 1e-4;
 /// One in a hundred is meant by chance.
 const CONTRADICTS: f64 = 0.01;
 
@@ -62,14 +70,34 @@ impl Pooled {
     }
 }
 
+/// A long measurement: variance of neighbouring blocks, and of the slow part, each with its degrees of freedom.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Long {
+    /// Its number among all measurements.
+    number: u64,
+    raw: (f64, f64),
+    slow: (f64, f64),
+}
+
 /// Scatter of a turn known so far in one direction.
 #[derive(Clone, Debug, Default)]
 pub struct TurnScatter {
-    /// Of long measurements: neighbouring blocks, and the slow part.
-    raw: Pooled,
-    slow: Pooled,
-    /// Of all: speed, variance of neighbouring blocks with their noise, that of an end, degrees of freedom.
-    near: VecDeque<(f64, f64, f64, f64)>,
+    /// The latest long measurements.
+    long: VecDeque<Long>,
+    /// All measurements, short ones too.
+    near: VecDeque<Near>,
+    /// Measurements so far.
+    count: u64,
+}
+
+/// A measurement at a speed: variance of neighbouring blocks with their noise, that of an end, degrees of freedom.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Near {
+    number: u64,
+    speed_mm_s: f64,
+    variance: f64,
+    ends: f64,
+    degrees: f64,
 }
 
 /// What the pool says at a speed.
@@ -96,11 +124,24 @@ impl TurnScatter {
         if degrees < 1.0 || !raw.is_finite() || !seen.slow.is_finite() {
             return;
         }
-        if seen.blocks >= LONG {
-            self.raw.add(raw, degrees);
-            self.slow.add(seen.slow * each / SLOW_SEEN, seen.slow_degrees);
+        if seen.slow * each > WILDEST {
+            return;
         }
-        self.near.push_back((speed_mm_s.abs(), seen.variance * each, seen.ends * each, degrees));
+        if seen.blocks >= LONG {
+            let slow = (seen.slow * each / SLOW_SEEN, seen.slow_degrees);
+            self.long.push_back(Long { number: self.count, raw: (raw, degrees), slow });
+            if self.long.len() > MOST_LONG {
+                self.long.pop_front();
+            }
+        }
+        self.near.push_back(Near {
+            number: self.count,
+            speed_mm_s: speed_mm_s.abs(),
+            variance: seen.variance * each,
+            ends: seen.ends * each,
+            degrees,
+        });
+        self.count += 1;
         if self.near.len() > MOST_NEAR {
             self.near.pop_front();
         }
@@ -109,23 +150,24 @@ impl TurnScatter {
     /// What is known at this speed; none while too little is.
     #[must_use]
     pub fn at(&self, speed_mm_s: f64) -> Option<Known> {
-        if self.slow.degrees < FEWEST_SLOW {
+        let (all_raw, all_slow, disturbed) = self.pooled();
+        if all_slow.degrees < FEWEST_SLOW {
             return None;
         }
         let (mut near, mut noise) = (Pooled::default(), Pooled::default());
-        for (speed, variance, ends, degrees) in &self.near {
-            if (1.0 / NEAR..=NEAR).contains(&(speed / speed_mm_s.abs().max(1e-9))) {
-                near.add(*variance, *degrees);
-                noise.add(2.0 * ends, *degrees);
+        for one in self.near.iter().filter(|one| !disturbed.contains(&one.number)) {
+            if (1.0 / NEAR..=NEAR).contains(&(one.speed_mm_s / speed_mm_s.abs().max(1e-9))) {
+                near.add(one.variance, one.degrees);
+                noise.add(2.0 * one.ends, one.degrees);
             }
         }
-        let (raw, slow) = (self.raw.variance(), self.slow.variance().max(1e-14));
+        let (raw, slow) = (all_raw.variance(), all_slow.variance().max(1e-14));
         let expected = (raw + noise.variance()).max(1e-14);
         let above = near.variance() - expected;
         let wilder = near.degrees >= FEWEST_NEAR
-            && f_above(near.variance() / expected, near.degrees, self.raw.degrees) < CONTRADICTS;
+            && f_above(near.variance() / expected, near.degrees, all_raw.degrees) < CONTRADICTS;
         let near_degrees = near.degrees;
-        let (degrees, raw_degrees) = (self.slow.degrees, self.raw.degrees);
+        let (degrees, raw_degrees) = (all_slow.degrees, all_raw.degrees);
         let calm = Known { variance: slow, degrees, raw, raw_degrees, near_degrees };
         if !wilder {
             return Some(calm);
@@ -133,6 +175,35 @@ impl TurnScatter {
         let (variance, raw) = (slow + SLOW_OF_RAW * above, raw + above);
         let degrees = near.degrees.min(degrees);
         Some(Known { variance, degrees, raw, raw_degrees: near.degrees, near_degrees })
+    }
+
+    /// All long measurements together, and the numbers of those left out, in which something happened: a jerk amid the warm-up would else be
+    /// taken for the engine's way of running, and each later point would take as long as it may.
+    fn pooled(&self) -> (Pooled, Pooled, Vec<u64>) {
+        let mut kept: Vec<&Long> = self.long.iter().collect();
+        let mut left_out = Vec::new();
+        let pool = |kept: &[&Long], which: fn(&Long) -> (f64, f64)| {
+            let mut pooled = Pooled::default();
+            for long in kept {
+                pooled.add(which(long).0, which(long).1);
+            }
+            pooled
+        };
+        while kept.len() > self.long.len().div_ceil(2) {
+            kept.sort_by(|a, b| a.slow.0.total_cmp(&b.slow.0));
+            let Some((wildest, calm)) = kept.split_last() else { break };
+            let rest = pool(calm, |long| long.slow);
+            let ratio = wildest.slow.0 / rest.variance().max(1e-14);
+            let disturbed = rest.degrees >= FEWEST_SLOW
+                && ratio > DISTURBED
+                && f_above(ratio, wildest.slow.1, rest.degrees) < DISTURBED_BY_CHANCE;
+            if !disturbed {
+                break;
+            }
+            left_out.push(wildest.number);
+            kept.pop();
+        }
+        (pool(&kept, |long| long.raw), pool(&kept, |long| long.slow), left_out)
     }
 }
 
@@ -158,5 +229,43 @@ impl Known {
         let n = f64::from(seen.blocks);
         let turns = n * f64::from(seen.turns_each);
         ((self.variance / turns + 2.0 * seen.ends / (n * n)).sqrt(), t_975(self.degrees))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn long(slow: f64) -> TurnBlocks {
+        TurnBlocks {
+            blocks: 80,
+            turns_each: 1,
+            variance: slow,
+            slow,
+            slow_degrees: 20.0,
+            ends: 0.0,
+            span_s: (0.0, 100.0),
+        }
+    }
+
+    #[test]
+    fn a_jerk_amid_a_long_measurement_is_not_the_engines_way_of_running() {
+        let mut scatter = TurnScatter::default();
+        scatter.learn(100.0, &long(400e-6));
+        assert!(scatter.at(100.0).unwrap().variance > 3e-4, "alone it can't be told");
+        scatter.learn(100.0, &long(4e-6));
+        let known = scatter.at(100.0).unwrap();
+        assert!((known.variance * SLOW_SEEN - 4e-6).abs() < 1e-12, "{known:?}");
+        // Twice the variance is no disturbance, and is pooled.
+        scatter.learn(100.0, &long(8e-6));
+        let known = scatter.at(100.0).unwrap();
+        assert!((known.variance * SLOW_SEEN - 6e-6).abs() < 1e-12, "{known:?}");
+    }
+
+    #[test]
+    fn a_stop_amid_a_measurement_teaches_nothing() {
+        let mut scatter = TurnScatter::default();
+        scatter.learn(100.0, &long(0.09));
+        assert_eq!(scatter.at(100.0), None);
     }
 }

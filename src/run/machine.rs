@@ -468,6 +468,8 @@ impl Run {
 
     fn begin_write(&mut self, then: AfterWrite) {
         let Some(computed) = &self.findings.computed else { return };
+        // Until this one is whole the decoder holds parts of two tables.
+        self.cx.cvs.whole = false;
         let job = write::job(&self.cx, &computed.fit);
         self.enter(PhaseName::Write, Phase::Write { job, then: Some(then) });
     }

@@ -1,6 +1,6 @@
 //! Looks on at every event of a job and holds the promises against the simulation's truth. It shares nothing with the program but
 //! the forms of its records.
-use crate::plan::{Plan, Span};
+use crate::plan::{Kind, Plan, Span};
 use pacewright::bench::virtual_bench::Moment;
 use pacewright::cause;
 use pacewright::run::{DecoderState, End, PhaseName, RecordBody, RunOutcome, StopGrade};
@@ -66,7 +66,9 @@ impl<'p> Watch<'p> {
     pub(crate) fn new(plan: &'p Plan, top_mm_s: f64) -> Self {
         use pacewright::bench::virtual_bench::Fault;
         use pacewright::sim::SimFault;
-        let swap = plan.faults.iter().find(|(_, fault)| *fault == Fault::Sim(SimFault::Swapped));
+        let mut swaps = plan.faults.iter().filter(|(_, fault)| *fault == Fault::Sim(SimFault::Swapped));
+        // Swapped twice, the first one stands there again.
+        let swap = swaps.next().filter(|_| swaps.next().is_none());
         Self {
             plan,
             floor_mm_s: FLOOR * top_mm_s,
@@ -80,8 +82,11 @@ impl<'p> Watch<'p> {
         }
     }
 
-    /// Another run of the job begins.
-    pub(crate) fn run_begins(&mut self) {
+    /// Another run of the job begins. `anew`: a new one, which takes whatever engine it is given.
+    pub(crate) fn run_begins(&mut self, anew: bool) {
+        if anew {
+            self.swapped = None;
+        }
         (self.records, self.told_to_stand) = (0, None);
         (self.blind, self.unasked) = (None, None);
     }
@@ -103,8 +108,22 @@ impl<'p> Watch<'p> {
             };
             self.told_to_stand = if stands { self.told_to_stand.or(Some(at)) } else { None };
         }
-        if self.swapped.is_none() && self.swap.is_some_and(|swap| at >= swap) {
-            self.swapped = Some(moment.bench.truth().cvs);
+        if self.swap.is_some_and(|swap| at >= swap) {
+            self.swap = None;
+            // Who lifts an engine before the run says that it waits is not met by any promise; and before the decoder was read
+            // nobody knows which one was meant.
+            let handed = !matches!(
+                Self::phase(moment.records),
+                None | Some(
+                    PhaseName::LinkCheck
+                        | PhaseName::Snapshot
+                        | PhaseName::Settling
+                        | PhaseName::Baseline
+                        | PhaseName::Write
+                        | PhaseName::Restore
+                )
+            );
+            self.swapped = handed.then(|| moment.bench.truth().cvs);
         }
         let moves = moment.bench.speed_mm_s() > self.floor_mm_s && !moment.bench.in_service_mode();
         let plan = self.plan;
@@ -147,7 +166,8 @@ impl<'p> Watch<'p> {
         let out_of_hand = lately(&self.plan.deaf) || lately(&self.plan.wild);
         match outcome.stop {
             StopGrade::Still => {
-                let stands = speeds.iter().all(|speed| *speed < 1e-6);
+                // A field within its noise for a second may hide the last millimetre of a roll.
+                let stands = speeds[0] < 1.0 && speeds[1] < 1e-6;
                 // Whoever drives it by another throttle may do so again.
                 self.tally.check("still means that it stands", stands || lately(&self.plan.wild), || {
                     format!("{speeds:?}")
@@ -179,6 +199,10 @@ impl<'p> Watch<'p> {
         if let Some(other) = &self.swapped {
             let same = other == cvs;
             return self.tally.check("another engine is never written", same, || "CVs differ".to_owned());
+        }
+        if self.plan.kinds.contains(&Kind::SwappedInPause) {
+            // What the engine that stands there now held before it came is nobody's word.
+            return;
         }
         let differs: Vec<(u16, u8)> = delivered
             .iter()

@@ -98,7 +98,7 @@ fn job<C>(core: C, station: &str, log: &Log) -> Job<C> {
     Job {
         core,
         first: Input::Wake,
-        cv_records: Vec::new(),
+        records: Vec::new(),
         station: LinkSpec::tcp(station),
         sensor: LinkSpec::tcp(station),
         connect_limit: Duration::from_secs(5),

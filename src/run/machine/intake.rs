@@ -154,6 +154,11 @@ impl Run {
         let away = Duration::from_nanos(away_nanos);
         self.cx.resumed_at = self.cx.now;
         self.cx.outbox.forget();
+        // Whoever goes on with a run wants it to go on; a question that was open is asked still.
+        if self.resting.take().is_some() || self.pause {
+            self.pause = false;
+            self.cx.waiting = false;
+        }
         self.cx.motion.listen_again();
         self.cx.sensor.lose(self.cx.now);
         self.go_on_after(away);
