@@ -1,4 +1,4 @@
-//! The fault campaign: jobs drawn from seeds, one to four faults of thirty kinds each, and the promises held against the
+//! The fault campaign: jobs drawn from seeds, one to four faults of over thirty kinds each, and the promises held against the
 //! simulation's truth at every event and at every end.
 //!
 //! `PACEWRIGHT_JOBS=20000 cargo test --release --test campaign -- --nocapture` plays that many seeds; `PACEWRIGHT_SEED=17` plays one and tells
@@ -21,8 +21,10 @@ use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config;
-use pacewright::journal::{RunFolder, scan};
-use pacewright::run::{End, RecordBody, RunOutcome, RunPlan, StepSource, VerdictWord};
+use pacewright::journal::{DiskFault, RunFolder, scan};
+use pacewright::run::{
+    DecoderState, End, RecordBody, RunOutcome, RunPlan, StepSource, StopGrade, VerdictWord,
+};
 use pacewright::sim::{Conn, SimBench};
 use pacewright::time::BenchTime;
 use plan::{Dice, KINDS, Kind, Plan};
@@ -122,7 +124,7 @@ fn play(seed: u64) -> Job {
                 None => begins(anew(setup, runs), seed, limit, &mut watch),
             },
         };
-        watch.tally.check("the core comes to rest", end.broken.is_none(), || format!("{:?}", end.broken));
+        watch.tally.check("the core comes to rest", is_whole(&end, &plan), || format!("{:?}", end.broken));
         if let Some(outcome) = end.outcome.clone() {
             let calm = plan.over.max(began);
             watch.tally.check(
@@ -172,7 +174,7 @@ fn at_the_end(
     (end, ended): (&VirtualEnd, &RunOutcome),
     tally: &mut Tally,
 ) {
-    let calm = plan.kinds.iter().all(|kind| !matches!(kind, Kind::Sags | Kind::SwappedInPause));
+    let calm = plan.kinds.iter().all(|kind| !matches!(kind, Kind::Sags | Kind::Slips | Kind::SwappedInPause));
     if calm && ended.outcome == End::Calibrated && ended.verdict == VerdictWord::Pass {
         let sim = (engine.recipe)(seed);
         let limits = bench(engine, seed).plan.spec.limits;
@@ -190,8 +192,14 @@ fn at_the_end(
     }
 }
 
+/// Nothing of the core broke. A disk that lost a sync may refuse the result too, which the program says.
+fn is_whole(end: &VirtualEnd, plan: &Plan) -> bool {
+    let refused = |words: &String| words.starts_with("the result could not be written");
+    end.broken.as_ref().is_none_or(|words| touches_the_disk(plan) && refused(words))
+}
+
 fn touches_the_disk(plan: &Plan) -> bool {
-    plan.kinds.iter().any(|kind| matches!(kind, Kind::DiskFull | Kind::DiskNearlyFull))
+    plan.kinds.iter().any(|kind| matches!(kind, Kind::DiskFull | Kind::DiskNearlyFull | Kind::DiskFails))
 }
 
 /// The program died: what it left must be readable, and the next start goes on from there.
@@ -326,4 +334,43 @@ fn whatever_goes_wrong_the_promises_hold() {
         jobs.iter().any(|job| job.ended == End::Calibrated)
             && jobs.iter().any(|job| job.ended == End::Halted)
     );
+}
+
+/// The n-th write or sync of a whole run fails: it ends in order and says what it met, or goes on where nothing was lost.
+#[test]
+fn whichever_write_or_sync_fails_the_run_ends_as_it_should() {
+    let untouched = |fault: DiskFault| {
+        let setup = bench(ENGINES[1], 1);
+        let (disk, delivered) = (setup.disk.clone(), setup.bench.truth().cvs);
+        // Counted from the first operation behind the opening of the record.
+        let mut setup = setup;
+        setup.faults = vec![(BenchTime::ZERO, Fault::Disk(fault))];
+        let end = setup.run_to_end(RUN_MOST).unwrap();
+        let outcome = outcome(&end);
+        let told = format!("{fault:?}: {:?} {:?}", outcome.outcome, outcome.reasons);
+        assert_eq!(outcome.stop, StopGrade::Still, "{told}");
+        let fired = disk.fault_struck();
+        let told_of = outcome.reasons.iter().any(|reason| reason.code.starts_with("disk-"));
+        assert!(outcome.outcome == End::Calibrated || (fired && told_of), "{told}");
+        if outcome.decoder_state == DecoderState::Original {
+            assert_eq!(end.bench.truth().cvs, delivered, "{told}");
+        }
+        !fired
+    };
+    let all = std::env::var("PACEWRIGHT_CASES").is_ok_and(|cases| cases == "all");
+    for (name, of) in [("write", DiskFault::Write as fn(u64) -> DiskFault), ("sync", DiskFault::Sync)] {
+        // Where it ends: doubled until a run passes untouched, then walked through.
+        let mut end = 64;
+        while !untouched(of(end)) {
+            end *= 2;
+        }
+        let every = if all { 1 } else { (end / 24).max(1) };
+        let numbers: Vec<u64> = (1..end).step_by(usize::try_from(every).unwrap()).collect();
+        let passed = for_each(&numbers, |n| untouched(of(*n)));
+        println!(
+            "{name}: {} of the first {end} failed one by one, {} runs untouched",
+            numbers.len(),
+            passed.iter().filter(|p| **p).count()
+        );
+    }
 }

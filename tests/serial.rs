@@ -169,7 +169,10 @@ fn a_run_that_hangs_and_holds_the_port_is_ended_and_the_engine_stopped() {
             .unwrap(),
     );
     let folder = until("the warm-up", || {
-        let folder = fs::read_dir(bench.folder.path().join("runs")).ok()?.next()?.ok()?.path();
+        // The log lies beside the run.
+        let mut folders =
+            fs::read_dir(bench.folder.path().join("runs")).ok()?.flatten().map(|entry| entry.path());
+        let folder = folders.find(|path| path.join("journal.jsonl").exists())?;
         let told = pacewright(bench.folder.path()).arg("tell").arg(&folder).arg("status").output().ok()?;
         let status: Value = serde_json::from_slice(&told.stdout).ok()?;
         (status["status"]["phase"] == "warm_up").then_some(folder)

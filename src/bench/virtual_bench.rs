@@ -6,7 +6,7 @@
 use super::resume::{take_up, told};
 use crate::cause::Reason;
 use crate::config::ProfileText;
-use crate::journal::{RecorderError, VirtualDisk};
+use crate::journal::{DiskFault, RecorderError, VirtualDisk};
 use crate::run::{Answer, Input, PersonAct, Question, Record, RunOutcome, RunPlan};
 use crate::sim::{SimBench, SimFault, SimSpec};
 use crate::station::Session;
@@ -40,6 +40,8 @@ pub enum Fault {
     Told(Input),
     /// The disk has room for so many more bytes; none: it has room again.
     DiskRoom(Option<u64>),
+    /// This goes wrong with the disk, its operations counted from now.
+    Disk(DiskFault),
 }
 
 /// A bench to be played.

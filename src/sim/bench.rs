@@ -221,6 +221,7 @@ impl SimBench {
         let now = self.now;
         match fault {
             SimFault::StationSilent(span) => self.server.be_silent(now, span),
+            SimFault::StationRefuses(span) => self.server.refuse(now, span),
             SimFault::StationDrop(conn) => self.server.drop_links(now, conn.map(|conn| conn.0)),
             SimFault::LateReplies(by) => self.server.be_late(by),
             SimFault::StationGarbage(count) => {

@@ -8,6 +8,8 @@ use std::time::Duration;
 pub enum SimFault {
     /// The server neither answers nor tells anything for this long; the rail goes on as it was.
     StationSilent(Duration),
+    /// The server says no to everything that concerns its bus for this long ("temporarily prohibited").
+    StationRefuses(Duration),
     /// The server closes this connection, or all.
     StationDrop(Option<Conn>),
     /// Everything the server sends comes later by this much, from now on.

@@ -1,7 +1,8 @@
 //! What goes wrong in a job, drawn from its seed.
 use pacewright::bench::virtual_bench::Fault;
+use pacewright::journal::DiskFault;
 use pacewright::run::{Input, JournalTrouble, PersonAct};
-use pacewright::sim::SimFault;
+use pacewright::sim::{Flaws, SimFault};
 use pacewright::time::BenchTime;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
@@ -40,6 +41,7 @@ pub(crate) enum Kind {
     StationLate,
     StationGarbage,
     StationReboots,
+    StationRefuses,
     PowerCut,
     AnotherThrottle,
     AnotherLock,
@@ -54,6 +56,7 @@ pub(crate) enum Kind {
     Stalls,
     RunsAway,
     Sags,
+    Slips,
     Suspended,
     Pause,
     SwappedInPause,
@@ -61,6 +64,8 @@ pub(crate) enum Kind {
     DiskFull,
     DiskNearlyFull,
     DiskLags,
+    /// A write or a sync fails.
+    DiskFails,
     /// The program dies, and is started again on what is left.
     Dies,
     /// The same, and the disk loses what was not synced.
@@ -68,7 +73,7 @@ pub(crate) enum Kind {
 }
 
 /// All kinds.
-pub(crate) const KINDS: [Kind; 30] = [
+pub(crate) const KINDS: [Kind; 33] = [
     Kind::StationCut,
     Kind::StationMute,
     Kind::StationHangs,
@@ -76,6 +81,7 @@ pub(crate) const KINDS: [Kind; 30] = [
     Kind::StationLate,
     Kind::StationGarbage,
     Kind::StationReboots,
+    Kind::StationRefuses,
     Kind::PowerCut,
     Kind::AnotherThrottle,
     Kind::AnotherLock,
@@ -90,6 +96,7 @@ pub(crate) const KINDS: [Kind; 30] = [
     Kind::Stalls,
     Kind::RunsAway,
     Kind::Sags,
+    Kind::Slips,
     Kind::Suspended,
     Kind::Pause,
     Kind::SwappedInPause,
@@ -97,6 +104,7 @@ pub(crate) const KINDS: [Kind; 30] = [
     Kind::DiskFull,
     Kind::DiskNearlyFull,
     Kind::DiskLags,
+    Kind::DiskFails,
     Kind::Dies,
     Kind::PowerFails,
 ];
@@ -195,6 +203,10 @@ impl Plan {
                 strike.push((at, Fault::StationCut(long)));
                 self.deaf.push(span);
             }
+            Kind::StationRefuses => {
+                strike.push((at, Fault::Sim(SimFault::StationRefuses(long))));
+                self.deaf.push(span);
+            }
             Kind::PowerCut => strike.push((at, Fault::Sim(SimFault::PowerCut))),
             Kind::AnotherThrottle => {
                 let step = u16::try_from(dice.below(28)).unwrap();
@@ -269,6 +281,11 @@ impl Plan {
                 strike.push((at, Fault::Sim(SimFault::Sags(0.8))));
                 strike.push((at + long, Fault::Sim(SimFault::Sags(1.0))));
             }
+            Kind::Slips => {
+                let slips = Flaws { axle_slips: Some(0.4), ..Flaws::default() };
+                strike.push((at, Fault::Sim(SimFault::SensorFlawed(slips))));
+                strike.push((at + long, Fault::Sim(SimFault::SensorFlawed(Flaws::default()))));
+            }
             Kind::Suspended => {
                 strike.push((at, Fault::Gap(long)));
                 self.away.push(span);
@@ -293,6 +310,11 @@ impl Plan {
             }
             Kind::DiskLags => {
                 strike.push((at, Fault::Told(Input::JournalTrouble(JournalTrouble::Lagging))));
+            }
+            Kind::DiskFails => {
+                let n = dice.between(1, 40);
+                let fault = if dice.below(2) == 0 { DiskFault::Write(n) } else { DiskFault::Sync(n) };
+                strike.push((at, Fault::Disk(fault)));
             }
             Kind::Dies | Kind::PowerFails => self.deaths.push((at, kind == Kind::PowerFails)),
             _ => {}

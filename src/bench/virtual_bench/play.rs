@@ -196,6 +196,7 @@ impl Play {
             }
             Fault::Person(act) => self.feed(&Input::Person(act)),
             Fault::Told(input) => self.feed(&input),
+            Fault::Disk(fault) => self.setup.disk.set_fault(Some(fault)),
             Fault::DiskRoom(more) => {
                 let used = self.setup.disk.used();
                 self.setup.disk.set_room(more.map(|more| used.saturating_add(more)));

@@ -14,6 +14,11 @@ impl Server {
         }
     }
 
+    /// It says no to everything that concerns the bus.
+    pub(in super::super) fn refuse(&mut self, at: BenchTime, span: Duration) {
+        self.state.refuses_until = self.state.refuses_until.max(at + span);
+    }
+
     /// From now on everything is sent later by this much.
     pub(in super::super) fn be_late(&mut self, by: Duration) {
         self.late = by;

@@ -73,6 +73,8 @@ pub(super) struct State {
     pub(super) locks: BTreeMap<u16, Lock>,
     pub(super) sessions: BTreeMap<u32, (Mode, BenchTime)>,
     pub(super) power_words: String,
+    /// Nothing of the bus is done until then.
+    pub(super) refuses_until: BenchTime,
     pub(super) power_since: BenchTime,
     /// Session that opened programming.
     pub(super) programming: Option<u32>,
@@ -93,6 +95,7 @@ impl State {
             sessions: BTreeMap::new(),
             power_words: "AT START".into(),
             power_since: BenchTime::ZERO,
+            refuses_until: BenchTime::ZERO,
             programming: None,
             pending: None,
             news: Vec::new(),
@@ -135,6 +138,9 @@ impl State {
             return Err(Refusal::WRONG_VALUE);
         }
         let group = words.get(2).ok_or(Refusal::TOO_SHORT)?;
+        if self.now < self.refuses_until && bus == BUS {
+            return Err(Refusal::NOT_NOW);
+        }
         match (bus, *group) {
             (0, "SESSION") => self.session(caller, verb, &words),
             (0, "SERVER") => Self::server(verb),

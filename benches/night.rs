@@ -1,0 +1,143 @@
+//! A night through everything that a run does with it: bytes to lines, to speeds, to the phases and guards, to the journal and the
+//! kept raw bytes on the disk. And bench-years a day: the same with the simulated bench in the loop.
+//!
+//! The night is a running-in of the invented Avocet, which keeps an engine moving for hours. It is played once on the virtual bench
+//! (timed: everything in the loop) and its inputs are then fed to a fresh core and a fresh record on the real disk (timed: what a
+//! real bench would cost), by a child process, so that its peak memory is its own.
+//!
+//! `cargo bench --bench night -- 12` for twelve hours; two where no number is given.
+#![expect(clippy::print_stdout, reason = "a bench tells its figures")]
+#![expect(clippy::disallowed_methods, reason = "a bench is timed")]
+use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::config;
+use pacewright::journal::{
+    BALLAST, BENCH_FILE, Disk, FrameKind, FrameRef, INPUT_RAW, JOURNAL, RealDisk, Recorder, RunFolder,
+};
+use pacewright::run::desk::Desk;
+use pacewright::run::{Durability, Input, Output, Purpose, RunPlan};
+use pacewright::sim::demo_engines;
+use std::error::Error;
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+const TEXT: &str = include_str!("../scenarios/avocet.toml");
+/// A day in which two cores play, against a year, both in hours.
+const DAY_OF_YEAR: f64 = 24.0 / (365.25 * 24.0);
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    // Built, but not run, by tests.
+    if !arguments.iter().any(|argument| argument == "--bench") {
+        return Ok(());
+    }
+    if let Ok(folder) = std::env::var("NIGHT_FED") {
+        return feed(Path::new(&folder));
+    }
+    let hours: f64 = arguments.iter().find_map(|argument| argument.parse().ok()).unwrap_or(2.0);
+    println!(
+        "| samples a second | hours | everything in the loop, times real time | bench-years a day, two cores | fed: times real time | ns a sample | peak memory, MiB |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    for (rate_hz, hours) in [(50, hours), (200, hours), (1000, hours / 4.0), (1000, hours / 2.0)] {
+        line(rate_hz, hours)?;
+    }
+    Ok(())
+}
+
+fn line(rate_hz: u16, hours: f64) -> Result<(), Box<dyn Error>> {
+    let began = Instant::now();
+    // Both cores at work, as in a campaign; the second night is there for that alone.
+    let (end, _) = std::thread::scope(|scope| {
+        let second = scope.spawn(|| night(rate_hz, hours, 2));
+        (night(rate_hz, hours, 1), second.join())
+    });
+    let (end, wall_s) = (end?, began.elapsed().as_secs_f64());
+    let bench_s = end.outcome.as_ref().ok_or("the night did not end")?.bench_seconds;
+    let in_the_loop = bench_s / wall_s;
+    let years = 2.0 * in_the_loop * DAY_OF_YEAR;
+    let folder = std::env::temp_dir().join(format!("pacewright-night-{}", std::process::id()));
+    put_on_the_disk(&end, &folder.join("run"))?;
+    let child = Command::new(std::env::current_exe()?).arg("--bench").env("NIGHT_FED", &folder).output()?;
+    std::fs::remove_dir_all(&folder)?;
+    let told = String::from_utf8(child.stdout)?;
+    let figures: Vec<f64> = told.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    let [fed_s, samples, kib] = figures[..] else {
+        return Err(format!("the child told {told:?} {}", String::from_utf8_lossy(&child.stderr)).into());
+    };
+    println!(
+        "| {rate_hz} | {:.1} | {in_the_loop:.0} | {years:.0} | {:.0} | {:.0} | {:.0} |",
+        bench_s / 3600.0,
+        bench_s / fed_s,
+        1e9 * fed_s / samples,
+        kib / 1024.0
+    );
+    Ok(())
+}
+
+/// Runs in for so many hours.
+fn night(rate_hz: u16, hours: f64, seed: u64) -> Result<VirtualEnd, String> {
+    let mut sim = demo_engines::avocet(seed);
+    sim.sensor.rate_hz = rate_hz;
+    let text = format!("{TEXT}\n[limits]\nrun_time = \"24 h\"\n");
+    let spec = config::read("avocet.toml", &text).map_err(|wrong| wrong.render(100, false))?;
+    let mut plan = RunPlan::new(spec);
+    let seconds = u32::try_from(Duration::from_secs_f64(hours * 3600.0).as_secs())
+        .map_err(|error| error.to_string())?;
+    plan.purpose = Purpose::RunIn { shortest_s: seconds, longest_s: seconds, steady_per_hour: 0.01 };
+    let bench = VirtualBench::new(sim, plan, &text);
+    bench.run_to_end(Duration::from_secs(30 * 3600)).map_err(|error| error.to_string())
+}
+
+/// The run's folder as it lies on the virtual disk.
+fn put_on_the_disk(end: &VirtualEnd, folder: &Path) -> Result<(), Box<dyn Error>> {
+    std::fs::create_dir_all(folder)?;
+    for name in [JOURNAL, INPUT_RAW, BENCH_FILE] {
+        std::fs::write(folder.join(name), end.disk.read(&end.folder.join(name))?)?;
+    }
+    Ok(())
+}
+
+/// Feeds the inputs of the run in this folder to a fresh core and keeps its record, and tells seconds, samples and peak KiB.
+fn feed(folder: &Path) -> Result<(), Box<dyn Error>> {
+    let run = RunFolder::open(&RealDisk, &folder.join("run"))?;
+    let header = run.opening.run.clone();
+    let spec = config::read("avocet.toml", &header.bench_text).map_err(|wrong| wrong.render(100, false))?;
+    let plan = RunPlan { purpose: header.purpose.clone(), ..RunPlan::new(spec) };
+    let mut desk = Desk::new(plan);
+    let mut recorder = Recorder::create(Box::new(RealDisk), &folder.join("again"), &header)?;
+    let began = Instant::now();
+    let mut samples = 0u64;
+    for frame in run.frames(&RealDisk)? {
+        let frame = frame?;
+        let FrameKind::In(input) = &frame.kind else { continue };
+        if let Input::SensorBytes(bytes) = input {
+            samples += memchr::memchr_iter(b'\n', bytes).count() as u64;
+        }
+        recorder.frame(frame.at, FrameRef::In(input))?;
+        desk.handle(frame.at, input);
+        while let Some(output) = desk.poll_output() {
+            if let Output::Record(record) = output {
+                recorder.record(&record)?;
+                if record.body.durability() == Durability::Synced {
+                    recorder.flush_chunk()?;
+                    recorder.sync()?;
+                }
+            }
+        }
+    }
+    recorder.finish("{}")?;
+    let seconds = began.elapsed().as_secs_f64();
+    if std::fs::metadata(folder.join("again").join(BALLAST)).is_ok() {
+        return Err("the record was not closed".into());
+    }
+    println!("{seconds} {samples} {}", peak_kib());
+    Ok(())
+}
+
+/// Peak resident memory of this process, KiB; 0 where the system does not tell.
+fn peak_kib() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    line.and_then(|line| line.split_whitespace().next()?.parse().ok()).unwrap_or(0)
+}
