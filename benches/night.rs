@@ -1,7 +1,7 @@
 //! A night through everything that a run does with it: bytes to lines, to speeds, to the phases and guards, to the journal and the
 //! kept raw bytes on the disk. And bench-years a day: the same with the simulated bench in the loop.
 //!
-//! The night is a running-in of the invented Avocet, which keeps an engine moving for hours. It is played once on the virtual bench
+//! The night is a running-in of the invented Lapwing, which keeps an engine moving for hours. It is played once on the virtual bench
 //! (timed: everything in the loop) and its inputs are then fed to a fresh core and a fresh record on the real disk (timed: what a
 //! real bench would cost), by a child process, so that its peak memory is its own.
 //!
@@ -21,7 +21,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-const TEXT: &str = include_str!("../scenarios/avocet.toml");
+const TEXT: &str = include_str!("../scenarios/lapwing.toml");
 /// A day in which two cores play, against a year, both in hours.
 const DAY_OF_YEAR: f64 = 24.0 / (365.25 * 24.0);
 
@@ -77,10 +77,10 @@ fn line(rate_hz: u16, hours: f64) -> Result<(), Box<dyn Error>> {
 
 /// Runs in for so many hours.
 fn night(rate_hz: u16, hours: f64, seed: u64) -> Result<VirtualEnd, String> {
-    let mut sim = demo_engines::avocet(seed);
+    let mut sim = demo_engines::lapwing(seed);
     sim.sensor.rate_hz = rate_hz;
     let text = format!("{TEXT}\n[limits]\nrun_time = \"24 h\"\n");
-    let spec = config::read("avocet.toml", &text).map_err(|wrong| wrong.render(100, false))?;
+    let spec = config::read("lapwing.toml", &text).map_err(|wrong| wrong.render(100, false))?;
     let mut plan = RunPlan::new(spec);
     let seconds = u32::try_from(Duration::from_secs_f64(hours * 3600.0).as_secs())
         .map_err(|error| error.to_string())?;
@@ -102,7 +102,7 @@ fn put_on_the_disk(end: &VirtualEnd, folder: &Path) -> Result<(), Box<dyn Error>
 fn feed(folder: &Path) -> Result<(), Box<dyn Error>> {
     let run = RunFolder::open(&RealDisk, &folder.join("run"))?;
     let header = run.opening.run.clone();
-    let spec = config::read("avocet.toml", &header.bench_text).map_err(|wrong| wrong.render(100, false))?;
+    let spec = config::read("lapwing.toml", &header.bench_text).map_err(|wrong| wrong.render(100, false))?;
     let plan = RunPlan { purpose: header.purpose.clone(), ..RunPlan::new(spec) };
     let mut desk = Desk::new(plan);
     let mut recorder = Recorder::create(Box::new(RealDisk), &folder.join("again"), &header)?;

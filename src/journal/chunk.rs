@@ -22,6 +22,9 @@ pub const MOST_FRAME_BYTES: usize = 1024 * 1024;
 /// The frames of a chunk take less: a reader refuses a head that says more instead of filling its memory.
 const MOST_BYTES: usize = 2 * 1024 * 1024;
 
+/// Of compression: the usual one takes half as long again for a whole run and saves 3 % (measured by `benches/night.rs`).
+const LEVEL: Compression = Compression::new(2);
+
 const MAGIC: &[u8; 4] = b"PWR1";
 
 /// Why a chunk cannot be read.
@@ -101,7 +104,7 @@ impl ChunkBuilder {
             return None;
         }
         let mut packed = Vec::new();
-        DeflateEncoder::new(&full.bytes[..], Compression::default())
+        DeflateEncoder::new(&full.bytes[..], LEVEL)
             .read_to_end(&mut packed)
             .expect("reading from memory and compressing into memory cannot fail");
         let mut numbers = [0; 12];
