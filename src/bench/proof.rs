@@ -1,9 +1,11 @@
 //! What was proved on a bench: that a killed program's engine is stopped, that a pulled link stops it, and that a run ended well
 //! with somebody beside it. Without all three no run begins unattended. One file in the record folder, a line of it a bench.
 use super::clock::time_of_day;
-use super::start::endpoint_key;
-use crate::config::{BenchSpec, LinkSpec};
-use crate::journal::{Disk, DiskError};
+use super::start::{NotBegun, endpoint_key};
+use crate::cause::{Reason, program};
+use crate::config::{BenchSpec, LeadingEnd, LinkSpec, PathKind, ProgrammingPlace};
+use crate::journal::{Disk, DiskError, RealDisk};
+use crate::run::{End, RunOutcome, StopGrade};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -102,6 +104,46 @@ fn bench_key(spec: &BenchSpec) -> String {
         LinkSpec::Serial { device, .. } => device,
     };
     format!("{}, sensor {sensor}", endpoint_key(spec))
+}
+
+/// A good end with somebody beside it is kept for later runs that nobody stays with.
+pub(super) fn prove(records: Option<&Path>, spec: &BenchSpec, outcome: &RunOutcome, folder: &Path) {
+    if let Some(records) = records
+        && proves(outcome)
+    {
+        // Without the file a later run unattended is refused, and says why.
+        let how = format!("ended in order: {}", folder.display());
+        let _ = Proofs::add(&mut RealDisk, records, spec, Proof::AttendedRun, how);
+    }
+}
+
+/// A run that drove the engine for long and ended as it should.
+fn proves(outcome: &RunOutcome) -> bool {
+    let whole = matches!(
+        outcome.outcome,
+        End::Calibrated | End::Rejected | End::Measured | End::Checked | End::RanIn
+    );
+    whole && outcome.stop == StopGrade::Still
+}
+
+/// Nobody stays with the run: this bench must have proved that it stops, and nothing may be asked of anybody.
+pub(super) fn may_be_alone(records: &Path, spec: &BenchSpec) -> Result<(), NotBegun> {
+    let wants = [
+        (spec.programming.place == ProgrammingPlace::MovedByHand, "place = \"moved_by_hand\""),
+        (spec.sweep.placings > 1, "placings"),
+        (spec.engine.leading_end == LeadingEnd::Ask, "leading_end = \"ask\""),
+        (matches!(spec.path, PathKind::Straight { .. }), "a straight, whose mark the engine is put on"),
+    ];
+    let wants: Vec<&str> = wants.into_iter().filter_map(|(wants, what)| wants.then_some(what)).collect();
+    if !wants.is_empty() {
+        return Err(NotBegun::Other(Reason::new(&program::NEEDS_A_PERSON, wants.join(", "))));
+    }
+    let missing: Vec<&str> =
+        Proofs::read(&RealDisk, records).missing(spec).into_iter().map(Proof::missing).collect();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    Err(NotBegun::Other(Reason::new(&program::NOT_PROVED, format!("missing: {}", missing.join("; ")))))
 }
 
 #[cfg(test)]

@@ -1,39 +1,37 @@
 //! A run from its bench file to its end: checked, locked, recorded, driven, sealed.
 use super::alert::{Alert, Message};
 use super::clock::{Clock, LINK_FLOOR, TimeLapse, stays_here, time_of_day};
-use super::control::{ControlSocket, SOCKET_NAME};
+use super::control::ControlSocket;
 use super::earlier::{self, Earlier};
-use super::journaling::{Journaling, Scribe};
+use super::journaling::Journaling;
 use super::kept;
 use super::links::{IN_TIME, no_port};
 use super::live::{self, LoopEnd};
 use super::news::Audience;
 use super::person::{Person, WayIn};
 use super::profiles;
-use super::proof::{Proof, Proofs};
+use super::proof::{may_be_alone, prove};
 use super::put_back::{PutBack, bench_file, beside};
 use super::rescue::{halt_bench, out_of_order};
-use super::resume::{self, TakenUp};
+use super::resume::{self};
 use super::status::Status;
 use super::watched::Watched;
-use super::watchman::{Brief, REPORT_NAME};
+use super::watchman::Brief;
 use crate::cause::{Reason, program, record};
-use crate::config::{
-    self, AlertSpec, BenchSpec, Complaints, LeadingEnd, LinkSpec, PathKind, ProfileText, ProgrammingPlace,
-};
-use crate::journal::{
-    Disk, EndpointLock, FrameRef, Header, JOURNAL, ReadError, RealDisk, Recorder, RecorderError, RunFolder,
-    Unfinished,
-};
+use crate::config::{self, AlertSpec, BenchSpec, Complaints, LinkSpec, ProfileText};
+use crate::journal::{Disk, EndpointLock, Header, ReadError, RealDisk, Recorder, Unfinished};
 use crate::run::desk::Desk;
-use crate::run::{
-    CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan, StopGrade,
-};
-use crate::station::Session;
+use crate::run::{CORE_REVISION, End, Input, JournalTrouble, Purpose, Record, RunOutcome, RunPlan};
 use crate::time::BenchTime;
 use std::net::ToSocketAddrs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+mod go_on;
+mod scribe;
+
+pub use go_on::Resume;
+use scribe::RecorderScribe;
 
 /// Wall time for the last records and the result to reach the disk.
 const SEALING: Duration = Duration::from_secs(20);
@@ -75,21 +73,6 @@ pub enum Wish {
         /// Write; else only what differs is told.
         write: bool,
     },
-}
-
-/// What the caller knows before a run is gone on with.
-#[derive(Clone, Debug)]
-pub struct Resume {
-    /// The run's folder.
-    pub folder: PathBuf,
-    /// Folder of the locks.
-    pub state_folder: PathBuf,
-    /// Nobody stays with it.
-    pub unattended: bool,
-    /// Listen to the signals of the process.
-    pub signals: bool,
-    /// The program that keeps watch.
-    pub watchman: Option<PathBuf>,
 }
 
 /// Why a run was not begun. Nothing was sent anywhere.
@@ -246,59 +229,6 @@ impl Prepared {
             lock,
             attended: (!request.unattended).then_some(records),
             goes_on: None,
-        })
-    }
-
-    /// Goes on with the run in this folder, whose program died.
-    ///
-    /// # Errors
-    /// [`NotBegun`]: why it cannot be gone on with.
-    pub fn go_on(request: &Resume) -> Result<Self, NotBegun> {
-        let run =
-            RunFolder::open(&RealDisk, &request.folder).map_err(|error| NotBegun::Other(error.reason()))?;
-        let Header { bench_file_name, bench_text, .. } = run.opening.run;
-        let spec = config::read(&bench_file_name, &bench_text).map_err(NotBegun::BenchFile)?;
-        let now = std::fs::read_to_string(&bench_file_name);
-        if now.is_ok_and(|now| now != bench_text) {
-            return Err(NotBegun::Other(Reason::new(&record::BENCH_CHANGED, bench_file_name)));
-        }
-        let lock = EndpointLock::take(&request.state_folder, &endpoint_key(&spec))
-            .map_err(|error| NotBegun::Other(Reason::new(error.cause(), error.to_string())))?;
-        let records = request.folder.parent().unwrap_or(Path::new("")).to_owned();
-        if request.unattended {
-            may_be_alone(&records, &spec)?;
-        }
-        enough_room(&records, spec.least_free_bytes)?;
-        let died = silent_for(&request.folder);
-        let TakenUp { desk, plan, run, records: so_far, at, lapse, mut recorder } =
-            resume::take_up(Box::new(RealDisk), &request.folder).map_err(NotBegun::Other)?;
-        check_lapse(lapse, &spec).map_err(NotBegun::Other)?;
-        recorder.watch_room(spec.least_free_bytes);
-        put_aside(&request.folder);
-        let run_id = run.opening.run.run_id;
-        let watchman = request
-            .watchman
-            .clone()
-            .map(|program| (program, brief(bench_file_name, bench_text, request.folder.clone(), &spec)));
-        Ok(Self {
-            watchman,
-            plan,
-            person: Person::new(Status::before(&run_id, &spec.engine.name, lapse.factor())),
-            signals: request.signals,
-            goes_on: Some(GoesOn {
-                desk: Box::new(desk),
-                at,
-                away: Some(lapse.bench_span(died)),
-                records: so_far,
-            }),
-            spec,
-            lapse,
-            run_id,
-            recorder,
-            unfinished: None,
-            passed_over: Vec::new(),
-            lock,
-            attended: (!request.unattended).then_some(records),
         })
     }
 
@@ -492,22 +422,6 @@ fn brief(bench_file: String, bench_text: String, folder: PathBuf, spec: &BenchSp
     }
 }
 
-/// Wall time since the run in this folder last wrote a line; none where clocks do not tell.
-fn silent_for(folder: &Path) -> Duration {
-    let written = std::fs::metadata(folder.join(JOURNAL)).and_then(|about| about.modified());
-    written.ok().and_then(|written| time_of_day().duration_since(written).ok()).unwrap_or_default()
-}
-
-/// What a dead program left in its folder and a living one needs room for. What is not there needs no room.
-fn put_aside(folder: &Path) {
-    let _ = std::fs::remove_file(folder.join(SOCKET_NAME));
-    let report = folder.join(REPORT_NAME);
-    let aside = (1..=u32::MAX).map(|n| folder.join(format!("watchman-{n}.json"))).find(|name| !name.exists());
-    if let Some(aside) = aside {
-        let _ = std::fs::rename(report, aside);
-    }
-}
-
 /// Where the record goes, and where earlier runs of the engine lie.
 fn records_of(request: &Request, spec: &BenchSpec) -> Result<PathBuf, NotBegun> {
     Ok(match &request.wish {
@@ -520,46 +434,6 @@ fn records_of(request: &Request, spec: &BenchSpec) -> Result<PathBuf, NotBegun> 
             None => beside(run)?,
         },
     })
-}
-
-/// A good end with somebody beside it is kept for later runs that nobody stays with.
-fn prove(records: Option<&Path>, spec: &BenchSpec, outcome: &RunOutcome, folder: &Path) {
-    if let Some(records) = records
-        && proves(outcome)
-    {
-        // Without the file a later run unattended is refused, and says why.
-        let how = format!("ended in order: {}", folder.display());
-        let _ = Proofs::add(&mut RealDisk, records, spec, Proof::AttendedRun, how);
-    }
-}
-
-/// A run that drove the engine for long and ended as it should.
-fn proves(outcome: &RunOutcome) -> bool {
-    let whole = matches!(
-        outcome.outcome,
-        End::Calibrated | End::Rejected | End::Measured | End::Checked | End::RanIn
-    );
-    whole && outcome.stop == StopGrade::Still
-}
-
-/// Nobody stays with the run: this bench must have proved that it stops, and nothing may be asked of anybody.
-pub(super) fn may_be_alone(records: &Path, spec: &BenchSpec) -> Result<(), NotBegun> {
-    let wants = [
-        (spec.programming.place == ProgrammingPlace::MovedByHand, "place = \"moved_by_hand\""),
-        (spec.sweep.placings > 1, "placings"),
-        (spec.engine.leading_end == LeadingEnd::Ask, "leading_end = \"ask\""),
-        (matches!(spec.path, PathKind::Straight { .. }), "a straight, whose mark the engine is put on"),
-    ];
-    let wants: Vec<&str> = wants.into_iter().filter_map(|(wants, what)| wants.then_some(what)).collect();
-    if !wants.is_empty() {
-        return Err(NotBegun::Other(Reason::new(&program::NEEDS_A_PERSON, wants.join(", "))));
-    }
-    let missing: Vec<&str> =
-        Proofs::read(&RealDisk, records).missing(spec).into_iter().map(Proof::missing).collect();
-    if missing.is_empty() {
-        return Ok(());
-    }
-    Err(NotBegun::Other(Reason::new(&program::NOT_PROVED, format!("missing: {}", missing.join("; ")))))
 }
 
 /// A disk that is nearly full is said before anything moves.
@@ -615,49 +489,6 @@ fn folder_name(header: &Header) -> String {
         .collect();
     let random = header.run_id.rsplit('-').next().unwrap_or_default();
     format!("{when}Z-{engine}-{random}")
-}
-
-/// The recorder of a run folder as the journal thread uses it.
-struct RecorderScribe(Recorder);
-
-impl RecorderScribe {
-    /// What the core must hear: the trouble kept aside by a call that still got through, or the call's own.
-    fn heard(&mut self, done: Result<(), RecorderError>) -> Result<(), JournalTrouble> {
-        let kept = self.0.take_trouble();
-        done.map_err(|error| error.trouble()).and(kept.map_or(Ok(()), Err))
-    }
-}
-
-impl Scribe for RecorderScribe {
-    fn came(&mut self, at: BenchTime, input: &Input) -> Result<(), JournalTrouble> {
-        let done = self.0.frame(at, FrameRef::In(input));
-        self.heard(done)
-    }
-
-    fn sent(&mut self, at: BenchTime, session: Session, bytes: &[u8]) -> Result<(), JournalTrouble> {
-        let done = self.0.frame(at, FrameRef::Sent(session, bytes));
-        self.heard(done)
-    }
-
-    fn record(&mut self, record: &Record) -> Result<(), JournalTrouble> {
-        let done = self.0.record(record);
-        self.heard(done)
-    }
-
-    fn sync(&mut self) -> Result<(), JournalTrouble> {
-        let flushed = self.0.flush_chunk();
-        let done = flushed.and(self.0.sync());
-        self.heard(done)
-    }
-
-    fn counts(&self) -> (u64, u64) {
-        (self.0.written(), self.0.synced())
-    }
-
-    fn finish(&mut self, result: &str) -> Result<(), JournalTrouble> {
-        let done = self.0.finish(result);
-        self.heard(done)
-    }
 }
 
 #[cfg(test)]
