@@ -111,6 +111,8 @@ pub(crate) async fn sound(spec: &AlertSpec, message: &Message) -> Result<(), Rea
 fn start(name: &str, words: &[String], message: &Message) -> io::Result<Child> {
     Command::new(name)
         .args(words)
+        // Its life is none of the service manager's business.
+        .env_remove("NOTIFY_SOCKET")
         .env("PACEWRIGHT_OUTCOME", &message.outcome)
         .env("PACEWRIGHT_CAUSE", &message.cause)
         .env("PACEWRIGHT_STOP", &message.stop)

@@ -93,7 +93,9 @@ pub(crate) fn resume(args: ResumeArgs) -> Exit {
         let events = events(&output)?;
         let watchman = Some(own_program().map_err(NotBegun::Other)?);
         let (state_folder, unattended, signals) = (state_folder(), args.unattended, true);
-        let resume = Resume { folder: args.folder, state_folder, unattended, signals, watchman };
+        // Its neighbours are looked at too, which "." does not name.
+        let folder = args.folder.canonicalize().unwrap_or(args.folder);
+        let resume = Resume { folder, state_folder, unattended, signals, watchman };
         Ok(begun(Prepared::go_on(&resume)?, events))
     });
     match (prepared, runtime().map_err(NotBegun::Other)) {
