@@ -9,6 +9,8 @@
     clippy::print_stdout,
     reason = "helpers of a test fail by panicking, as the tests do; the tally is printed"
 )]
+#[path = "played/death.rs"]
+mod death;
 #[path = "played/figures.rs"]
 mod figures;
 #[path = "campaign/plan.rs"]
@@ -17,6 +19,7 @@ mod played;
 #[path = "campaign/watch.rs"]
 mod watch;
 
+use death::watchman;
 use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::start::endpoint_key;
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
@@ -25,7 +28,6 @@ use pacewright::journal::{DiskFault, RunFolder, scan};
 use pacewright::run::{
     DecoderState, End, RecordBody, RunOutcome, RunPlan, StepSource, StopGrade, VerdictWord,
 };
-use pacewright::sim::{Conn, SimBench};
 use pacewright::time::BenchTime;
 use plan::{Dice, KINDS, Kind, Plan};
 use played::{ENGINES, Engine, for_each, outcome};
@@ -77,19 +79,6 @@ fn bench(engine: Engine, seed: u64) -> VirtualBench {
     let spec =
         config::read(engine.name, &text).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
     VirtualBench { plan: RunPlan::new(spec), bench_text: text, ..engine.bench((engine.recipe)(seed)) }
-}
-
-/// The watchman of a program that died: power off, from a session of its own.
-fn watchman(bench: &mut SimBench) {
-    let conn = Conn(4_000_000);
-    bench.station_connected(conn);
-    for line in ["SET CONNECTIONMODE SRCP COMMAND", "GO", "SET 1 POWER OFF"] {
-        bench.station_bytes(conn, format!("{line}\n").as_bytes());
-        let now = bench.truth().at;
-        bench.advance(now + Duration::from_millis(200));
-    }
-    bench.station_gone(conn);
-    while bench.poll_output().is_some() {}
 }
 
 /// The faults that are still to come, in the time of a run that began so late.

@@ -6,15 +6,18 @@
     clippy::print_stdout,
     reason = "helpers of a test fail by panicking, as the tests do; counts are printed"
 )]
+#[path = "played/death.rs"]
+mod death;
 #[path = "played/figures.rs"]
 mod figures;
 mod played;
 
+use death::watchman;
 use pacewright::bench::replay::{Replayed, replay_on};
 use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config;
 use pacewright::run::{DecoderState, End, PhaseName, Record, RecordBody, RunPlan, StepSource, StopGrade};
-use pacewright::sim::{Conn, SimBench, SimFault};
+use pacewright::sim::SimFault;
 use pacewright::time::BenchTime;
 use played::{ENGINES, for_each, outcome, play};
 use std::collections::BTreeMap;
@@ -41,19 +44,6 @@ fn bench() -> VirtualBench {
     let spec =
         config::read(engine.name, &text).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
     VirtualBench { plan: RunPlan::new(spec), bench_text: text, ..engine.bench((engine.recipe)(SEED)) }
-}
-
-/// The watchman's stop: power off, from a session of its own.
-fn watchman(sim: &mut SimBench) {
-    let conn = Conn(4_000_000);
-    sim.station_connected(conn);
-    for line in ["SET CONNECTIONMODE SRCP COMMAND", "GO", "SET 1 POWER OFF"] {
-        sim.station_bytes(conn, format!("{line}\n").as_bytes());
-        let now = sim.truth().at;
-        sim.advance(now + Duration::from_millis(200));
-    }
-    sim.station_gone(conn);
-    while sim.poll_output().is_some() {}
 }
 
 /// The bench after the program died: the engine was stopped, and the run may go on.
