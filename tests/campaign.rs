@@ -325,6 +325,47 @@ fn whatever_goes_wrong_the_promises_hold() {
     );
 }
 
+/// The n-th send to the station fails, or the n-th piece of its replies is lost: the run goes on to its end, or ends in order.
+#[test]
+fn whichever_send_fails_or_reply_is_lost_the_run_ends_as_it_should() {
+    let untouched = |fault: Fault| {
+        let mut setup = bench(ENGINES[1], 1);
+        let delivered = setup.bench.truth().cvs;
+        setup.faults = vec![(BenchTime::ZERO, fault.clone())];
+        let end = setup.run_to_end(RUN_MOST).unwrap();
+        let outcome = outcome(&end);
+        let told = format!("{fault:?}: {:?} {:?}", outcome.outcome, outcome.reasons);
+        assert_eq!(end.broken, None, "{told}");
+        assert_eq!(outcome.stop, StopGrade::Still, "{told}");
+        assert!(outcome.outcome == End::Calibrated || !outcome.reasons.is_empty(), "{told}");
+        assert!(outcome.outcome == End::Calibrated || end.piece_lost, "{told}");
+        // A known state at every end: nothing hangs between the old table and the new.
+        let known = matches!(outcome.decoder_state, DecoderState::Original | DecoderState::New);
+        assert!(known && outcome.restore_pending.is_empty(), "{told}");
+        if outcome.decoder_state == DecoderState::Original {
+            assert_eq!(end.bench.truth().cvs, delivered, "{told}");
+        }
+        (!end.piece_lost, outcome.outcome)
+    };
+    let all = std::env::var("PACEWRIGHT_CASES").is_ok_and(|cases| cases == "all");
+    for (name, of) in [("send", Fault::SendFails as fn(u64) -> Fault), ("reply", Fault::ReplyLost)] {
+        let mut end = 64;
+        while !untouched(of(end)).0 {
+            end *= 2;
+        }
+        let every = if all { 1 } else { (end / 24).max(1) };
+        let numbers: Vec<u64> = (1..end).step_by(usize::try_from(every).unwrap()).collect();
+        let ended = for_each(&numbers, |n| untouched(of(*n)));
+        let calibrated = ended.iter().filter(|(_, end)| *end == End::Calibrated).count();
+        let passed = ended.iter().filter(|(untouched, _)| *untouched).count();
+        println!(
+            "{name}: {} of the first {end} lost one by one, {calibrated} calibrated, {passed} runs untouched",
+            numbers.len()
+        );
+        assert!(calibrated > passed, "what one link loses is made good");
+    }
+}
+
 /// The n-th write or sync of a whole run fails: it ends in order and says what it met, or goes on where nothing was lost.
 #[test]
 fn whichever_write_or_sync_fails_the_run_ends_as_it_should() {

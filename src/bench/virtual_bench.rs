@@ -26,6 +26,12 @@ pub enum Fault {
     StationCut(Duration),
     /// Bytes to and from the station are lost for this long; connections stay open.
     StationSilent(Duration),
+    /// What the station sends comes twice for this long.
+    StationTwice(Duration),
+    /// The n-th send to the station from now on (from 1) fails: its session breaks, and nothing of it arrives.
+    SendFails(u64),
+    /// The n-th piece that the station sends from now on (from 1) is lost; the connection stays open.
+    ReplyLost(u64),
     /// The sensor link is cut, and does not open again for this long.
     SensorCut(Duration),
     /// Bytes of the sensor are lost for this long; the connection stays open.
@@ -107,6 +113,8 @@ pub struct VirtualEnd {
     pub ended: BenchTime,
     /// Inputs handed to the core.
     pub inputs: u64,
+    /// A [`Fault::SendFails`] or [`Fault::ReplyLost`] found its piece.
+    pub piece_lost: bool,
     /// The core asked for wake-ups without end at one instant, or records could not be written as the core made them.
     pub broken: Option<String>,
 }

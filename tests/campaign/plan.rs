@@ -39,6 +39,8 @@ pub(crate) enum Kind {
     StationHangs,
     StationDrops,
     StationLate,
+    /// What it sends comes twice.
+    StationTwice,
     StationGarbage,
     StationReboots,
     StationRefuses,
@@ -73,12 +75,13 @@ pub(crate) enum Kind {
 }
 
 /// All kinds.
-pub(crate) const KINDS: [Kind; 33] = [
+pub(crate) const KINDS: [Kind; 34] = [
     Kind::StationCut,
     Kind::StationMute,
     Kind::StationHangs,
     Kind::StationDrops,
     Kind::StationLate,
+    Kind::StationTwice,
     Kind::StationGarbage,
     Kind::StationReboots,
     Kind::StationRefuses,
@@ -195,6 +198,10 @@ impl Plan {
                 let by = Duration::from_millis(dice.between(50, 3000));
                 strike.push((at, Fault::Sim(SimFault::LateReplies(by))));
                 strike.push((at + long, Fault::Sim(SimFault::LateReplies(Duration::ZERO))));
+                self.deaf.push(span);
+            }
+            Kind::StationTwice => {
+                strike.push((at, Fault::StationTwice(long)));
                 self.deaf.push(span);
             }
             Kind::StationGarbage => strike.push((at, Fault::Sim(SimFault::StationGarbage(300)))),

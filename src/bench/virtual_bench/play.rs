@@ -14,7 +14,7 @@ use crate::station::{LinkOrder, Session};
 use crate::time::BenchTime;
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
-use wires::Flight;
+use wires::{Countdown, Flight};
 
 mod wires;
 
@@ -39,6 +39,10 @@ pub(super) struct Play {
     faults: VecDeque<(BenchTime, Fault)>,
     station_cut_until: BenchTime,
     station_silent_until: BenchTime,
+    station_twice_until: BenchTime,
+    /// Pieces to and from the station that are still to pass before one is lost.
+    send_fails: Countdown,
+    reply_lost: Countdown,
     sensor_cut_until: BenchTime,
     sensor_silent_until: BenchTime,
     noise: Option<Vec<u8>>,
@@ -92,6 +96,9 @@ impl Play {
             faults: faults.into(),
             station_cut_until: BenchTime::ZERO,
             station_silent_until: BenchTime::ZERO,
+            station_twice_until: BenchTime::ZERO,
+            send_fails: Countdown::default(),
+            reply_lost: Countdown::default(),
             sensor_cut_until: BenchTime::ZERO,
             sensor_silent_until: BenchTime::ZERO,
             noise: None,
@@ -180,6 +187,9 @@ impl Play {
                 }
             }
             Fault::StationSilent(span) => self.station_silent_until = self.now + span,
+            Fault::StationTwice(span) => self.station_twice_until = self.now + span,
+            Fault::SendFails(n) => self.send_fails = Countdown::from(n),
+            Fault::ReplyLost(n) => self.reply_lost = Countdown::from(n),
             Fault::SensorCut(span) => {
                 self.sensor_cut_until = self.now + span;
                 if self.sensor.take().is_some() {
@@ -229,9 +239,7 @@ impl Play {
                 let kept = self.recorder.frame(self.now, FrameRef::Sent(session, &bytes));
                 self.noted(kept);
                 self.sent.push((self.now, session, bytes.clone()));
-                if let Some(conn) = self.sessions.get(&session) {
-                    self.fly(self.setup.latency, Flight::Bytes(*conn, bytes));
-                }
+                self.send(session, bytes);
             }
             Output::Link(LinkOrder::Close(session)) => {
                 if let Some(conn) = self.sessions.remove(&session) {
@@ -322,6 +330,7 @@ impl Play {
             folder: self.setup.folder,
             bench: self.setup.bench,
             inputs: self.inputs,
+            piece_lost: self.send_fails.is_over() || self.reply_lost.is_over(),
             broken: self.broken,
         }
     }

@@ -17,7 +17,42 @@ pub(super) enum Flight {
     Input(Input),
 }
 
+/// Counts pieces up to one that goes wrong.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Countdown {
+    left: Option<u64>,
+}
+
+impl Countdown {
+    pub(super) fn from(n: u64) -> Self {
+        Self { left: Some(n) }
+    }
+
+    /// A piece passes; true for the one that goes wrong.
+    fn strikes(&mut self) -> bool {
+        let Some(left) = self.left.as_mut().filter(|left| **left > 0) else { return false };
+        *left -= 1;
+        *left == 0
+    }
+
+    /// It went wrong.
+    pub(super) fn is_over(self) -> bool {
+        self.left == Some(0)
+    }
+}
+
 impl Play {
+    /// Bytes go to the station, unless their connection breaks over them.
+    pub(super) fn send(&mut self, session: Session, bytes: Vec<u8>) {
+        let Some(conn) = self.sessions.get(&session).copied() else { return };
+        if self.send_fails.strikes() {
+            self.fly(self.setup.latency, Flight::Close(conn));
+            let input = Input::StationClosed(session, "broken pipe".to_owned());
+            return self.fly(self.setup.latency, Flight::FromStation(conn, input));
+        }
+        self.fly(self.setup.latency, Flight::Bytes(conn, bytes));
+    }
+
     /// Sends something on its way.
     pub(super) fn fly(&mut self, after: Duration, flight: Flight) {
         self.flown += 1;
@@ -31,7 +66,12 @@ impl Play {
                 SimOutput::Station(conn, bytes) => {
                     if let Some(session) = self.session(conn)
                         && self.now >= self.station_silent_until
+                        && !self.reply_lost.strikes()
                     {
+                        if self.now < self.station_twice_until {
+                            let again = Input::StationBytes(session, bytes.clone());
+                            self.fly(self.setup.latency, Flight::FromStation(conn, again));
+                        }
                         let input = Input::StationBytes(session, bytes);
                         self.fly(self.setup.latency, Flight::FromStation(conn, input));
                     }
