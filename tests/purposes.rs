@@ -9,9 +9,13 @@
 mod played;
 
 use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::config::TargetSpec;
+use pacewright::journal::{RunFolder, known_curve};
 use pacewright::run::{
-    DecoderState, End, PhaseName, PointPurpose, Purpose, RecordBody, RunOutcome, StopGrade, VerdictWord,
+    DecoderState, End, KnownCurve, PhaseName, PointPurpose, Purpose, RecordBody, RunOutcome, StepSource,
+    StopGrade, VerdictWord,
 };
+use pacewright::sim::SimFault;
 use pacewright::time::BenchTime;
 use played::{ENGINES, for_each, outcome, play};
 use std::time::Duration;
@@ -156,4 +160,95 @@ fn an_engine_that_rolls_is_neither_read_nor_written_and_stops_by_itself() {
     let rolled = end.ended.since(began);
     assert!(rolled >= secs(60) && rolled < secs(100), "{rolled:?}");
     assert!(end.ended > BenchTime::ZERO);
+}
+
+#[test]
+fn a_recheck_takes_about_three_minutes_and_tells_speeds_without_a_verdict() {
+    for_each(&[0, 1, 2, 3], |engine| {
+        let calibrated = play(bench(*engine, Purpose::Calibrate));
+        good(outcome(&calibrated), End::Calibrated);
+        let cvs = calibrated.bench.truth().cvs;
+        let mut setup = after(&calibrated, *engine, Purpose::Recheck);
+        // Days have passed: it is cold again.
+        setup.bench.apply(SimFault::Warmth(0.0));
+        let end = play(setup);
+        let checked = outcome(&end);
+        good(checked, End::Checked);
+        assert_eq!(end.bench.truth().cvs, cvs, "nothing was written");
+        assert_eq!((checked.verdict, &checked.reasons[..]), (VerdictWord::None, &[][..]));
+        println!("{}: {:.0} s", ENGINES[*engine].name, checked.bench_seconds);
+        assert!(checked.bench_seconds < 240.0, "{}", checked.bench_seconds);
+        assert!(checked.steps.len() == 3, "{}", checked.steps.len());
+        for row in &checked.steps {
+            let truth = end.bench.steady_speed(true, row.step, checked.step_mode);
+            let (said, u) = (row.forward_mm_s.unwrap(), row.forward_u_mm_s.unwrap());
+            // The engine got warmer until the end: by some per cent.
+            assert!((truth - said).abs() < 3.0 * u + 0.04 * truth, "step {}: {said}, {truth}", row.step);
+            let (own, shared) = (row.forward_own_u_mm_s.unwrap(), row.forward_shared_u_mm_s.unwrap());
+            assert!((own.hypot(shared) - u).abs() < 1e-9 && shared > 0.0, "{own} {shared} {u}");
+        }
+    });
+}
+
+/// The curve that a played run left on its disk.
+fn curve_of(end: &VirtualEnd) -> KnownCurve {
+    known_curve(&RunFolder::open(&end.disk, &end.folder).unwrap()).unwrap()
+}
+
+#[test]
+fn a_known_curve_gives_a_table_for_another_target_without_a_sweep() {
+    for_each(&[0, 1, 2, 3], |engine| {
+        let calibrated = play(bench(*engine, Purpose::Calibrate));
+        good(outcome(&calibrated), End::Calibrated);
+        let before = outcome(&calibrated).table;
+        let curve = curve_of(&calibrated);
+        assert!(curve.held.iter().any(|(cv, _)| *cv == 8), "{:?}", curve.held);
+        let mut setup = after(&calibrated, *engine, Purpose::Retarget(Box::new(curve)));
+        setup.folder = "/runs/2".into();
+        let spec = &mut setup.plan.spec;
+        let (creep_mm_s, top_mm_s) = match &spec.target {
+            TargetSpec::Line { creep_mm_s, top_mm_s } => (1.2 * creep_mm_s, 0.85 * top_mm_s),
+            TargetSpec::Points(points) => (1.2 * points[0].1, 0.85 * points[points.len() - 1].1),
+        };
+        spec.target = TargetSpec::Line { creep_mm_s, top_mm_s };
+        let (limits, of) = (spec.limits, spec.engine.step_mode);
+        let end = play(setup);
+        let done = outcome(&end);
+        good(done, End::Calibrated);
+        assert_eq!(done.decoder_state, DecoderState::New);
+        assert_ne!(done.table, before);
+        let swept = end.records.iter().any(|record| record.body == RecordBody::Phase(PhaseName::Sweep));
+        assert!(!swept, "nothing was swept");
+        println!(
+            "{}: {:.0} s after {:.0} s, {:?}, {:?}",
+            ENGINES[*engine].name,
+            done.bench_seconds,
+            outcome(&calibrated).bench_seconds,
+            done.verdict,
+            done.worst_deviation_percent
+        );
+        for row in done.steps.iter().filter(|row| row.source == StepSource::Measured) {
+            for forward in [true, false] {
+                let truth = end.bench.steady_speed(forward, row.step, of);
+                let allowed = (limits.tolerance_rel * row.target_mm_s).max(limits.tolerance_floor_mm_s);
+                let off = (truth - row.target_mm_s).abs();
+                assert!(off < 1.5 * allowed + row.forward_u95_mm_s.unwrap(), "step {}: {off}", row.step);
+            }
+        }
+    });
+}
+
+#[test]
+fn a_curve_is_not_used_for_a_decoder_that_holds_something_else() {
+    let calibrated = play(bench(1, Purpose::Calibrate));
+    let mut curve = curve_of(&calibrated);
+    let middle = curve.held.iter_mut().find(|(cv, _)| *cv == 6).unwrap();
+    middle.1 = middle.1.wrapping_add(9);
+    let cvs = calibrated.bench.truth().cvs;
+    let end = play(after(&calibrated, 1, Purpose::Retarget(Box::new(curve))));
+    let refused = outcome(&end);
+    good(refused, End::Rejected);
+    assert_eq!(refused.reasons[0].code, "curve-of-another-decoder", "{:?}", refused.reasons);
+    assert_eq!(end.bench.truth().cvs, cvs, "nothing was written");
+    assert!(!end.records.iter().any(|record| matches!(record.body, RecordBody::CvIntention { .. })));
 }

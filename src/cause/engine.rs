@@ -64,6 +64,13 @@ pub const IN_CONSIST: Cause = Cause {
     may_be: "The engine was last run coupled to another one.",
     to_try: "Take the engine out of the consist (CV 19 = 0) with your station and start again, or write clear_consist = true in the bench file: then the run takes it out and puts it back at its end.",
 };
+/// Curves of an earlier run belong to a decoder that held something else.
+pub const CURVE_OF_ANOTHER: Cause = Cause {
+    code: "curve-of-another-decoder",
+    seen: "The decoder does not hold what it held when the curve was measured that the new table was to come from.",
+    may_be: "The decoder was exchanged or reset since, or CV 2, 5 or 6 were changed; its speeds are no longer those of the record.",
+    to_try: "Calibrate the engine afresh: that sweeps it and makes the table from what it does now.",
+};
 /// The consist address is taken out for the run.
 pub const CONSIST_CLEARED: Cause = Cause {
     code: "consist-cleared",
@@ -289,6 +296,7 @@ pub const ALL: &[&Cause] = &[
     &ANOTHER_ENGINE,
     &IN_CONSIST,
     &CONSIST_CLEARED,
+    &CURVE_OF_ANOTHER,
     &LOCKED,
     &ORIGINALS_DIFFER,
     &ORIGINALS_HELD,

@@ -103,6 +103,18 @@ pub struct StepJson {
     /// Half-width that holds 95 %.
     #[serde(serialize_with = "finite")]
     pub reverse_u95_mm_s: Option<f64>,
+    /// Part of the forward doubt that an engine measured on the same axle does not share, k = 1.
+    #[serde(serialize_with = "finite")]
+    pub forward_own_u_mm_s: Option<f64>,
+    /// Part of it that such an engine shares, k = 1.
+    #[serde(serialize_with = "finite")]
+    pub forward_shared_u_mm_s: Option<f64>,
+    /// The same of reverse, not shared.
+    #[serde(serialize_with = "finite")]
+    pub reverse_own_u_mm_s: Option<f64>,
+    /// The same of reverse, shared.
+    #[serde(serialize_with = "finite")]
+    pub reverse_shared_u_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: crate::run::StepSource,
     /// Measured, but less precisely than asked when its time was over.
@@ -125,6 +137,10 @@ impl From<&StepRow> for StepJson {
             reverse_mm_s: row.reverse_mm_s,
             reverse_u_mm_s: row.reverse_u_mm_s,
             reverse_u95_mm_s: row.reverse_u95_mm_s,
+            forward_own_u_mm_s: row.forward_own_u_mm_s,
+            forward_shared_u_mm_s: row.forward_shared_u_mm_s,
+            reverse_own_u_mm_s: row.reverse_own_u_mm_s,
+            reverse_shared_u_mm_s: row.reverse_shared_u_mm_s,
             source: row.source,
             short: row.short,
         }

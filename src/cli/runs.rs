@@ -223,6 +223,8 @@ fn begun(prepared: Prepared, events: Option<(Events, Events)>) -> Begun {
         Purpose::Calibrate => "Calibrating",
         Purpose::Sweep => "Measuring the curves of",
         Purpose::Check => "Checking",
+        Purpose::Recheck => "Looking for three minutes whether it stayed as it was:",
+        Purpose::Retarget(_) => "Making a new table from the known curve of",
         Purpose::RunIn { .. } => "Running in",
         Purpose::Roll { .. } => "Rolling slowly:",
         Purpose::PutBack { write: false, .. } => "Comparing the decoder of",

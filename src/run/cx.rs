@@ -22,6 +22,8 @@ use std::time::Duration;
 
 /// Longest time that a coarse source is given to show a creep.
 const UNSEEN_MOST: Duration = Duration::from_secs(20);
+/// How long a re-check warms the engine.
+const RECHECK_WARMS: Duration = Duration::from_secs(45);
 /// A swing of the speed beyond this part of it is said.
 const SURGE_SAID: f64 = 0.03;
 
@@ -129,6 +131,9 @@ impl Cx {
         if let Purpose::Roll { .. } = plan.purpose {
             // What is tested is the stop, not the patience afterwards.
             plan.spec.limits.reconnect = Duration::ZERO;
+        }
+        if plan.purpose == Purpose::Recheck {
+            (plan.spec.warm_up.shortest, plan.spec.warm_up.longest) = (RECHECK_WARMS, RECHECK_WARMS);
         }
         let laps_asked = laps::plan(&plan.spec);
         laps::trim(&mut plan.spec);

@@ -1,6 +1,8 @@
 //! What goes into the desk and what comes out. Every input is an event of the one queue, written down for replay.
 use super::outcome::RunOutcome;
 use super::record::{PhaseName, Record};
+use super::swept::SweepFound;
+use crate::calibrate::PlacingPart;
 use crate::config::{BenchSpec, DecoderProfile};
 use crate::sensor::Housekeeping;
 use crate::station::{Direction, LinkOrder, Session, Setting};
@@ -25,6 +27,19 @@ pub struct RunPlan {
     pub sensor_used: Duration,
 }
 
+/// An engine's curves as an earlier run measured them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct KnownCurve {
+    /// Id of that run.
+    pub run_id: String,
+    /// What its sweep found.
+    pub found: SweepFound,
+    /// What its placings showed.
+    pub placing: Option<PlacingPart>,
+    /// CVs (number, value) that the decoder must hold for these curves to be its own: identity and the linear baseline.
+    pub held: Vec<(u16, u8)>,
+}
+
 /// What a run is for.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -36,6 +51,10 @@ pub enum Purpose {
     Sweep,
     /// The table that is in the decoder is measured; nothing is written.
     Check,
+    /// The same in about three minutes: a short warm-up, three steps, and no table is read.
+    Recheck,
+    /// A new table from curves that an earlier run measured, without another sweep; then it is verified.
+    Retarget(Box<KnownCurve>),
     /// The engine runs in both directions at changing speeds until its speed is steady; nothing is written.
     RunIn {
         /// Not over before, s.
@@ -70,6 +89,12 @@ impl Purpose {
     #[must_use]
     pub fn drives(&self) -> bool {
         !matches!(self, Self::PutBack { .. })
+    }
+
+    /// The table that is in the decoder is measured.
+    #[must_use]
+    pub fn checks(&self) -> bool {
+        matches!(self, Self::Check | Self::Recheck)
     }
 
     /// The decoder is made linear.

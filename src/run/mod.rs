@@ -56,12 +56,15 @@ mod verify;
 mod warm_up;
 mod write;
 
-pub use input::{Answer, Input, JournalTrouble, Output, PersonAct, Progress, Purpose, Question, RunPlan};
+pub use input::{
+    Answer, Input, JournalTrouble, KnownCurve, Output, PersonAct, Progress, Purpose, Question, RunPlan,
+};
 pub use outcome::{
     BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource,
     StopGrade, SweepDrift, VerdictWord, Warming,
 };
 pub use record::{Durability, PhaseName, PointPurpose, Record, RecordBody};
+pub use swept::SweepFound;
 
 /// Rises whenever the same inputs may give other orders or another result.
-pub const CORE_REVISION: u32 = 5;
+pub const CORE_REVISION: u32 = 6;

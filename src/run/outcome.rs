@@ -104,6 +104,18 @@ pub struct StepRow {
     pub reverse_u_mm_s: Option<f64>,
     /// Half-width that holds 95 %.
     pub reverse_u95_mm_s: Option<f64>,
+    /// Part of the forward doubt that another engine measured on the same axle does not share, k = 1.
+    #[serde(default)]
+    pub forward_own_u_mm_s: Option<f64>,
+    /// Part of the forward doubt that such an engine shares, k = 1.
+    #[serde(default)]
+    pub forward_shared_u_mm_s: Option<f64>,
+    /// The same of reverse, not shared.
+    #[serde(default)]
+    pub reverse_own_u_mm_s: Option<f64>,
+    /// The same of reverse, shared.
+    #[serde(default)]
+    pub reverse_shared_u_mm_s: Option<f64>,
     /// Measured or predicted.
     pub source: StepSource,
     /// A measured figure of this step is less precise than the bench file asks: its time was over.

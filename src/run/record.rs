@@ -1,7 +1,8 @@
 //! Records of the journal: what happened, in an order that can be read by a person and a program.
 use super::input::{Answer, JournalTrouble, PersonAct, Question};
 use super::outcome::{LowEnd, RunOutcome, SweepDrift, Warming};
-use crate::calibrate::{TableFit, Verdict};
+use super::swept::SweepFound;
+use crate::calibrate::{PlacingPart, TableFit, Verdict};
 use crate::cause::Reason;
 use crate::motion::{Measured, Response, SignalQuality};
 use crate::sensor::{BrokenLine, Housekeeping};
@@ -203,6 +204,10 @@ pub enum RecordBody {
         /// What the anchors showed.
         drift: Option<SweepDrift>,
     },
+    /// The curves that the sweep gave, drift seen to: all that a later table needs of it.
+    Curve(Box<SweepFound>),
+    /// What lifting the engine off and putting it back changes.
+    Placings(PlacingPart),
     /// How the engine answers a change of its setting was learned.
     Learned(Response),
     /// On a straight the engine was stopped to turn round.

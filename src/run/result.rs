@@ -196,9 +196,21 @@ fn row(figures: &Figures) -> StepRow {
         reverse_mm_s: finite(reverse.speed_mm_s),
         reverse_u_mm_s,
         reverse_u95_mm_s,
+        forward_own_u_mm_s: own_u_mm_s(&forward.budget),
+        forward_shared_u_mm_s: shared_u_mm_s(&forward.budget),
+        reverse_own_u_mm_s: own_u_mm_s(&reverse.budget),
+        reverse_shared_u_mm_s: shared_u_mm_s(&reverse.budget),
         source: figures.source,
         short: figures.short,
     }
+}
+
+fn own_u_mm_s(budget: &Budget) -> Option<f64> {
+    finite(budget.of(|by| by < SharedBy::Axle).u)
+}
+
+fn shared_u_mm_s(budget: &Budget) -> Option<f64> {
+    finite(budget.of(|by| by == SharedBy::Axle).u)
 }
 
 /// The slowest step, one in the middle (a measured one before any other) and the top.
@@ -230,8 +242,8 @@ fn budget_row(figures: &Figures) -> Option<BudgetRow> {
         source: figures.source,
         speed_mm_s: figure.speed_mm_s,
         lines,
-        own_u_mm_s: figure.budget.of(|by| by < SharedBy::Axle).u,
-        shared_u_mm_s: figure.budget.of(|by| by == SharedBy::Axle).u,
+        own_u_mm_s: own_u_mm_s(&figure.budget).unwrap_or_default(),
+        shared_u_mm_s: shared_u_mm_s(&figure.budget).unwrap_or_default(),
         u_mm_s: whole.u,
         degrees: whole.degrees.and_then(finite),
         u95_mm_s: finite(whole.expanded()),

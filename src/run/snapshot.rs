@@ -37,7 +37,8 @@ fn changed(cx: &Cx) -> Vec<u16> {
     let usual = MUST_READ.into_iter().chain(cv::TABLE_WITH_TRIMS).filter(|cv| profile.touches(*cv));
     let mut numbers: Vec<u16> = match &cx.plan.purpose {
         Purpose::Calibrate | Purpose::Sweep => usual.chain(profile.keep.iter().map(|(cv, _)| *cv)).collect(),
-        Purpose::Check | Purpose::RunIn { .. } | Purpose::Roll { .. } => Vec::new(),
+        Purpose::Retarget(_) => usual.collect(),
+        Purpose::Check | Purpose::Recheck | Purpose::RunIn { .. } | Purpose::Roll { .. } => Vec::new(),
         Purpose::PutBack { values, .. } => values.iter().map(|(cv, _)| *cv).collect(),
     };
     numbers.sort_unstable();
@@ -81,6 +82,7 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
     kept::beside_reading(cx, changed(cx).into_iter())?;
     address(cx)?;
     owner(cx)?;
+    is_as_measured(cx)?;
     kept::is_of_this_decoder(cx)?;
     kept::compare(cx);
     cx.identified = true;
@@ -101,6 +103,21 @@ pub(super) fn judge(cx: &mut Cx) -> Result<(), Failure> {
         cx.note(&causes::CONSIST_CLEARED, evidence);
     }
     Ok(())
+}
+
+/// The decoder must hold what it held when the curves were measured that a new table is to come from.
+fn is_as_measured(cx: &Cx) -> Result<(), Failure> {
+    let Purpose::Retarget(curve) = &cx.plan.purpose else { return Ok(()) };
+    let other = |(cv, held): &(u16, u8)| {
+        let now = cx.cvs.known.get(cv).filter(|now| *now != held)?;
+        Some(format!("CV {cv} = {now}, {held} when the curve was measured"))
+    };
+    match curve.held.iter().find_map(other) {
+        None => Ok(()),
+        Some(evidence) => {
+            Err(Failure::rejected(&causes::CURVE_OF_ANOTHER, format!("{evidence} (run {})", curve.run_id)))
+        }
+    }
 }
 
 /// What is known of the decoder must leave a way to do what the bench file asks for.

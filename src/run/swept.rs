@@ -6,6 +6,7 @@ use crate::cause::engine as causes;
 use crate::motion::Measured;
 use crate::station::Setting;
 use crate::time::BenchTime;
+use serde::{Deserialize, Serialize};
 
 /// Doubt (k = 1) of "stands" as a speed, mm/s.
 const STANDS_U_MM_S: f64 = 0.2;
@@ -15,18 +16,18 @@ const NEAR_COUNTS: f64 = 3.0;
 const TOLERANCES_MOST: f64 = 3.0;
 
 /// What the sweep found.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct SweepFound {
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepFound {
     /// What made the decoder linear.
-    pub(super) kind: BaselineKind,
-    /// Points forward and reverse, drift seen to.
-    pub(super) points: [Vec<CurvePoint>; 2],
+    pub kind: BaselineKind,
+    /// Points forward and reverse, drift seen to: drive in counts of 255, mm/s.
+    pub points: [Vec<CurvePoint>; 2],
     /// The low end, forward and reverse.
-    pub(super) low_end: [LowEnd; 2],
+    pub low_end: [LowEnd; 2],
     /// Points measured, forward and reverse.
-    pub(super) count: [u32; 2],
+    pub count: [u32; 2],
     /// What the anchors showed.
-    pub(super) drift: Option<SweepDrift>,
+    pub drift: Option<SweepDrift>,
 }
 
 /// A measured setting.

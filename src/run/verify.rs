@@ -5,6 +5,7 @@
 //! it moved by is doubt for all.
 use super::cx::{Cx, Failure, Step};
 use super::findings::Findings;
+use super::input::Purpose;
 use super::point::{Point, PointWish};
 use super::record::PointPurpose;
 use super::rewarm::{COOLED, Rewarm};
@@ -20,6 +21,9 @@ use std::time::Duration;
 const SHARPER: [f64; 2] = [0.5, 0.25];
 /// So many steps are measured at most because their prediction is in doubt.
 const IN_DOUBT_MOST: usize = 8;
+/// Entries that a re-check measures, once each: the slowest steps would take it minutes. How warm the engine is by then, and so
+/// how it still changes, is the doubt of whoever compares.
+const RECHECKED: [u16; 3] = [8, 17, LAST];
 /// The last entry.
 const LAST: u16 = 28;
 /// Entry of the table that is looked at first: twice its drive, as without trims of 64, is still no more than the top.
@@ -51,6 +55,8 @@ pub(super) struct VerifyRound {
     /// What those moved by: speed and change, mm/s.
     moved: Vec<(f64, f64)>,
     total: usize,
+    /// A point may be measured so often again.
+    sharper: usize,
     tries: usize,
     point: Option<Point>,
     pub(super) done: Vec<Verified>,
@@ -60,8 +66,12 @@ impl VerifyRound {
     /// Of a spread of steps, and of those at which the prediction leaves it open whether the table is good enough.
     pub(super) fn new(cx: &Cx, findings: &Findings) -> Self {
         let of = cx.plan.spec.engine.step_mode;
+        let brief = cx.plan.purpose == Purpose::Recheck;
         let mut entries = spread(cx.plan.spec.sweep.verify_points.min(LAST), LAST);
         entries.extend(in_doubt(cx, findings, &entries));
+        if brief {
+            entries = RECHECKED.to_vec();
+        }
         entries.sort_unstable();
         let reading = findings.reading();
         let mut steps: Vec<u16> =
@@ -78,7 +88,9 @@ impl VerifyRound {
         forward.extend(between.into_iter().filter(|step| *step > 0 && !steps.contains(step)));
         forward.sort_unstable();
         left.extend(forward.into_iter().map(|step| (step, Direction::Forward)));
-        let stood = cx.now.since(cx.turned_at);
+        // A check comes straight from the warm-up.
+        let runs = cx.ordered.0.value > 0;
+        let stood = if runs { Duration::ZERO } else { cx.now.since(cx.turned_at) };
         // Where it runs to get warm.
         let warm_at = (warm_step(cx, findings), Direction::Forward);
         // On a track a run up to the top for it alone costs too much way.
@@ -88,12 +100,18 @@ impl VerifyRound {
             looks: looks_first(cx, findings),
             first_look: looks_first(cx, findings)
                 .then(|| Point::new(wish((look, Direction::Forward), 2.0, true))),
-            rewarm: Some(Rewarm::new(warm_at, stood)),
+            rewarm: (!brief).then(|| Rewarm::new(warm_at, stood)),
             warm_at,
             total: left.len(),
-            again: fast.into_iter().chain(steps.first()).map(|step| (*step, Direction::Forward)).collect(),
+            again: fast
+                .into_iter()
+                .chain(steps.first())
+                .filter(|_| !brief)
+                .map(|step| (*step, Direction::Forward))
+                .collect(),
             moved: Vec::new(),
             left,
+            sharper: if brief { 0 } else { SHARPER.len() },
             tries: 0,
             point: None,
             done: Vec::new(),
@@ -157,7 +175,7 @@ impl VerifyRound {
                 self.moved.extend(self.change(at, &verified));
                 continue;
             }
-            if verified.verdict == Verdict::Marginal && self.tries < SHARPER.len() {
+            if verified.verdict == Verdict::Marginal && self.tries < self.sharper {
                 self.tries += 1;
                 continue;
             }
@@ -217,7 +235,8 @@ pub(super) fn warm_step(cx: &Cx, findings: &Findings) -> u16 {
 
 /// How the decoder uses its table is still to be seen.
 fn looks_first(cx: &Cx, findings: &Findings) -> bool {
-    cx.plan.purpose.is_calibrate() && cx.plan.profile.has_table && findings.shown.is_none()
+    let written = matches!(cx.plan.purpose, Purpose::Calibrate | Purpose::Retarget(_));
+    written && cx.plan.profile.has_table && findings.shown.is_none()
 }
 
 /// What the engine does at the present step.

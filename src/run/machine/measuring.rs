@@ -2,7 +2,7 @@
 use super::super::cx::Failure;
 use super::super::learn::Learn;
 use super::super::placing::Placing;
-use super::super::record::PhaseName;
+use super::super::record::{PhaseName, RecordBody};
 use super::super::sweep::Sweep;
 use super::super::warm_up::WarmUp;
 use super::{Phase, Run};
@@ -23,7 +23,7 @@ impl Run {
             Phase::WarmUp(phase) => {
                 let Some(baseline) = phase.poll(cx)? else { return Ok(false) };
                 let Some(baseline) = baseline else {
-                    self.begin_check();
+                    self.after_plain_warm_up()?;
                     return Ok(true);
                 };
                 if !cx.is_endless() {
@@ -42,6 +42,7 @@ impl Run {
             }
             Phase::Sweep(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                cx.record(RecordBody::Curve(Box::new(found.clone())));
                 self.findings.sweep = Some(found);
                 if self.cx.plan.spec.sweep.placings < 2 {
                     self.fit()?;
@@ -52,6 +53,9 @@ impl Run {
             }
             Phase::Placing(phase) => {
                 let Some(found) = phase.poll(cx)? else { return Ok(false) };
+                if let Some(part) = found.part {
+                    self.cx.record(RecordBody::Placings(part));
+                }
                 self.findings.placing = found.part;
                 self.findings.reasons.extend(found.reason);
                 self.fit()?;
