@@ -3,8 +3,19 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules of the pure core.
-const CORE: [&str; 9] =
-    ["calibrate", "cause", "config", "dcc", "motion", "run", "sensor", "station", "time.rs"];
+const CORE: [&str; 11] = [
+    "calibrate",
+    "cause",
+    "config",
+    "dcc",
+    "figure",
+    "fleet",
+    "motion",
+    "run",
+    "sensor",
+    "station",
+    "time.rs",
+];
 
 /// What the core may not name: the shell's modules, the simulator, and everything that does I/O or asks a clock.
 const NOT_IN_CORE: [&str; 16] = [

@@ -185,7 +185,7 @@ fn a_recheck_takes_about_three_minutes_and_tells_speeds_without_a_verdict() {
             // The engine got warmer until the end: by some per cent.
             assert!((truth - said).abs() < 3.0 * u + 0.04 * truth, "step {}: {said}, {truth}", row.step);
             let (own, shared) = (row.forward_own_u_mm_s.unwrap(), row.forward_shared_u_mm_s.unwrap());
-            assert!((own.hypot(shared) - u).abs() < 1e-9 && shared > 0.0, "{own} {shared} {u}");
+            assert!((libm::hypot(own, shared) - u).abs() < 1e-9 && shared > 0.0, "{own} {shared} {u}");
         }
     });
 }

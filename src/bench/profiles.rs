@@ -114,7 +114,7 @@ mod tests {
             assert!(!profile.touches(7) && !profile.allows(8, 8), "{name}");
         }
         let files = std::fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/profiles")).unwrap();
-        assert_eq!(files.count(), BUILT_IN.len() + 1, "the README and no other file");
+        assert_eq!(files.count(), BUILT_IN.len() + 2, "the README, the standards, and no other file");
     }
 
     #[test]

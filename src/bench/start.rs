@@ -445,7 +445,8 @@ fn enough_room(records: &Path, least_bytes: u64) -> Result<(), NotBegun> {
 }
 
 /// Where the runs of a bench file lie.
-pub(super) fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
+#[must_use]
+pub fn record_folder(bench_file: &Path, folder: &str) -> PathBuf {
     bench_file.parent().unwrap_or(Path::new("")).join(folder)
 }
 

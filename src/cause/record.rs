@@ -9,6 +9,70 @@ pub const DISK_FULL: Cause = Cause {
     to_try: "Make room or choose another record folder, then start again; nothing is measured without a record.",
 };
 
+/// The fleet's records cannot be used.
+pub const FLEET_UNUSABLE: Cause = Cause {
+    code: "fleet-unusable",
+    seen: "The fleet's records (fleet.sqlite or fleet.jsonl in the record folder) cannot be opened, read or written.",
+    may_be: "The folder is not there or write-protected, the disk is full, the file is damaged, or another program holds it.",
+    to_try: "Look at folder and disk. fleet.sqlite may be deleted: pacewright fleet rebuild makes it anew from the runs; fleet.jsonl may not.",
+};
+
+/// A newer program made the fleet's records.
+pub const FLEET_FROM_THE_FUTURE: Cause = Cause {
+    code: "fleet-from-the-future",
+    seen: "The fleet's database was made by a newer version of this program.",
+    may_be: "A newer Pacewright was used on this record folder.",
+    to_try: "Use that version, or move fleet.sqlite away and run pacewright fleet rebuild with this one.",
+};
+
+/// What the person told of the fleet cannot be read.
+pub const FLEET_DAMAGED: Cause = Cause {
+    code: "fleet-damaged",
+    seen: "A line of fleet.jsonl, which keeps names, classes and layout checks, cannot be read.",
+    may_be: "It was edited by hand, a newer program wrote it, or the disk is failing.",
+    to_try: "Mend or remove the line that is named, then run pacewright fleet rebuild.",
+};
+
+/// No engine, or several, by that name.
+pub const ENGINE_UNKNOWN: Cause = Cause {
+    code: "engine-unknown",
+    seen: "No engine of the fleet, or more than one, goes by that name or address.",
+    may_be: "A slip of the pen, another record folder, or two engines that share an address.",
+    to_try: "pacewright fleet list shows the names; --records names another folder.",
+};
+
+/// No curve to make a table of.
+pub const NO_CURVE: Cause = Cause {
+    code: "no-curve",
+    seen: "No curve of this engine is known that a table could be made from.",
+    may_be: "It was never swept, its sweeps are older than this program, or its decoder, wheels or motor were exchanged since.",
+    to_try: "Calibrate it (pacewright run), which sweeps it.",
+};
+
+/// A file that was to be brought in cannot be read.
+pub const IMPORT_REFUSED: Cause = Cause {
+    code: "import-refused",
+    seen: "The file is none that the fleet can take in.",
+    may_be: "It is of another form, a column is missing, or a number was mistyped.",
+    to_try: "pacewright fleet export shows both forms; the README lists the columns.",
+};
+
+/// A named standard cannot be used.
+pub const STANDARD_UNUSABLE: Cause = Cause {
+    code: "standard-unusable",
+    seen: "The standard that was named is not there, cannot be read, or would be overwritten.",
+    may_be: "A slip of the pen, another folder, or this version exists already.",
+    to_try: "pacewright fleet standards lists what is found; a standard changes only by a new version.",
+};
+
+/// Engines have no speed in common.
+pub const NO_COMMON_TARGET: Cause = Cause {
+    code: "no-common-target",
+    seen: "These engines have no target in common.",
+    may_be: "A shunter was put together with an express, or an engine whose curve is known lacks.",
+    to_try: "Leave the one that is named out, or make two standards.",
+};
+
 /// A run cannot be gone on with.
 pub const NOT_RESUMED: Cause = Cause {
     code: "not-resumed",
@@ -172,6 +236,14 @@ pub const PANIC_IN_TASK: Cause = Cause {
 /// Every cause of this part.
 pub const ALL: &[&Cause] = &[
     &DISK_FULL,
+    &FLEET_UNUSABLE,
+    &FLEET_FROM_THE_FUTURE,
+    &FLEET_DAMAGED,
+    &ENGINE_UNKNOWN,
+    &NO_CURVE,
+    &IMPORT_REFUSED,
+    &STANDARD_UNUSABLE,
+    &NO_COMMON_TARGET,
     &DISK_NEARLY_FULL,
     &NOT_RESUMED,
     &BENCH_CHANGED,

@@ -1,5 +1,6 @@
 //! The command line.
 use super::exit::Exit;
+use super::fleet::args::FleetArgs;
 use crate::bench::control::Command as Told;
 use crate::run::{Answer, Purpose};
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -22,6 +23,10 @@ pub(crate) enum Verb {
     Resume(ResumeArgs),
     /// Measure the table that is in the decoder, as it is; nothing is written
     Check(RunArgs),
+    /// Look in three minutes whether an engine stayed as it was; `fleet show` says what came of it
+    Recheck(RunArgs),
+    /// Make and prove a table for another target from the curve that is known, without another sweep
+    Retarget(RunArgs),
     /// Measure both curves of the engine and put the decoder back as it was
     Sweep(RunArgs),
     /// Run an engine in: both directions, changing speeds, until its speed is steady; nothing is written
@@ -84,6 +89,10 @@ pub(crate) enum Verb {
     Restore(RestoreArgs),
     /// Write the CVs of a recorded run as a list in CSV
     Cvs(CvsArgs),
+    /// Write the report of a recorded run, one HTML file, or its pictures
+    Report(ReportArgs),
+    /// The fleet: who is calibrated, who keeps which standard, who can be coupled with whom
+    Fleet(FleetArgs),
     /// Work out the circumference of a wheel or roller, and its doubt, from a distance rolled
     Circumference(CircumferenceArgs),
     /// Compare a run with the measuring car to one without it: what the car's drag costs
@@ -305,6 +314,21 @@ pub(crate) struct CvsArgs {
     /// Write over a file that is there
     #[arg(long)]
     pub(crate) replace: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReportArgs {
+    /// The run's folder
+    pub(crate) folder: PathBuf,
+    /// The file; report.html in the run's folder without it
+    #[arg(short, long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+    /// Write each picture as an SVG file into this folder instead
+    #[arg(long, value_name = "DIR")]
+    pub(crate) pictures: Option<PathBuf>,
+    /// Speeds of the original in miles an hour
+    #[arg(long)]
+    pub(crate) mph: bool,
 }
 
 /// Content of the CVs.

@@ -10,9 +10,11 @@ mod cvs;
 mod demo;
 mod drag;
 pub mod exit;
+mod fleet;
 mod log;
 mod night;
 mod out;
+mod report;
 pub mod result;
 mod runs;
 mod show;
@@ -87,6 +89,10 @@ fn carry_out(verb: Verb) -> Exit {
         Verb::Profiles { name, beside } => verbs::profiles(name.as_deref(), &beside),
         Verb::Restore(args) => runs::restore(&args),
         Verb::Cvs(args) => cvs::cvs(&args),
+        Verb::Fleet(args) => fleet::fleet(&args),
+        Verb::Recheck(args) => runs::drive(args, Purpose::Recheck),
+        Verb::Retarget(args) => runs::retarget(args),
+        Verb::Report(args) => report::report(&args),
         Verb::Tell { folder, what } => verbs::tell(&folder, what.command()),
     }
 }

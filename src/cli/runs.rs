@@ -3,15 +3,16 @@ use super::args::{OutputArgs, RestoreArgs, ResumeArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
-use super::{caution, log, not_begun, out, table, terminal, words};
+use super::{caution, fleet, log, not_begun, out, table, terminal, words};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{LAST_WORDS, ended_within};
-use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Resume, Wish};
+use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Resume, Wish, record_folder};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
 use crate::config;
 use crate::journal::{BENCH_FILE, RealDisk, RunFolder, Unfinished};
 use crate::run::{Purpose, RunOutcome, StopGrade};
+use crate::store::EngineId;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -48,6 +49,20 @@ pub(crate) fn drive(args: RunArgs, purpose: Purpose) -> Exit {
     match (request, runtime().map_err(NotBegun::Other)) {
         (Ok(request), Ok(runtime)) => carry_out(runtime, run_bench(request, &args.output)),
         (Err(why), _) | (_, Err(why)) => refuse(&why, &args.output, TimeLapse::NONE),
+    }
+}
+
+/// The verb `retarget`: a run whose curves are those of an earlier one.
+pub(crate) fn retarget(args: RunArgs) -> Exit {
+    let purpose = read_bench(&args.bench).and_then(|text| {
+        let spec = config::read(&args.bench.display().to_string(), &text).map_err(NotBegun::BenchFile)?;
+        let records = record_folder(&args.bench, &spec.record_folder);
+        let engine = EngineId::of(&spec.engine.name, spec.engine.address);
+        fleet::known_curve(&records, &engine).map_err(NotBegun::Other)
+    });
+    match purpose {
+        Ok(curve) => drive(args, Purpose::Retarget(Box::new(curve))),
+        Err(why) => refuse(&why, &args.output, TimeLapse::NONE),
     }
 }
 
@@ -303,6 +318,10 @@ async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) {
     last_words(result.clone(), ending).await;
     if output.json {
         out::result(&result.line());
+    }
+    if let Some(reason) = fleet::take_in(Path::new(&facts.run_folder)) {
+        log::trouble(&reason);
+        out::say(&format!("\n{}", words::reason(&reason)));
     }
     // The end is told before somebody's command takes its time.
     if let Err(reason) = alert.sound().await {

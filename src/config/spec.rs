@@ -86,6 +86,8 @@ pub struct StationSpec {
     pub link: LinkSpec,
     /// Bus of the engine and its power.
     pub bus: u16,
+    /// Voltage at the rails as a person measured it, V; none: nobody said.
+    pub track_voltage_v: Option<f64>,
     /// Longest wait for an ordinary answer.
     pub answer_limit: Duration,
     /// Longest wait for a CV answer (reading by search is slow).

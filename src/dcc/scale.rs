@@ -57,6 +57,12 @@ pub fn kmh(mm_s: f64, ratio: f64) -> f64 {
     mm_s * ratio / MM_S_PER_KMH
 }
 
+/// Speed in mm/s of a model of 1:`ratio` at a scale speed of `kmh`.
+#[must_use]
+pub fn model_mm_s(kmh: f64, ratio: f64) -> f64 {
+    kmh * MM_S_PER_KMH / ratio
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

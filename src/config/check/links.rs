@@ -11,6 +11,7 @@ pub(super) fn station(reading: &mut Reading<'_>) -> Option<StationSpec> {
     let protocol = reading.value(&key::PROTOCOL);
     let link = link(reading, &key::STATION_ADDRESS, &key::STATION_SERIAL, &key::STATION_BAUD);
     let bus = reading.value(&key::BUS);
+    let track_voltage = reading.given(&key::TRACK_VOLTAGE).optional();
     let answer_limit = reading.value(&key::ANSWER_LIMIT);
     let cv_answer_limit = reading.value(&key::CV_ANSWER_LIMIT);
     let ask_interval = reading.value(&key::ASK_INTERVAL);
@@ -18,6 +19,7 @@ pub(super) fn station(reading: &mut Reading<'_>) -> Option<StationSpec> {
     Some(StationSpec {
         link: link?,
         bus: bus?,
+        track_voltage_v: track_voltage?,
         answer_limit: answer_limit?,
         cv_answer_limit: cv_answer_limit?,
         ask_interval: ask_interval?,

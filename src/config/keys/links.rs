@@ -75,6 +75,17 @@ pub(in crate::config) static BUS: Key<Whole> = Key {
     about: "The bus that the engine and its track power belong to.",
 };
 
+/// Voltage at the rails.
+pub(in crate::config) static TRACK_VOLTAGE: Key<Voltage> = Key {
+    section: "station",
+    name: "track_voltage",
+    kind: Voltage { least: "5 V", most: "30 V" },
+    need: Need::Free("then nothing is said of it"),
+    example: "\"15.2 V\"",
+    about: "The voltage at the rails of this bench, as you measured it with a meter that is made for the signal. It is only written down, so \
+            that a layout with another voltage shows.",
+};
+
 /// Longest wait for an answer.
 pub(in crate::config) static ANSWER_LIMIT: Key<Time> = Key {
     section: "station",
@@ -119,6 +130,7 @@ pub(in crate::config) static STATION: Section = Section {
         &STATION_SERIAL,
         &STATION_BAUD,
         &BUS,
+        &TRACK_VOLTAGE,
         &ANSWER_LIMIT,
         &CV_ANSWER_LIMIT,
         &ASK_INTERVAL,
