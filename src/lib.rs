@@ -18,7 +18,7 @@
 //!
 //! - [`journal`]: what is written down, how durably, and how it is read again.
 //! - [`mod@bench`]: sockets, clocks and tasks; also the virtual bench on a virtual clock.
-//! - [`store`]: the fleet's records, a projection of the journals in one SQLite file.
+//! - [`store`]: the fleet's records, a projection of the journals in one `SQLite` file.
 //! - [`report`]: a run, or the fleet, as one HTML file.
 //! - [`cli`]: what the person types and sees.
 //!

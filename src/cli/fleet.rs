@@ -3,17 +3,16 @@ pub(crate) mod args;
 mod matching;
 mod show;
 mod standards;
+mod telling;
 
 use super::exit::Exit;
 use super::{out, runs};
 use crate::bench::start::NotBegun;
 use crate::cause::{Cause, Reason, program, record};
 use crate::fleet::evening;
-use crate::fleet::layout::{LayoutCheck, Voltages, together};
 use crate::run::KnownCurve;
-use crate::station::Direction;
-use crate::store::{Engine, EngineId, Fact, Fleet, Store, StoreError, Summary, Told, exchange, tell};
-use args::{Exchanged, Exported, FleetArgs, FleetVerb, LayoutArgs};
+use crate::store::{Engine, EngineId, Fleet, Store, StoreError, Summary, exchange};
+use args::{EveningArgs, Exported, FleetArgs, FleetVerb};
 use serde::Serialize;
 use std::fs::OpenOptions;
 use std::io::Write;
@@ -72,143 +71,94 @@ fn opened(records: &Path) -> Result<Store, Reason> {
 fn answer(args: &FleetArgs) -> Result<String, Reason> {
     let mut store = opened(&args.records)?;
     let fleet = Fleet::of(&store).map_err(|error| error.reason())?;
-    let engine = |name: &str| {
-        fleet.find(name).ok_or_else(|| Reason::new(&record::ENGINE_UNKNOWN, format!("{name:?}")))
-    };
-    let several = |names: &[String]| names.iter().map(|name| engine(name)).collect::<Result<Vec<_>, _>>();
     match &args.what {
         FleetVerb::List { class, open } => {
-            let chosen: Vec<&Engine> = fleet
-                .engines
-                .iter()
-                .filter(|engine| class.is_none() || engine.class == *class)
-                .filter(|engine| !open || engine.table.is_none())
-                .collect();
+            let of_class = |engine: &&Engine| class.is_none() || engine.class == *class;
+            let members = fleet.engines.iter().filter(of_class);
+            let chosen: Vec<&Engine> = members.filter(|engine| !open || engine.table.is_none()).collect();
             if args.json { json(&chosen) } else { Ok(show::list(&chosen)) }
         }
-        FleetVerb::Show { engine: name } => {
-            let engine = engine(name)?;
+        FleetVerb::Show { engine } => {
+            let engine = named(&fleet, engine)?;
             if args.json { json(engine) } else { Ok(show::engine(engine)) }
         }
-        FleetVerb::Rename { engine: name, name: new } => {
-            let from = engine(name)?.id.clone();
-            if new.trim().is_empty() {
-                return Err(Reason::new(&program::WRONG_USE, "an engine's name is not empty"));
-            }
-            let to = EngineId { name: new.clone(), address: from.address.clone() };
-            let said = format!("{} is called {new} now.", from.name);
-            told(&store, Fact::Renamed { from, to })?;
-            Ok(said)
-        }
-        FleetVerb::Class { engine: name, class } => {
-            let engine = engine(name)?.id.clone();
-            let said = match class {
-                Some(class) => format!("{} belongs to class {class} now.", engine.name),
-                None => format!("{} belongs to no class now.", engine.name),
-            };
-            told(&store, Fact::Classed { engine, class: class.clone() })?;
-            Ok(said)
-        }
-        FleetVerb::Changed { engine: name, what } => {
-            let engine = engine(name)?.id.clone();
-            let what = match what {
-                Exchanged::Decoder => "decoder",
-                Exchanged::Wheels => "wheels",
-                Exchanged::Motor => "motor",
-            };
-            let said =
-                format!("What was measured of {} before counts no more: calibrate it again.", engine.name);
-            told(&store, Fact::Changed { engine, what: what.to_owned() })?;
-            Ok(said)
-        }
-        FleetVerb::Except { engine: name, standard, why } => {
-            let engine = engine(name)?.id.clone();
-            let said = format!("{} need not keep {standard}: {why}", engine.name);
-            told(&store, Fact::Excepted { engine, standard: standard.clone(), why: why.clone() })?;
-            Ok(said)
-        }
+        FleetVerb::Rename { .. }
+        | FleetVerb::Class { .. }
+        | FleetVerb::Changed { .. }
+        | FleetVerb::Except { .. } => telling::tell_of(&store, &fleet, &args.what),
+        FleetVerb::Layout(times) => telling::layout(&store, named(&fleet, &times.engine)?, times),
+        FleetVerb::Import { file } => telling::import(&mut store, file),
         FleetVerb::Standards { folder } => standards::list(&fleet, folder, args.json),
         FleetVerb::Target { standard, folder } => Ok(standards::find(folder, standard)?.section()),
         FleetVerb::Propose(wanted) => {
             let chosen = if wanted.engines.is_empty() {
                 fleet.engines.iter().filter(|engine| engine.class.as_ref() == Some(&wanted.class)).collect()
             } else {
-                several(&wanted.engines)?
+                several(&fleet, &wanted.engines)?
             };
             standards::propose(&chosen, wanted, args.json)
         }
         FleetVerb::Couple { engines, tolerance, floor, alike } => {
-            let chosen = if engines.is_empty() { fleet.engines.iter().collect() } else { several(engines)? };
+            let all = engines.is_empty();
+            let chosen = if all { fleet.engines.iter().collect() } else { several(&fleet, engines)? };
             matching::couple(&chosen, (*tolerance, *floor), *alike, args.json)
         }
-        FleetVerb::Layout(times) => layout(&store, engine(&times.engine)?, times),
-        FleetVerb::Evening { until, from, change, shortest_first, engines } => {
-            let histories: Vec<_> = several(engines)?.iter().map(|engine| engine.history()).collect();
-            let begins = match from {
-                Some(text) => minutes(text)?,
-                None => now_minutes(),
-            };
-            let ends = minutes(until)?;
-            // Behind midnight.
-            let long = if ends > begins { ends - begins } else { ends + 1440.0 - begins };
-            let planned = evening::evening(&histories, long, change.max(0.0), *shortest_first);
-            if args.json { json(&planned) } else { Ok(show::evening(&planned, begins)) }
-        }
-        FleetVerb::Export { what, engine: only, output } => {
-            let only = only.as_deref().map(engine).transpose()?;
+        FleetVerb::Evening(wanted) => planned(&fleet, wanted, args.json),
+        FleetVerb::Export { what, engine, output } => {
+            let only = engine.as_deref().map(|name| named(&fleet, name)).transpose()?;
             let text = exported(&store, &fleet, *what, only)?;
-            match output {
-                None => Ok(text),
-                Some(path) => {
-                    write_new(path, &text)?;
-                    Ok(format!("Written: {}", path.display()))
-                }
-            }
+            let Some(path) = output else { return Ok(text) };
+            write_new(path, &text)?;
+            Ok(format!("Written: {}", path.display()))
         }
-        FleetVerb::Import { file } => import(&mut store, file),
-        FleetVerb::Check => {
-            let checked = store.check().map_err(|error| error.reason())?;
-            let mut lines = checked.wrong.clone();
-            lines.extend(checked.left_out.iter().map(|folder| format!("left out: {folder}")));
-            if checked.wrong.is_empty() {
-                lines.push(format!(
-                    "The database is whole and says what the runs say ({} rows).",
-                    checked.rows
-                ));
-                return Ok(lines.join("\n"));
-            }
-            Err(Reason::new(&record::FLEET_UNUSABLE, lines.join("; ")))
-        }
+        FleetVerb::Check => checked(&store),
         FleetVerb::Rebuild => {
             let rebuilt = store.rebuild().map_err(|error| error.reason())?;
-            let mut text =
+            let counts =
                 format!("{} runs and {} lines of what was told taken in.", rebuilt.runs, rebuilt.told);
-            for folder in rebuilt.left_out {
-                text += &format!("\nleft out: {folder}");
-            }
-            Ok(text)
+            let left_out = rebuilt.left_out.iter().map(|folder| format!("left out: {folder}"));
+            Ok(std::iter::once(counts).chain(left_out).collect::<Vec<_>>().join("\n"))
         }
         FleetVerb::Report { output, folder } => {
-            let standards = standards::all(folder)?;
-            let page = crate::report::fleet(&fleet, &standards);
+            let page = crate::report::fleet(&fleet, &standards::all(folder)?);
             write_over(output, &page)?;
             Ok(format!("Written: {}", output.display()))
         }
     }
 }
 
+fn named<'f>(fleet: &'f Fleet, name: &str) -> Result<&'f Engine, Reason> {
+    fleet.find(name).ok_or_else(|| Reason::new(&record::ENGINE_UNKNOWN, format!("{name:?}")))
+}
+
+fn several<'f>(fleet: &'f Fleet, names: &[String]) -> Result<Vec<&'f Engine>, Reason> {
+    names.iter().map(|name| named(fleet, name)).collect()
+}
+
+fn checked(store: &Store) -> Result<String, Reason> {
+    let checked = store.check().map_err(|error| error.reason())?;
+    let left_out = checked.left_out.iter().map(|folder| format!("left out: {folder}"));
+    let mut lines: Vec<String> = checked.wrong.iter().cloned().chain(left_out).collect();
+    if !checked.wrong.is_empty() {
+        return Err(Reason::new(&record::FLEET_UNUSABLE, lines.join("; ")));
+    }
+    lines.push(format!("The database is whole and says what the runs say ({} rows).", checked.rows));
+    Ok(lines.join("\n"))
+}
+
+/// What fits into an evening.
+fn planned(fleet: &Fleet, wanted: &EveningArgs, as_json: bool) -> Result<String, Reason> {
+    let histories: Vec<_> = several(fleet, &wanted.engines)?.iter().map(|engine| engine.history()).collect();
+    let begins = wanted.from.as_deref().map_or_else(|| Ok(now_minutes()), minutes)?;
+    let ends = minutes(&wanted.until)?;
+    // Behind midnight.
+    let long = if ends > begins { ends - begins } else { ends + 1440.0 - begins };
+    let planned = evening::evening(&histories, long, wanted.change.max(0.0), wanted.shortest_first);
+    if as_json { json(&planned) } else { Ok(show::evening(&planned, begins)) }
+}
+
 fn json<T: Serialize + ?Sized>(value: &T) -> Result<String, Reason> {
     serde_json::to_string(value).map_err(|error| Reason::new(&program::SYSTEM_REFUSED, error.to_string()))
-}
-
-/// Keeps what the person told, in the file first.
-fn told(store: &Store, fact: Fact) -> Result<(), Reason> {
-    keep(store, fact).map_err(|error| error.reason())
-}
-
-fn keep(store: &Store, fact: Fact) -> Result<(), StoreError> {
-    let after = store.runs()?.iter().map(|run| run.ordinal).max().unwrap_or(0);
-    tell(store.folder(), &Told { v: 1, at: jiff::Timestamp::now().to_string(), after, fact })
 }
 
 fn minutes(text: &str) -> Result<f64, Reason> {
@@ -224,61 +174,6 @@ fn minutes(text: &str) -> Result<f64, Reason> {
 fn now_minutes() -> f64 {
     let now = jiff::ZonedDateTime::now();
     60.0 * f64::from(now.hour()) + f64::from(now.minute())
-}
-
-fn layout(store: &Store, engine: &Engine, times: &LayoutArgs) -> Result<String, Reason> {
-    let wrong = |what: &str| Err(Reason::new(&program::WRONG_USE, what));
-    let usable = |value: f64| value.is_finite() && value > 0.0;
-    if !times.times.iter().all(|time| usable(*time)) || !usable(times.length) || times.length_doubt < 0.0 {
-        return wrong("times in seconds and a length in mm, all above 0, were expected");
-    }
-    let direction = if times.reverse { Direction::Reverse } else { Direction::Forward };
-    let speeds = engine.speeds();
-    let figure = speeds.as_ref().and_then(|speeds| speeds.at(usize::from(times.step), direction));
-    let Some(figure) = figure else {
-        let evidence = format!("{} has no table that counts: nothing to compare with", engine.id.name);
-        return Err(Reason::new(&record::NO_CURVE, evidence));
-    };
-    let check = LayoutCheck {
-        entry: usize::from(times.step),
-        reverse: times.reverse,
-        length_mm: times.length,
-        length_u_mm: times.length_doubt,
-        times_s: times.times.clone(),
-        with_train: times.train,
-        track_voltage_v: times.voltage,
-        bench_mm_s: (figure.speed_mm_s, libm::hypot(figure.own_u_mm_s, figure.shared_u_mm_s)),
-        bench_voltage_v: engine.table().and_then(|run| run.track_voltage_v),
-    };
-    let Some(ratio) = check.ratio() else { return wrong("no ratio comes of these figures") };
-    let mut text = format!(
-        "Step {} {}: {:.1} mm/s on the layout, {:.1} on the bench: {:.3} +/- {:.3} of it (95 %){}.\n",
-        times.step,
-        if times.reverse { "reverse" } else { "forward" },
-        ratio.ratio * figure.speed_mm_s,
-        figure.speed_mm_s,
-        ratio.ratio,
-        2.0 * ratio.u,
-        if times.train { ", with a train" } else { "" }
-    );
-    text += match check.voltages() {
-        Voltages::Differ => {
-            "Layout and bench have different voltages at the rails: without regulation so do the speeds.\n"
-        }
-        Voltages::Unknown => {
-            "The voltage of one of them is not known (--voltage here, track_voltage in the bench file).\n"
-        }
-        Voltages::Alike => "",
-    };
-    let mut all: Vec<_> = engine.layout.iter().filter(|old| old.with_train == times.train).collect();
-    all.push(&check);
-    let ratios: Vec<_> = all.into_iter().filter_map(LayoutCheck::ratio).collect();
-    if let (Some(mean), true) = (together(&ratios), ratios.len() > 1) {
-        text += &format!("{} checks together: {:.3} +/- {:.3}.\n", ratios.len(), mean.ratio, 2.0 * mean.u);
-    }
-    text += "No table was changed.\n";
-    told(store, Fact::LayoutChecked { engine: engine.id.clone(), check })?;
-    Ok(text)
 }
 
 fn exported(store: &Store, fleet: &Fleet, what: Exported, only: Option<&Engine>) -> Result<String, Reason> {
@@ -306,27 +201,6 @@ fn exported(store: &Store, fleet: &Fleet, what: Exported, only: Option<&Engine>)
         Exported::Cvs => exchange::cvs(&runs),
         Exported::Engines => String::new(),
     })
-}
-
-fn import(store: &mut Store, file: &Path) -> Result<String, Reason> {
-    let refused =
-        |words: String| Reason::new(&record::IMPORT_REFUSED, format!("{}: {words}", file.display()));
-    let text = std::fs::read_to_string(file).map_err(|error| refused(error.to_string()))?;
-    let runs = exchange::import(&text).map_err(refused)?;
-    let known = store.runs().map_err(|error| error.reason())?;
-    let newest = known.iter().map(|run| run.ordinal).max().unwrap_or(0);
-    let (mut taken, mut passed) = (0, 0);
-    for mut run in runs {
-        if known.iter().any(|known| known.id == run.id) {
-            passed += 1;
-            continue;
-        }
-        run.ordinal = newest;
-        told(store, Fact::Imported(Box::new(run)))?;
-        taken += 1;
-    }
-    store.take_in_told().map_err(|error| error.reason())?;
-    Ok(format!("{taken} runs taken in, {passed} known already."))
 }
 
 /// A file that is there is never lost.

@@ -11,6 +11,7 @@ h2{font-size:1.2rem;margin:2rem 0 .5rem;border-bottom:1px solid var(--rule)}
 p,ul,ol{max-width:44rem}
 a{color:var(--a)}
 figure{margin:1rem 0}
+@media screen and (max-width:40rem){.figure{min-width:36rem}}
 figcaption{color:var(--quiet);font-size:.9rem;max-width:44rem}
 .figure{width:100%;height:auto;display:block}
 .wide{overflow-x:auto}
@@ -23,7 +24,7 @@ td.words{white-space:normal}
 thead th{border-bottom:2px solid var(--quiet)}
 .verdict{font-size:1.15rem;font-weight:600;padding:.6rem .8rem;border:2px solid var(--quiet);border-radius:.3rem}
 .bad{color:var(--bad)}
-.values{display:grid;grid-template-columns:repeat(auto-fill,minmax(6.2rem,1fr));gap:.25rem .8rem;padding:0;list-style:none;max-width:none;font-variant-numeric:tabular-nums}
+.values{display:grid;grid-template-columns:repeat(auto-fill,minmax(7.4rem,1fr));gap:.25rem .8rem;padding:0;list-style:none;max-width:none;font-variant-numeric:tabular-nums}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:.5rem 0}
 dt{color:var(--quiet)}
 dd{margin:0;overflow-wrap:anywhere}
@@ -52,7 +53,12 @@ pub(super) fn page(title: &str, body: &Markup) -> String {
 
 /// A picture with its words beneath.
 pub(super) fn picture(svg: &str, words: &str) -> Markup {
-    html! { figure { (PreEscaped(svg)) figcaption { (words) } } }
+    html! {
+        figure {
+            div class="wide" role="region" tabindex="0" aria-label="Picture" { (PreEscaped(svg)) }
+            figcaption { (words) }
+        }
+    }
 }
 
 /// A value with so many decimals, or a dash.

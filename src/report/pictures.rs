@@ -153,7 +153,14 @@ fn curves(summary: &Summary, unit: Unit) -> Option<Chart> {
             let line = points.iter().map(|at| (at.drive, at.speed_mm_s * unit.factor)).collect();
             let marks = points
                 .iter()
-                .map(|at| (at.drive, at.speed_mm_s * unit.factor, 2.0 * at.u_mm_s * unit.factor))
+                // Below a speed of nought there is none.
+                .map(|at| {
+                    (
+                        at.drive,
+                        at.speed_mm_s * unit.factor,
+                        (2.0 * at.u_mm_s).min(at.speed_mm_s) * unit.factor,
+                    )
+                })
                 .collect();
             [Layer::Line(series, String::new(), line), Layer::Points(series, format!("{name}, 95 %"), marks)]
         })

@@ -1,4 +1,4 @@
-//! The fleet's records: one SQLite file beside the runs, a projection of their journals and of what the person told.
+//! The fleet's records: one `SQLite` file beside the runs, a projection of their journals and of what the person told.
 //!
 //! | file in the record folder | what |
 //! |---|---|

@@ -251,7 +251,7 @@ fn purpose(purpose: &Purpose) -> &'static str {
 }
 
 fn codes(outcome: &RunOutcome) -> Vec<String> {
-    outcome.reasons.iter().map(|reason| reason.code.to_string()).collect()
+    outcome.reasons.iter().map(|reason| reason.code.clone()).collect()
 }
 
 fn points(run: &RunFolder) -> Vec<PointSeen> {

@@ -94,23 +94,7 @@ pub(crate) enum FleetVerb {
     /// Keep times over a length of the layout, and compare with the bench
     Layout(LayoutArgs),
     /// Say which engines fit into an evening, by what their runs took
-    Evening {
-        /// Its end, as 22:00
-        #[arg(long, value_name = "HH:MM")]
-        until: String,
-        /// Its begin, as 19:30; now without it
-        #[arg(long, value_name = "HH:MM")]
-        from: Option<String>,
-        /// Minutes to exchange one engine for the next (common practice, no source)
-        #[arg(long, value_name = "MINUTES", default_value_t = 5.0)]
-        change: f64,
-        /// The shortest first, which gets most of them in
-        #[arg(long)]
-        shortest_first: bool,
-        /// Names or addresses, in their order
-        #[arg(required = true)]
-        engines: Vec<String>,
-    },
+    Evening(EveningArgs),
     /// Write runs, steps, points or CVs for other programs
     Export {
         /// What, and in which form
@@ -159,6 +143,25 @@ pub(crate) struct ProposeArgs {
     /// Folder of the standards
     #[arg(long, value_name = "DIR", default_value = "profiles/targets")]
     pub(crate) folder: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct EveningArgs {
+    /// Its end, as 22:00
+    #[arg(long, value_name = "HH:MM")]
+    pub(crate) until: String,
+    /// Its begin, as 19:30; now without it
+    #[arg(long, value_name = "HH:MM")]
+    pub(crate) from: Option<String>,
+    /// Minutes to exchange one engine for the next (common practice, no source)
+    #[arg(long, value_name = "MINUTES", default_value_t = 5.0)]
+    pub(crate) change: f64,
+    /// The shortest first, which gets most of them in
+    #[arg(long)]
+    pub(crate) shortest_first: bool,
+    /// Names or addresses, in their order
+    #[arg(required = true)]
+    pub(crate) engines: Vec<String>,
 }
 
 #[derive(Debug, Args)]

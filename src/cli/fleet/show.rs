@@ -91,6 +91,30 @@ pub(super) fn engine(engine: &Engine) -> String {
             run.track_voltage_v.map_or_else(|| "not known".to_owned(), |volts| format!("{volts} V"))
         );
     }
+    staying(&mut text, engine);
+    on_the_layout(&mut text, engine);
+    text += "runs:\n";
+    for (at, run) in engine.runs.iter().enumerate() {
+        let marks = [(engine.table == Some(at), "table"), (engine.curve == Some(at), "curve")];
+        let marks: Vec<&str> = marks.iter().filter(|(is, _)| *is).map(|(_, word)| *word).collect();
+        let outcome =
+            run.outcome.map_or_else(|| "not ended".to_owned(), |end| format!("{end:?}").to_lowercase());
+        let _ = writeln!(
+            text,
+            "  {} {:<9} {:<12} {:>5.0} min  {:<13} {}",
+            day(&run.started),
+            run.purpose,
+            outcome,
+            run.bench_s / 60.0,
+            marks.join(", "),
+            run.folder
+        );
+    }
+    text
+}
+
+/// Whether it runs as it did.
+fn staying(text: &mut String, engine: &Engine) {
     if let Some(control) = engine.control() {
         let words = match control.holding {
             Holding::TooFew => "too few re-checks to say whether it stays as it is (pacewright recheck)",
@@ -113,6 +137,10 @@ pub(super) fn engine(engine: &Engine) -> String {
             );
         }
     }
+}
+
+/// What a layout makes of its speeds.
+fn on_the_layout(text: &mut String, engine: &Engine) {
     for train in [false, true] {
         let checks = engine.layout.iter().filter(|check| check.with_train == train);
         let ratios: Vec<_> = checks.filter_map(crate::fleet::layout::LayoutCheck::ratio).collect();
@@ -127,24 +155,6 @@ pub(super) fn engine(engine: &Engine) -> String {
             );
         }
     }
-    text += "runs:\n";
-    for (at, run) in engine.runs.iter().enumerate() {
-        let marks = [(engine.table == Some(at), "table"), (engine.curve == Some(at), "curve")];
-        let marks: Vec<&str> = marks.iter().filter(|(is, _)| *is).map(|(_, word)| *word).collect();
-        let outcome =
-            run.outcome.map_or_else(|| "not ended".to_owned(), |end| format!("{end:?}").to_lowercase());
-        let _ = writeln!(
-            text,
-            "  {} {:<9} {:<12} {:>5.0} min  {:<13} {}",
-            day(&run.started),
-            run.purpose,
-            outcome,
-            run.bench_s / 60.0,
-            marks.join(", "),
-            run.folder
-        );
-    }
-    text
 }
 
 fn clock(minutes: f64) -> String {
