@@ -1,4 +1,5 @@
 //! Axes: range and round ticks.
+use super::text::width;
 
 /// An axis. Without an end it goes as far as the data do, or to the next tick beyond.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -65,6 +66,24 @@ impl Scale {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held between 0 and 9")]
         let decimals = below.clamp(0.0, 9.0) as usize;
         Self { from, to, ticks, decimals }
+    }
+
+    /// The same with as many ticks as have room for their words across this length.
+    pub(super) fn across(axis: &Axis, values: impl Iterator<Item = f64> + Clone, length: f64) -> Self {
+        let mut wanted = 9.0;
+        loop {
+            let scale = Self::over(axis, values.clone(), wanted);
+            let spacing = length / (scale.ticks.len() as f64 - 1.0).max(1.0);
+            if wanted <= 1.0 || scale.widest() + 8.0 <= spacing {
+                return scale;
+            }
+            wanted -= 1.0;
+        }
+    }
+
+    /// Width of the longest words of a tick.
+    pub(super) fn widest(&self) -> f64 {
+        self.ticks.iter().map(|tick| width(&self.words(*tick))).fold(0.0, f64::max)
     }
 
     /// Where a value lies, 0 to 1 within the range.

@@ -7,7 +7,7 @@ use std::fmt::Write;
 /// Left of the plot: room for the ticks' words.
 const LEFT: f64 = 62.0;
 /// Right of it: half of the last tick's words.
-const RIGHT: f64 = 26.0;
+const RIGHT: f64 = 40.0;
 /// Under it: ticks and label.
 const UNDER: f64 = 44.0;
 /// A row of the legend.
@@ -242,18 +242,11 @@ impl Plot {
             .filter_map(|layer| if let Layer::Limit(_, level) = layer { Some(*level) } else { None });
         // The label of the upright axis stands in a row of its own.
         let (top, bottom) = (top + ROW, chart.height - UNDER);
-        Self {
-            left: LEFT,
-            right: WIDTH - RIGHT,
-            top,
-            bottom,
-            x: Scale::over(&chart.x, values.iter().map(|(x, _)| *x), 9.0),
-            y: Scale::over(
-                &chart.y,
-                values.iter().map(|(_, y)| *y).chain(limits),
-                ((bottom - top) / 42.0).max(2.0),
-            ),
-        }
+        let up = values.iter().map(|(_, y)| *y).chain(limits);
+        let y = Scale::over(&chart.y, up, ((bottom - top) / 42.0).max(2.0));
+        let (left, right) = (LEFT.max(y.widest() + 10.0), WIDTH - RIGHT);
+        let x = Scale::across(&chart.x, values.iter().map(|(x, _)| *x), right - left);
+        Self { left, right, top, bottom, x, y }
     }
 
     fn at(&self, (x, y): (f64, f64)) -> (f64, f64) {
@@ -273,7 +266,7 @@ impl Plot {
         for tick in &self.x.ticks {
             let (x, _) = self.at((*tick, self.y.from));
             sheet.element(&format_args!("<path class=\"grid\" d=\"M{x:.1} {top:.1}V{bottom:.1}\"/>"));
-            sheet.text((x, bottom + 16.0), Anchor::Middle, "quiet", &self.x.words(*tick));
+            sheet.text((x, bottom + 18.0), Anchor::Middle, "quiet", &self.x.words(*tick));
         }
         sheet.element(&format_args!(
             "<path class=\"frame\" d=\"M{left:.1} {top:.1}V{bottom:.1}H{right:.1}\"/>"

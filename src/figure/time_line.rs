@@ -4,8 +4,9 @@ use super::chart::{WIDTH, wrapped};
 use super::style::style_sheet;
 use super::text::{Anchor, Sheet, width};
 
-const LEFT: f64 = 10.0;
-const RIGHT: f64 = 26.0;
+/// Half of a tick's words.
+const LEFT: f64 = 30.0;
+const RIGHT: f64 = 30.0;
 /// Height of a lane.
 const LANE: f64 = 22.0;
 
@@ -73,7 +74,8 @@ impl TimeLine {
         let finite = |span: &&Span| span.from.is_finite() && span.to >= span.from && span.to.is_finite();
         let spans: Vec<&Span> = self.spans.iter().filter(finite).collect();
         let ends = spans.iter().flat_map(|span| [span.from, span.to]);
-        let scale = Scale::over(&self.axis, ends.chain(self.marks.iter().map(|mark| mark.at)), 9.0);
+        let all = ends.chain(self.marks.iter().map(|mark| mark.at));
+        let scale = Scale::across(&self.axis, all, WIDTH - LEFT - RIGHT);
         let across = |at: f64| LEFT + scale.place(at) * (WIDTH - LEFT - RIGHT);
         let mut sheet = Sheet::default();
         let (mut lanes, mut numbers) = (Vec::new(), Vec::new());
