@@ -3,7 +3,8 @@
 //! allows. And from there to standstill, as the sensor shows it behind the cut.
 //!
 //! The program is the real one in a process of its own; station and sensor are the simulated Avocet's at 1000 samples a second, with
-//! a cable between that can be cut. `cargo bench --bench stop_order -- 30` for thirty faults; twenty where no number is given.
+//! a cable between that can be cut. Once with a disk that works, and once with one that stalls: `strace` (a Debian package) holds
+//! up every sync of the journal thread for two seconds, from just before the fault on. `cargo bench --bench stop_order -- 30` for thirty faults; twenty where no number is given.
 #![expect(clippy::print_stdout, reason = "a bench tells its figures")]
 #![expect(clippy::disallowed_methods, reason = "a bench is timed")]
 use pacewright::bench::clock::TimeLapse;
@@ -52,14 +53,21 @@ fn main() -> Result<(), Box<dyn Error>> {
         return Ok(());
     }
     let faults: usize = arguments.iter().find_map(|argument| argument.parse().ok()).unwrap_or(20);
-    let (mut late_ms, mut still_s) = (Vec::new(), Vec::new());
-    for _ in 0..faults {
-        let (late, still) = fault()?;
-        late_ms.push(late.as_secs_f64() * 1e3);
-        still_s.extend(still.map(|still| still.as_secs_f64()));
+    for stalled in [false, true] {
+        if stalled && Command::new("strace").arg("--version").stdout(Stdio::null()).status().is_err() {
+            println!("no strace: nothing with a stalled disk");
+            break;
+        }
+        let (mut late_ms, mut still_s) = (Vec::new(), Vec::new());
+        for _ in 0..faults {
+            let (late, still) = fault(stalled)?;
+            late_ms.push(late.as_secs_f64() * 1e3);
+            still_s.extend(still.map(|still| still.as_secs_f64()));
+        }
+        println!("{}", if stalled { "every sync of the journal takes 2 s:" } else { "a disk that works:" });
+        tell("silence over to the stop on the wire, ms", &mut late_ms);
+        tell("stop on the wire to standstill, s", &mut still_s);
     }
-    tell("silence over to the stop on the wire, ms", &mut late_ms);
-    tell("stop on the wire to standstill, s", &mut still_s);
     Ok(())
 }
 
@@ -78,7 +86,7 @@ fn tell(what: &str, values: &mut [f64]) {
 }
 
 /// One fault: how late the stop left, and how long the engine then took to stand.
-fn fault() -> Result<(Duration, Option<Duration>), Box<dyn Error>> {
+fn fault(stalled: bool) -> Result<(Duration, Option<Duration>), Box<dyn Error>> {
     let folder = std::env::temp_dir().join(format!("pacewright-stop-{}", std::process::id()));
     std::fs::create_dir_all(&folder)?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
@@ -101,13 +109,40 @@ fn fault() -> Result<(Duration, Option<Duration>), Box<dyn Error>> {
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()?;
-    let found = rolling(&folder, &mut child).and_then(|()| wires.cut());
+    let mut stall = None;
+    let found = rolling(&folder, &mut child).and_then(|()| {
+        if stalled {
+            stall = Some(stall_journal(child.id())?);
+        }
+        wires.cut()
+    });
+    if let Some(mut stall) = stall {
+        let _ = stall.kill();
+        let _ = stall.wait();
+    }
     // The run ends by itself; whatever came of the measurement, nothing of ours stays.
     let _ = child.kill();
     let _ = child.wait();
     runtime.shutdown_background();
     std::fs::remove_dir_all(&folder)?;
     found
+}
+
+/// From now on each sync of the program's journal thread takes two seconds longer, by a tracer that holds it up.
+fn stall_journal(program: u32) -> Result<Child, Box<dyn Error>> {
+    let tasks = std::fs::read_dir(format!("/proc/{program}/task"))?.flatten();
+    let named = |task: &std::fs::DirEntry| {
+        std::fs::read_to_string(task.path().join("comm")).is_ok_and(|name| name.trim() == "journal")
+    };
+    let task = tasks.into_iter().find(named).ok_or("no journal thread")?.file_name();
+    let tracer = Command::new("strace")
+        .args(["-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync"])
+        .args(["-e", "inject=fsync,fdatasync:delay_enter=2000000", "-p"])
+        .arg(task)
+        .stderr(Stdio::null())
+        .spawn()?;
+    thread::sleep(Duration::from_millis(150));
+    Ok(tracer)
 }
 
 /// Waits until the engine rolls.

@@ -26,7 +26,7 @@ use pacewright::bench::virtual_bench::{Fault, VirtualBench, VirtualEnd};
 use pacewright::config;
 use pacewright::journal::{DiskFault, RunFolder, scan};
 use pacewright::run::{
-    DecoderState, End, RecordBody, RunOutcome, RunPlan, StepSource, StopGrade, VerdictWord,
+    DecoderState, End, Purpose, RecordBody, RunOutcome, RunPlan, StepSource, StopGrade, VerdictWord,
 };
 use pacewright::time::BenchTime;
 use plan::{Dice, KINDS, Kind, Plan};
@@ -40,8 +40,29 @@ use watch::{Tally, Watch};
 const JOBS: u64 = 80;
 /// A run ends within this bench time, whatever strikes, unless its process is gone: its own limit is an hour.
 const RUN_MOST: Duration = Duration::from_secs(3600 + 1800);
-/// And within this once nothing strikes any more: a whole job, a lost link waited for, originals put back.
-const CALM_MOST: Duration = Duration::from_secs(2400);
+const HOUR: Duration = Duration::from_secs(3600);
+
+/// What is played.
+struct Shape {
+    bench: fn(Engine, u64) -> VirtualBench,
+    /// Faults strike within this time; an undisturbed job takes about as long.
+    within_ms: u64,
+    /// A run ends within this bench time, whatever strikes, unless its process is gone.
+    run_most: Duration,
+    /// And within this once nothing strikes any more: a whole job, a lost link waited for, originals put back.
+    calm_most: Duration,
+}
+
+/// A calibration.
+const JOB: Shape =
+    Shape { bench, within_ms: 700_000, run_most: RUN_MOST, calm_most: Duration::from_secs(2400) };
+/// A night of running in, with faults all through it.
+const NIGHT: Shape = Shape {
+    bench: night_bench,
+    within_ms: 12 * 3_600_000,
+    run_most: Duration::from_secs(15 * 3600),
+    calm_most: Duration::from_secs(14 * 3600),
+};
 /// Every so many jobs the record of the last run is replayed.
 const REPLAYED: u64 = 4;
 /// Somebody notices that the computer was off, or that a run died, and starts the next after this time.
@@ -81,17 +102,27 @@ fn bench(engine: Engine, seed: u64) -> VirtualBench {
     VirtualBench { plan: RunPlan::new(spec), bench_text: text, ..engine.bench((engine.recipe)(seed)) }
 }
 
+/// Twelve hours on the rollers.
+fn night_bench(engine: Engine, seed: u64) -> VirtualBench {
+    let text = format!("{}\n[limits]\nrun_time = \"14 h\"\n", engine.text);
+    let spec =
+        config::read(engine.name, &text).unwrap_or_else(|wrong| panic!("{}", wrong.render(100, false)));
+    let mut plan = RunPlan::new(spec);
+    plan.purpose = Purpose::RunIn { shortest_s: 12 * 3600, longest_s: 12 * 3600, steady_per_hour: 0.01 };
+    VirtualBench { plan, bench_text: text, ..engine.bench((engine.recipe)(seed)) }
+}
+
 /// The faults that are still to come, in the time of a run that began so late.
 fn coming(plan: &Plan, began: BenchTime) -> Vec<(BenchTime, Fault)> {
     let later = plan.faults.iter().filter(|(at, _)| *at >= began);
     later.map(|(at, fault)| (BenchTime::ZERO + at.since(began), fault.clone())).collect()
 }
 
-fn play(seed: u64) -> Job {
-    let plan = Plan::draw(seed);
+fn play(seed: u64, shape: &Shape) -> Job {
+    let plan = Plan::draw(seed, shape.within_ms);
     let mut dice = Dice::new(seed ^ 0xC0FF_EE00);
     let engine = ENGINES[usize::try_from(dice.below(4)).unwrap()];
-    let mut setup = bench(engine, seed);
+    let mut setup = (shape.bench)(engine, seed);
     let delivered = setup.bench.truth().cvs;
     let mut watch = Watch::new(&plan, setup.plan.spec.target.top_mm_s());
     let (mut runs, mut deaths) = (1, plan.deaths.iter());
@@ -101,7 +132,7 @@ fn play(seed: u64) -> Job {
         setup.faults = coming(&plan, began);
         watch.run_begins(goes_on.is_none());
         let death = deaths.find(|(at, _)| *at > began);
-        let limit = death.map_or(RUN_MOST, |(at, _)| at.since(began));
+        let limit = death.map_or(shape.run_most, |(at, _)| at.since(began));
         let folder = setup.folder.clone();
         let end = match goes_on.take() {
             None => begins(setup, seed, limit, &mut watch),
@@ -118,14 +149,14 @@ fn play(seed: u64) -> Job {
             let calm = plan.over.max(began);
             watch.tally.check(
                 "after the last fault a run ends in time",
-                end.ended <= calm + CALM_MOST,
+                end.ended <= calm + shape.calm_most,
                 || format!("at {}, calm since {calm}", end.ended),
             );
             watch.ended(&outcome, &end.bench, end.ended, &delivered);
             break (end, outcome);
         }
         watch.tally.check("every run ends", death.is_some(), || {
-            format!("not within {RUN_MOST:?}, in {:?}", Watch::phase(&end.records))
+            format!("not within {:?}, in {:?}", shape.run_most, Watch::phase(&end.records))
         });
         let Some((_, power_fails)) = death else {
             return Job {
@@ -140,7 +171,8 @@ fn play(seed: u64) -> Job {
             };
         };
         runs += 1;
-        setup = next_start(engine, seed, end, *power_fails, &plan, &mut watch.tally, &folder);
+        let again = (shape.bench)(engine, seed);
+        setup = next_start(again, seed, end, *power_fails, &plan, &mut watch.tally, &folder);
         // Half of the dead are gone on with, the others begun anew.
         if dice.below(2) == 0 {
             (goes_on, setup.folder) = (Some(STARTED_AGAIN), folder);
@@ -193,7 +225,7 @@ fn touches_the_disk(plan: &Plan) -> bool {
 
 /// The program died: what it left must be readable, and the next start goes on from there.
 fn next_start(
-    engine: Engine,
+    mut setup: VirtualBench,
     seed: u64,
     end: VirtualEnd,
     power_fails: bool,
@@ -201,7 +233,6 @@ fn next_start(
     tally: &mut Tally,
     folder: &Path,
 ) -> VirtualBench {
-    let mut setup = bench(engine, seed);
     let VirtualEnd { bench: mut sim, disk, records, ended, .. } = end;
     if power_fails {
         disk.crash(seed);
@@ -306,14 +337,14 @@ fn without_faults_the_job_calibrates() {
 fn whatever_goes_wrong_the_promises_hold() {
     let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
     if let Some(seed) = number("PACEWRIGHT_SEED") {
-        println!("{}", Plan::draw(seed).told.join("\n"));
-        let job = play(seed);
+        println!("{}", Plan::draw(seed, JOB.within_ms).told.join("\n"));
+        let job = play(seed, &JOB);
         println!("{}", job.reasons.join("\n"));
         assert!(tell(&[job]));
         return;
     }
     let seeds: Vec<u64> = (1..=number("PACEWRIGHT_JOBS").unwrap_or(JOBS)).collect();
-    let jobs = for_each(&seeds, |seed| play(*seed));
+    let jobs = for_each(&seeds, |seed| play(*seed, &JOB));
     let good = tell(&jobs);
     assert!(good, "play a seed alone: PACEWRIGHT_SEED=n cargo test --test campaign -- --nocapture");
     let struck: std::collections::BTreeSet<Kind> =
@@ -323,6 +354,18 @@ fn whatever_goes_wrong_the_promises_hold() {
         jobs.iter().any(|job| job.ended == End::Calibrated)
             && jobs.iter().any(|job| job.ended == End::Halted)
     );
+}
+
+/// Nights of twelve hours with faults, ten unless `PACEWRIGHT_NIGHTS` says how many.
+#[test]
+#[ignore = "takes minutes: cargo test --release --test campaign -- --ignored --nocapture"]
+fn through_a_night_the_promises_hold() {
+    let nights = std::env::var("PACEWRIGHT_NIGHTS").ok().and_then(|text| text.parse().ok()).unwrap_or(10);
+    let seeds: Vec<u64> = (1..=nights).map(|night| 1_000_000 + night).collect();
+    let jobs = for_each(&seeds, |seed| play(*seed, &NIGHT));
+    assert!(tell(&jobs));
+    let hours: f64 = jobs.iter().map(|job| job.hours).sum();
+    assert!(Duration::from_secs_f64(hours * 3600.0) > HOUR / 4, "{hours}");
 }
 
 /// The n-th send to the station fails, or the n-th piece of its replies is lost: the run goes on to its end, or ends in order.
@@ -353,7 +396,7 @@ fn whichever_send_fails_or_reply_is_lost_the_run_ends_as_it_should() {
         while !untouched(of(end)).0 {
             end *= 2;
         }
-        let every = if all { 1 } else { (end / 24).max(1) };
+        let every = if all { 1 } else { (end / 12).max(1) };
         let numbers: Vec<u64> = (1..end).step_by(usize::try_from(every).unwrap()).collect();
         let ended = for_each(&numbers, |n| untouched(of(*n)));
         let calibrated = ended.iter().filter(|(_, end)| *end == End::Calibrated).count();
@@ -394,7 +437,7 @@ fn whichever_write_or_sync_fails_the_run_ends_as_it_should() {
         while !untouched(of(end)) {
             end *= 2;
         }
-        let every = if all { 1 } else { (end / 24).max(1) };
+        let every = if all { 1 } else { (end / 12).max(1) };
         let numbers: Vec<u64> = (1..end).step_by(usize::try_from(every).unwrap()).collect();
         let passed = for_each(&numbers, |n| untouched(of(*n)));
         println!(

@@ -8,9 +8,6 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::time::Duration;
 
-/// Faults strike within this time; an undisturbed job takes about as long.
-const WITHIN_MS: u64 = 700_000;
-
 /// Random numbers of a seed.
 #[derive(Clone, Debug)]
 pub(crate) struct Dice(ChaCha8Rng);
@@ -148,7 +145,8 @@ pub(crate) struct Plan {
 
 impl Plan {
     /// Half of the kinds are switched off by each seed; of the others one to four faults strike.
-    pub(crate) fn draw(seed: u64) -> Self {
+    /// They strike within `within_ms`.
+    pub(crate) fn draw(seed: u64, within_ms: u64) -> Self {
         let mut dice = Dice::new(seed);
         let mut on: Vec<Kind> = KINDS.to_vec();
         while on.len() > KINDS.len() / 2 {
@@ -157,15 +155,15 @@ impl Plan {
         let mut plan = Self::default();
         for _ in 0..dice.between(1, 4) {
             let kind = on[usize::try_from(dice.below(on.len() as u64)).unwrap()];
-            plan.add(kind, &mut dice);
+            plan.add(kind, within_ms, &mut dice);
         }
         plan.faults.sort_by_key(|(at, _)| *at);
         plan.deaths.sort_by_key(|(at, _)| *at);
         plan
     }
 
-    fn add(&mut self, kind: Kind, dice: &mut Dice) {
-        let at = BenchTime::from_millis(dice.between(500, WITHIN_MS));
+    fn add(&mut self, kind: Kind, within_ms: u64, dice: &mut Dice) {
+        let at = BenchTime::from_millis(dice.between(500, within_ms));
         let long_ms = [dice.between(50, 900), dice.between(1000, 8000), dice.between(8000, 90_000)]
             [usize::try_from(dice.below(3)).unwrap()];
         let span = Span { from: at, to: at + Duration::from_millis(long_ms) };
