@@ -5,7 +5,8 @@
 //! (timed: everything in the loop) and its inputs are then fed to a fresh core and a fresh record on the real disk (timed: what a
 //! real bench would cost), by a child process, so that its peak memory is its own.
 //!
-//! `cargo bench --bench night -- 12` for twelve hours; two where no number is given.
+//! Where `PEER_PYTHON` names a Python with the packages of `benches/peer/requirements.txt`, also what a point costs beside a
+//! general-purpose experiment orchestrator. `cargo bench --bench night -- 12` for twelve hours; two where no number is given.
 #![expect(clippy::print_stdout, reason = "a bench tells its figures")]
 #![expect(clippy::disallowed_methods, reason = "a bench is timed")]
 use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
@@ -14,7 +15,7 @@ use pacewright::journal::{
     BALLAST, BENCH_FILE, Disk, FrameKind, FrameRef, INPUT_RAW, JOURNAL, RealDisk, Recorder, RunFolder,
 };
 use pacewright::run::desk::Desk;
-use pacewright::run::{Durability, Input, Output, Purpose, RunPlan};
+use pacewright::run::{Durability, Input, Output, Purpose, RecordBody, RunPlan};
 use pacewright::sim::demo_engines;
 use std::error::Error;
 use std::path::Path;
@@ -42,7 +43,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     for (rate_hz, hours) in [(50, hours), (200, hours), (1000, hours / 4.0), (1000, hours / 2.0)] {
         line(rate_hz, hours)?;
     }
-    Ok(())
+    beside_the_peer(hours)
 }
 
 fn line(rate_hz: u16, hours: f64) -> Result<(), Box<dyn Error>> {
@@ -58,13 +59,9 @@ fn line(rate_hz: u16, hours: f64) -> Result<(), Box<dyn Error>> {
     let years = 2.0 * in_the_loop * DAY_OF_YEAR;
     let folder = std::env::temp_dir().join(format!("pacewright-night-{}", std::process::id()));
     put_on_the_disk(&end, &folder.join("run"))?;
-    let child = Command::new(std::env::current_exe()?).arg("--bench").env("NIGHT_FED", &folder).output()?;
+    let fed = Fed::of(&folder, false)?;
     std::fs::remove_dir_all(&folder)?;
-    let told = String::from_utf8(child.stdout)?;
-    let figures: Vec<f64> = told.split_whitespace().filter_map(|word| word.parse().ok()).collect();
-    let [fed_s, samples, kib] = figures[..] else {
-        return Err(format!("the child told {told:?} {}", String::from_utf8_lossy(&child.stderr)).into());
-    };
+    let Fed { seconds: fed_s, samples, kib, .. } = fed;
     println!(
         "| {rate_hz} | {:.1} | {in_the_loop:.0} | {years:.0} | {:.0} | {:.0} | {:.0} |",
         bench_s / 3600.0,
@@ -72,6 +69,62 @@ fn line(rate_hz: u16, hours: f64) -> Result<(), Box<dyn Error>> {
         1e9 * fed_s / samples,
         kib / 1024.0
     );
+    Ok(())
+}
+
+/// What the child told of a night that it was fed.
+struct Fed {
+    seconds: f64,
+    samples: f64,
+    points: f64,
+    kib: f64,
+}
+
+impl Fed {
+    fn of(folder: &Path, sync_points: bool) -> Result<Self, Box<dyn Error>> {
+        let mut child = Command::new(std::env::current_exe()?);
+        child.arg("--bench").env("NIGHT_FED", folder);
+        if sync_points {
+            child.env("NIGHT_SYNCS", "1");
+        }
+        let child = child.output()?;
+        let told = String::from_utf8(child.stdout)?;
+        let figures: Vec<f64> = told.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+        let [seconds, samples, points, kib] = figures[..] else {
+            return Err(format!("the child told {told:?} {}", String::from_utf8_lossy(&child.stderr)).into());
+        };
+        Ok(Self { seconds, samples, points, kib })
+    }
+}
+
+/// What a point costs beside a general-purpose experiment orchestrator (`benches/peer/scan_bluesky.py`, run by the interpreter that
+/// `PEER_PYTHON` names). Its points are one reading each of devices that answer at once; ours are a drive, a settling and whole
+/// turns, some hundreds of lines of text from a sensor at 50 samples a second, with journal and raw bytes on the disk: everything of
+/// that is in our figure.
+fn beside_the_peer(hours: f64) -> Result<(), Box<dyn Error>> {
+    let Ok(python) = std::env::var("PEER_PYTHON") else { return Ok(()) };
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/peer/scan_bluesky.py");
+    let told = String::from_utf8(Command::new(python).arg(script).output()?.stdout)?;
+    let figures: Vec<f64> = told.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    let [peer, peer_mib] = figures[..] else { return Err(format!("the peer told {told:?}").into()) };
+    let end = night(50, hours, 1)?;
+    let folder = std::env::temp_dir().join(format!("pacewright-points-{}", std::process::id()));
+    put_on_the_disk(&end, &folder.join("run"))?;
+    println!("\n| orchestrator | points a second | times the peer | samples a point | peak memory, MiB |");
+    println!("|---|---|---|---|---|");
+    println!("| bluesky | {peer:.0} | 1 | 1 | {peer_mib:.0} |");
+    for (name, sync_points) in [("ours", false), ("ours, a sync a point", true)] {
+        let fed = Fed::of(&folder, sync_points)?;
+        let rate = fed.points / fed.seconds;
+        println!(
+            "| {name} | {rate:.0} | {:.1} | {:.0} | {:.0} |",
+            rate / peer,
+            fed.samples / fed.points,
+            fed.kib / 1024.0
+        );
+        std::fs::remove_dir_all(folder.join("again"))?;
+    }
+    std::fs::remove_dir_all(&folder)?;
     Ok(())
 }
 
@@ -107,7 +160,8 @@ fn feed(folder: &Path) -> Result<(), Box<dyn Error>> {
     let mut desk = Desk::new(plan);
     let mut recorder = Recorder::create(Box::new(RealDisk), &folder.join("again"), &header)?;
     let began = Instant::now();
-    let mut samples = 0u64;
+    let sync_points = std::env::var("NIGHT_SYNCS").is_ok();
+    let (mut samples, mut points) = (0u64, 0u64);
     for frame in run.frames(&RealDisk)? {
         let frame = frame?;
         let FrameKind::In(input) = &frame.kind else { continue };
@@ -119,7 +173,9 @@ fn feed(folder: &Path) -> Result<(), Box<dyn Error>> {
         while let Some(output) = desk.poll_output() {
             if let Output::Record(record) = output {
                 recorder.record(&record)?;
-                if record.body.durability() == Durability::Synced {
+                let is_point = matches!(record.body, RecordBody::Point { .. });
+                points += u64::from(is_point);
+                if record.body.durability() == Durability::Synced || is_point && sync_points {
                     recorder.flush_chunk()?;
                     recorder.sync()?;
                 }
@@ -131,7 +187,7 @@ fn feed(folder: &Path) -> Result<(), Box<dyn Error>> {
     if std::fs::metadata(folder.join("again").join(BALLAST)).is_ok() {
         return Err("the record was not closed".into());
     }
-    println!("{seconds} {samples} {}", peak_kib());
+    println!("{seconds} {samples} {points} {}", peak_kib());
     Ok(())
 }
 

@@ -423,11 +423,21 @@ fn what_is_told_of_an_engine_is_kept_and_handed_on() {
     refused(&["show", "Plover"], "goes by that name");
     refused(&["evening", "--until", "25:00", "Lapwing"], "22:00");
     refused(&["layout", "Lapwing", "--step", "3", "--length", "100", "--times", "-1"], "");
+    for nonsense in ["NaN", "inf", "0", "-3"] {
+        let doubt = ["layout", "Lapwing", "--step", "3", "--length", "100", "--times", "2", "--length-doubt"];
+        refused(&[&doubt[..], &[&format!("={nonsense}")[1..]]].concat(), "");
+        refused(&["couple", "--tolerance", nonsense], "");
+    }
+    assert!(good(&["check"]).contains("says what the runs say"), "nonsense left nothing behind");
     refused(&["propose", "--class", "tram"], "no engine");
     refused(&["export", "json", "-o", file.to_str().unwrap()], "");
     refused(&["target", "tram"], "known are");
     let (code, _, err) = fleet(Path::new("/nowhere/at/all"), &["list"]);
     assert!(code == 2 && err.contains("no such folder"), "{err}");
+    let empty = tempfile::tempdir().unwrap();
+    let (code, _, err) = fleet(empty.path(), &["list"]);
+    assert!(code == 2 && err.contains("no run lies in it"), "{err}");
+    assert!(fs::read_dir(empty.path()).unwrap().next().is_none(), "and nothing was left there");
 }
 
 /// The page is HTML as the standard has it, says what is wrong nowhere, needs nothing from elsewhere, and has one of each id.

@@ -10,8 +10,9 @@ use super::{out, runs};
 use crate::bench::start::NotBegun;
 use crate::cause::{Cause, Reason, program, record};
 use crate::fleet::evening;
+use crate::journal::{self, Disk, JOURNAL, RealDisk, RunFolder};
 use crate::run::KnownCurve;
-use crate::store::{Engine, EngineId, Fleet, Store, StoreError, Summary, exchange};
+use crate::store::{DATABASE, Engine, EngineId, Fleet, Store, StoreError, Summary, exchange};
 use args::{EveningArgs, Exported, FleetArgs, FleetVerb};
 use serde::Serialize;
 use std::fs::OpenOptions;
@@ -33,26 +34,29 @@ pub(crate) fn fleet(args: &FleetArgs) -> Exit {
 /// Takes a run in that has just ended. The run is safe without it: what fails is told, and a rebuild mends it.
 pub(crate) fn take_in(run_folder: &Path) -> Option<Reason> {
     let records = run_folder.parent().unwrap_or(Path::new(""));
-    let taken = Store::open(records).and_then(|mut store| store.take_in(run_folder));
+    let fresh = !records.join(DATABASE).exists();
+    let taken = Store::open(records).and_then(|mut store| {
+        if fresh { store.rebuild().map(|_| ()) } else { store.take_in(run_folder).map(|_| ()) }
+    });
     taken.err().map(|error| error.reason())
 }
 
 /// The curves of this engine in this record folder that count.
 pub(crate) fn known_curve(records: &Path, engine: &EngineId) -> Result<KnownCurve, Reason> {
     let none = || Reason::new(&record::NO_CURVE, format!("{}, {}", engine.name, engine.address));
-    let store = opened(records)?;
+    let store = opened(records, false)?;
     let fleet = Fleet::of(&store).map_err(|error| error.reason())?;
     let known = fleet.engines.iter().find(|known| known.named(engine)).ok_or_else(none)?;
     let run = known.curve().ok_or_else(none)?;
     let folder = records.join(&run.folder);
-    let run = crate::journal::RunFolder::open(&crate::journal::RealDisk, &folder)
-        .map_err(|error| error.reason())?;
-    crate::journal::known_curve(&run).ok_or_else(none)
+    let run = RunFolder::open(&RealDisk, &folder).map_err(|error| error.reason())?;
+    journal::known_curve(&run).ok_or_else(none)
 }
 
-/// The store of a folder; where there is no database yet it is made from the runs.
-fn opened(records: &Path) -> Result<Store, Reason> {
-    let fresh = !records.join(crate::store::DATABASE).exists();
+/// The store of a folder; where there is no database yet it is made from the runs. A folder in which nothing of ours lies is left
+/// as it is, unless something is to be brought into it.
+fn opened(records: &Path, may_be_empty: bool) -> Result<Store, Reason> {
+    let fresh = !records.join(DATABASE).exists();
     let open = || -> Result<Store, StoreError> {
         let mut store = Store::open(records)?;
         if fresh {
@@ -65,11 +69,18 @@ fn opened(records: &Path) -> Result<Store, Reason> {
     if !records.is_dir() {
         return Err(Reason::new(&record::FLEET_UNUSABLE, format!("{}: no such folder", records.display())));
     }
+    let runs = || RealDisk.folders(records).is_ok_and(|all| all.iter().any(|run| run.join(JOURNAL).exists()));
+    if fresh && !may_be_empty && !runs() {
+        return Err(Reason::new(
+            &record::FLEET_UNUSABLE,
+            format!("{}: no run lies in it", records.display()),
+        ));
+    }
     open().map_err(|error| error.reason())
 }
 
 fn answer(args: &FleetArgs) -> Result<String, Reason> {
-    let mut store = opened(&args.records)?;
+    let mut store = opened(&args.records, matches!(args.what, FleetVerb::Import { .. }))?;
     let fleet = Fleet::of(&store).map_err(|error| error.reason())?;
     match &args.what {
         FleetVerb::List { class, open } => {

@@ -69,7 +69,7 @@ impl Scale {
     }
 
     /// The same with as many ticks as have room for their words across this length.
-    pub(super) fn across(axis: &Axis, values: impl Iterator<Item = f64> + Clone, length: f64) -> Self {
+    pub(super) fn across(axis: &Axis, values: &(impl Iterator<Item = f64> + Clone), length: f64) -> Self {
         let mut wanted = 9.0;
         loop {
             let scale = Self::over(axis, values.clone(), wanted);

@@ -245,7 +245,7 @@ impl Plot {
         let up = values.iter().map(|(_, y)| *y).chain(limits);
         let y = Scale::over(&chart.y, up, ((bottom - top) / 42.0).max(2.0));
         let (left, right) = (LEFT.max(y.widest() + 10.0), WIDTH - RIGHT);
-        let x = Scale::across(&chart.x, values.iter().map(|(x, _)| *x), right - left);
+        let x = Scale::across(&chart.x, &values.iter().map(|(x, _)| *x), right - left);
         Self { left, right, top, bottom, x, y }
     }
 

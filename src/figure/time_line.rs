@@ -75,7 +75,7 @@ impl TimeLine {
         let spans: Vec<&Span> = self.spans.iter().filter(finite).collect();
         let ends = spans.iter().flat_map(|span| [span.from, span.to]);
         let all = ends.chain(self.marks.iter().map(|mark| mark.at));
-        let scale = Scale::across(&self.axis, all, WIDTH - LEFT - RIGHT);
+        let scale = Scale::across(&self.axis, &all, WIDTH - LEFT - RIGHT);
         let across = |at: f64| LEFT + scale.place(at) * (WIDTH - LEFT - RIGHT);
         let mut sheet = Sheet::default();
         let (mut lanes, mut numbers) = (Vec::new(), Vec::new());

@@ -305,7 +305,7 @@ fn cvs(run: &RunFolder) -> Vec<CvSeen> {
     all.into_values().collect()
 }
 
-/// How long the run waited for a person: questions until they were answered or withdrawn, and pauses.
+/// How long the run waited for a person who came: questions until they were answered, and pauses.
 fn hands_on_s(run: &RunFolder) -> f64 {
     use crate::run::PersonAct;
     let mut asked: BTreeMap<u32, BenchTime> = BTreeMap::new();
@@ -316,7 +316,8 @@ fn hands_on_s(run: &RunFolder) -> f64 {
             RecordBody::Asked { question, .. } => {
                 asked.insert(*question, record.at);
             }
-            RecordBody::Answered { question, .. } | RecordBody::Withdrawn { question } => {
+            // A question that nobody answered was nobody's work.
+            RecordBody::Answered { question, .. } => {
                 all_s += asked.remove(question).map_or(0.0, since);
             }
             RecordBody::Person(PersonAct::Pause) => paused = paused.or(Some(record.at)),

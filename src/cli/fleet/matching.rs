@@ -26,7 +26,7 @@ pub(super) fn couple(
     alike: bool,
     as_json: bool,
 ) -> Result<String, Reason> {
-    if !(percent > 0.0 && percent <= 50.0 && floor_mm_s >= 0.0) {
+    if !(percent > 0.0 && percent <= 50.0 && (0.0..1e6).contains(&floor_mm_s)) {
         return Err(Reason::new(
             &program::WRONG_USE,
             "a tolerance of 0 to 50 % and a floor from 0 mm/s were expected",

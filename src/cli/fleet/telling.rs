@@ -65,8 +65,12 @@ pub(super) fn tell_of(store: &Store, fleet: &Fleet, what: &FleetVerb) -> Result<
 pub(super) fn layout(store: &Store, engine: &Engine, times: &LayoutArgs) -> Result<String, Reason> {
     let wrong = |what: &str| Err(Reason::new(&program::WRONG_USE, what));
     let usable = |value: f64| value.is_finite() && value > 0.0;
-    if !times.times.iter().all(|time| usable(*time)) || !usable(times.length) || times.length_doubt < 0.0 {
-        return wrong("times in seconds and a length in mm, all above 0, were expected");
+    if !times.times.iter().all(|time| usable(*time))
+        || ![Some(times.length), Some(times.length_doubt), times.voltage].into_iter().flatten().all(usable)
+    {
+        return wrong(
+            "times in seconds, a length and its doubt in mm and a voltage in V, all above 0, were expected",
+        );
     }
     let direction = if times.reverse { Direction::Reverse } else { Direction::Forward };
     let speeds = engine.speeds();
@@ -132,7 +136,8 @@ pub(super) fn import(store: &mut Store, file: &Path) -> Result<String, Reason> {
             passed += 1;
             continue;
         }
-        run.ordinal = newest;
+        // It lies in another folder, and comes after all that is here.
+        (run.ordinal, run.folder) = (newest, String::new());
         told(store, Fact::Imported(Box::new(run)))?;
         taken += 1;
     }
