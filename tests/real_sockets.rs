@@ -301,6 +301,50 @@ fn a_run_that_is_killed_twice_is_gone_on_with_and_calibrates() {
 }
 
 /// The processes that this one has started and that are still there.
+/// An engine's years in short: calibrated, looked at again, given another target without a sweep, and all of it in the fleet's records.
+#[test]
+fn a_calibrated_engine_is_looked_at_again_and_given_another_target_without_a_sweep() {
+    let bench = bench("avocet");
+    let quick = "\n[warm_up]\nshortest = \"1 min\"\nlongest = \"2 min\"\n[sweep]\nsteps = 8\n";
+    let text = fs::read_to_string(&bench.file).unwrap() + quick;
+    fs::write(&bench.file, &text).unwrap();
+    let verb = |verb: &str| {
+        let mut command = pacewright(bench.folder.path());
+        command.arg(verb).arg(&bench.file).args(["--json", "--time-lapse", LAPSE]);
+        let mut running = Running(command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap());
+        let code = running.exit_code();
+        (code, object(&mut running))
+    };
+    let (code, refused) = verb("retarget");
+    assert_eq!((code, &refused["reasons"][0]["code"]), (2, &Value::from("fleet-unusable")), "no run yet");
+    let (code, first) = verb("run");
+    assert_eq!((code, &first["outcome"]), (0, &Value::from("calibrated")));
+    let (code, again) = verb("recheck");
+    assert_eq!((code, &again["outcome"]), (0, &Value::from("checked")));
+    assert_eq!(again["steps"].as_array().unwrap().len(), 3);
+    fs::write(&bench.file, text.replace("120 km/h", "100 km/h")).unwrap();
+    let (code, second) = verb("retarget");
+    assert_eq!((code, &second["outcome"]), (0, &Value::from("calibrated")), "{:?}", second["reasons"]);
+    assert_ne!(first["table"], second["table"]);
+    let newest = bench.runs().pop().unwrap();
+    assert!(!fs::read_to_string(newest.join("journal.jsonl")).unwrap().contains("\"phase\":\"sweep\""));
+    assert!(bench.replay(&newest).status.success());
+    let records = bench.folder.path().join("runs");
+    let fleet = |words: &[&str]| {
+        let mut command = pacewright(bench.folder.path());
+        let told = command.arg("fleet").arg("--records").arg(&records).args(words).output().unwrap();
+        assert!(told.status.success(), "{words:?}");
+        String::from_utf8(told.stdout).unwrap()
+    };
+    let engine: Value = serde_json::from_str(&fleet(&["show", "Avocet", "--json"])).unwrap();
+    let purposes: Vec<&str> =
+        engine["runs"].as_array().unwrap().iter().map(|run| run["purpose"].as_str().unwrap()).collect();
+    assert_eq!(purposes, ["run", "recheck", "retarget"]);
+    assert_eq!((&engine["table"], &engine["curve"]), (&Value::from(2), &Value::from(0)));
+    assert_eq!(engine["runs"][2]["table"], second["table"]);
+    assert!(fleet(&["check"]).contains("says what the runs say"));
+}
+
 fn children(process: u32) -> Vec<u32> {
     let list = fs::read_to_string(format!("/proc/{process}/task/{process}/children")).unwrap_or_default();
     list.split_whitespace().filter_map(|number| number.parse().ok()).collect()

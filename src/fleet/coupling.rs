@@ -198,7 +198,10 @@ pub fn pair(pair: [&EngineSpeeds; 2], orientation: Orientation, tolerance: Coupl
         orientation,
         worst: worst(&warm),
         worst_of_any_warmth: if known { worst(&over(&Warmth::ALL)) } else { None },
-        verdict: warm.iter().map(|one| one.verdict).max(),
+        verdict: warm.iter().map(|one| one.verdict).max().map(|worst| {
+            // A step that is not known of both leaves it open.
+            if warm.len() < 2 * ENTRIES { worst.max(Verdict::Marginal) } else { worst }
+        }),
     }
 }
 

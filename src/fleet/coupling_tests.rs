@@ -42,6 +42,19 @@ fn back_to_back_compares_one_ways_forward_with_the_others_reverse() {
 }
 
 #[test]
+fn a_step_that_is_not_known_of_both_leaves_a_pair_open() {
+    let one = engine("Lapwing", "a", [1.0; 2]);
+    let mut other = engine("Avocet", "a", [1.0; 2]);
+    let of =
+        |other: &EngineSpeeds| pair([&one, other], Orientation::Alike, CouplingTolerance::default()).verdict;
+    assert_eq!(of(&other), Some(Verdict::Pass));
+    other.entries[11][1] = None;
+    assert_eq!(of(&other), Some(Verdict::Marginal));
+    other.entries = vec![[None, None]; ENTRIES];
+    assert_eq!(of(&other), None);
+}
+
+#[test]
 fn a_cold_engine_beside_a_warm_one_is_worse_than_two_of_a_kind() {
     let warming = [Some(Warm { change: 0.05, u: 0.002 }); 2];
     let one = EngineSpeeds { warming, ..engine("Lapwing", "a", [1.0; 2]) };

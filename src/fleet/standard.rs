@@ -160,3 +160,82 @@ impl Standard {
         )
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fleet::speeds::Figure;
+    use proptest::prelude::*;
+
+    fn goods() -> Standard {
+        Standard {
+            points_km_h: vec![(1, 3.0), (14, 35.0), (28, 80.0)],
+            ..Standard::straight("goods", 3, "goods", "2026-11-27", (3.0, 80.0))
+        }
+    }
+
+    #[test]
+    fn a_scale_speed_is_a_model_speed_by_the_ratio() {
+        // 80 km/h are 22 222.2 mm/s; at 1:87 that is 255.43 mm/s. Entry 21 lies half way from 35 to 80.
+        let target = goods().target(87.0).unwrap();
+        assert!((target.top() - 255.427).abs() < 1e-3, "{}", target.top());
+        assert!((target.at(21.0) - 57.5 / 0.0036 / 87.0).abs() < 1e-9);
+        assert_eq!(goods().full_name(), "goods@3");
+    }
+
+    #[test]
+    fn an_engine_of_which_nothing_is_known_is_not_judged() {
+        let engine = EngineSpeeds {
+            engine: "Dunlin".to_owned(),
+            axle: String::new(),
+            entries: vec![[None, None]; ENTRIES],
+            warming: [None, None],
+        };
+        assert_eq!(goods().kept(&engine, 87.0), None);
+    }
+
+    proptest! {
+        /// Against all 56 figures, one after the other, in other words.
+        #[test]
+        fn the_worst_figure_decides(
+            off in prop::collection::vec((-0.06f64..0.06, 0.0005f64..0.01), 56),
+            shared in 0.0f64..0.01,
+        ) {
+            // km/h of the original at each entry, the points joined by straight lines, in mm/s at 1:87.
+            let wanted = |entry: usize| {
+                let at = entry as f64;
+                let kmh = if entry <= 14 { 3.0 + (at - 1.0) * 32.0 / 13.0 } else { 35.0 + (at - 14.0) * 45.0 / 14.0 };
+                kmh * 1e6 / 3600.0 / 87.0
+            };
+            let figure = |entry: usize, side: usize| {
+                let (part, u) = off[2 * (entry - 1) + side];
+                let speed_mm_s = wanted(entry) * (1.0 + part);
+                Figure { speed_mm_s, own_u_mm_s: u * speed_mm_s, shared_u_mm_s: shared * speed_mm_s }
+            };
+            let engine = EngineSpeeds {
+                engine: "Dunlin".to_owned(),
+                axle: String::new(),
+                entries: (1..=ENTRIES).map(|entry| [0, 1].map(|side| Some(figure(entry, side)))).collect(),
+                warming: [None, None],
+            };
+            let floor = 0.5 * 1e6 / 3600.0 / 87.0;
+            let (mut beyond, mut sure) = (false, true);
+            for entry in 1..=ENTRIES {
+                for side in 0..2 {
+                    let seen = figure(entry, side);
+                    let allowed = (0.02 * wanted(entry)).max(floor);
+                    let by = (seen.speed_mm_s - wanted(entry)).abs();
+                    let own = seen.own_u_mm_s * seen.own_u_mm_s;
+                    let doubt = 2.0 * libm::sqrt(own + seen.shared_u_mm_s * seen.shared_u_mm_s);
+                    beyond |= by - doubt > allowed;
+                    sure &= by + doubt <= allowed;
+                }
+            }
+            let expected = if beyond { Verdict::Fail } else if sure { Verdict::Pass } else { Verdict::Marginal };
+            let kept = goods().kept(&engine, 87.0).unwrap();
+            prop_assert_eq!(kept.verdict, expected);
+            let named = engine.at(kept.entry, if kept.reverse { Direction::Reverse } else { Direction::Forward });
+            prop_assert!((named.unwrap().speed_mm_s - wanted(kept.entry) - kept.deviation_mm_s).abs() < 1e-9);
+        }
+    }
+}
