@@ -26,6 +26,8 @@ const TEXT: &str = include_str!("../scenarios/avocet.toml");
 const SILENCE: Duration = Duration::from_secs(1);
 /// No wait is longer.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// What the tracer of the stalled disk saw.
+const TRACE: &str = "trace";
 /// An order of speed begins like this, for this engine.
 const ORDER: &[u8] = b"SET 1 GL 7";
 
@@ -61,7 +63,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let (mut late_ms, mut still_s) = (Vec::new(), Vec::new());
         for _ in 0..faults {
             let (late, still) = fault(stalled)?;
-            late_ms.push(late.as_secs_f64() * 1e3);
+            late_ms.push(late);
             still_s.extend(still.map(|still| still.as_secs_f64()));
         }
         println!("{}", if stalled { "every sync of the journal takes 2 s:" } else { "a disk that works:" });
@@ -77,7 +79,8 @@ fn tell(what: &str, values: &mut [f64]) {
         values.get((values.len().saturating_sub(1)) * percent / 100).copied().unwrap_or(f64::NAN)
     };
     println!(
-        "{what}: median {:.2}, 90 % {:.2}, most {:.2} ({} faults)",
+        "{what}: least {:.2}, median {:.2}, 90 % {:.2}, most {:.2} ({} faults)",
+        at(0),
         at(50),
         at(90),
         at(100),
@@ -86,7 +89,7 @@ fn tell(what: &str, values: &mut [f64]) {
 }
 
 /// One fault: how late the stop left, and how long the engine then took to stand.
-fn fault(stalled: bool) -> Result<(Duration, Option<Duration>), Box<dyn Error>> {
+fn fault(stalled: bool) -> Result<(f64, Option<Duration>), Box<dyn Error>> {
     let folder = std::env::temp_dir().join(format!("pacewright-stop-{}", std::process::id()));
     std::fs::create_dir_all(&folder)?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
@@ -112,13 +115,18 @@ fn fault(stalled: bool) -> Result<(Duration, Option<Duration>), Box<dyn Error>> 
     let mut stall = None;
     let found = rolling(&folder, &mut child).and_then(|()| {
         if stalled {
-            stall = Some(stall_journal(child.id())?);
+            stall = Some(stall_journal(child.id(), &folder.join(TRACE))?);
         }
         wires.cut()
     });
     if let Some(mut stall) = stall {
         let _ = stall.kill();
         let _ = stall.wait();
+        // What the tracer wrote is the proof that the disk was held up.
+        let trace = std::fs::read_to_string(folder.join(TRACE)).unwrap_or_default();
+        if !trace.contains("DELAYED") {
+            return Err(format!("no sync was held up: {trace:?}").into());
+        }
     }
     // The run ends by itself; whatever came of the measurement, nothing of ours stays.
     let _ = child.kill();
@@ -129,14 +137,16 @@ fn fault(stalled: bool) -> Result<(Duration, Option<Duration>), Box<dyn Error>> 
 }
 
 /// From now on each sync of the program's journal thread takes two seconds longer, by a tracer that holds it up.
-fn stall_journal(program: u32) -> Result<Child, Box<dyn Error>> {
+fn stall_journal(program: u32, trace: &Path) -> Result<Child, Box<dyn Error>> {
     let tasks = std::fs::read_dir(format!("/proc/{program}/task"))?.flatten();
     let named = |task: &std::fs::DirEntry| {
         std::fs::read_to_string(task.path().join("comm")).is_ok_and(|name| name.trim() == "journal")
     };
     let task = tasks.into_iter().find(named).ok_or("no journal thread")?.file_name();
     let tracer = Command::new("strace")
-        .args(["-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync"])
+        .args(["-qq", "-o"])
+        .arg(trace)
+        .args(["-e", "trace=fsync,fdatasync"])
         .args(["-e", "inject=fsync,fdatasync:delay_enter=2000000", "-p"])
         .arg(task)
         .stderr(Stdio::null())
@@ -225,7 +235,7 @@ impl Wires {
     }
 
     /// Cuts the sensor's cable, and waits for what follows.
-    fn cut(&self) -> Result<(Duration, Option<Duration>), Box<dyn Error>> {
+    fn cut(&self) -> Result<(f64, Option<Duration>), Box<dyn Error>> {
         self.cut.store(true, Ordering::SeqCst);
         let began = Instant::now();
         let seen = || self.seen.lock().expect("no thread panics while it holds this");
@@ -237,8 +247,9 @@ impl Wires {
         let (Some(sample), Some(order)) = (seen.sample, seen.order) else {
             return Err("no stop came".into());
         };
-        let late = order.duration_since(sample).saturating_sub(SILENCE);
-        Ok((late, standstill(&seen.field).map(|still| still.saturating_duration_since(order))))
+        // Below nought where it left before the silence was over, for another reason.
+        let late_ms = 1e3 * (order.duration_since(sample).as_secs_f64() - SILENCE.as_secs_f64());
+        Ok((late_ms, standstill(&seen.field).map(|still| still.saturating_duration_since(order))))
     }
 }
 
