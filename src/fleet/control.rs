@@ -65,6 +65,19 @@ pub enum Holding {
     CalibrateAgain,
 }
 
+impl Holding {
+    /// In a sentence without its stop.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::TooFew => "too few re-checks to say whether it stays as it is",
+            Self::Holds => "it runs as it did when it was calibrated",
+            Self::Drifting => "it is slowly becoming another; still within what is allowed",
+            Self::CalibrateAgain => "it has become another: calibrate it again",
+        }
+    }
+}
+
 /// The chart of an engine's re-checks since it was calibrated.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Control {

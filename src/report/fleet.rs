@@ -3,7 +3,6 @@ use super::cautions::cautions;
 use super::page::{number, page, picture, wide};
 use crate::calibrate::Verdict;
 use crate::figure::{Axis, Chart, Layer, Series};
-use crate::fleet::control::Holding;
 use crate::fleet::coupling::{CouplingTolerance, PairMatch, matrix};
 use crate::fleet::groups::groups;
 use crate::fleet::speeds::EngineSpeeds;
@@ -152,12 +151,7 @@ fn staying(fleet: &Fleet) -> Markup {
             @if let Some(control) = engine.control().filter(|control| !control.averages.is_empty()) {
                 section aria-labelledby=(format!("staying-{at}")) {
                     h2 id=(format!("staying-{at}")) { "Staying alike: " (engine.id.name) }
-                    p { (match control.holding {
-                        Holding::TooFew => "Too few re-checks to say whether it stays as it is.",
-                        Holding::Holds => "It runs as it did when it was calibrated.",
-                        Holding::Drifting => "It is slowly becoming another; still within what is allowed.",
-                        Holding::CalibrateAgain => "It has become another: calibrate it again.",
-                    }) }
+                    p { "By its re-checks: " (control.holding.words()) "." }
                     @let numbered = || (1u32..).map(f64::from);
                     @let chart = Chart {
                         id: format!("control-{at}"),

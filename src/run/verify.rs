@@ -67,10 +67,10 @@ impl VerifyRound {
     pub(super) fn new(cx: &Cx, findings: &Findings) -> Self {
         let of = cx.plan.spec.engine.step_mode;
         let brief = cx.plan.purpose == Purpose::Recheck;
-        let mut entries = spread(cx.plan.spec.sweep.verify_points.min(LAST), LAST);
-        entries.extend(in_doubt(cx, findings, &entries));
-        if brief {
-            entries = RECHECKED.to_vec();
+        let mut entries =
+            if brief { RECHECKED.to_vec() } else { spread(cx.plan.spec.sweep.verify_points.min(LAST), LAST) };
+        if !brief {
+            entries.extend(in_doubt(cx, findings, &entries));
         }
         entries.sort_unstable();
         let reading = findings.reading();

@@ -1,4 +1,5 @@
 //! The command line of the fleet.
+use crate::fleet::coupling::CouplingTolerance;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -82,10 +83,10 @@ pub(crate) enum FleetVerb {
         /// Names or addresses; all without any
         engines: Vec<String>,
         /// Allowed difference, percent of the speed
-        #[arg(long, value_name = "PERCENT", default_value_t = 4.0)]
+        #[arg(long, value_name = "PERCENT", default_value_t = 100.0 * CouplingTolerance::default().part)]
         tolerance: f64,
         /// Allowed at least, mm/s
-        #[arg(long, value_name = "MM_S", default_value_t = 2.0)]
+        #[arg(long, value_name = "MM_S", default_value_t = CouplingTolerance::default().floor_mm_s)]
         floor: f64,
         /// Groups whose engines all look the same way: back to back need not hold
         #[arg(long)]

@@ -116,12 +116,7 @@ pub(super) fn engine(engine: &Engine) -> String {
 /// Whether it runs as it did.
 fn staying(text: &mut String, engine: &Engine) {
     if let Some(control) = engine.control() {
-        let words = match control.holding {
-            Holding::TooFew => "too few re-checks to say whether it stays as it is (pacewright recheck)",
-            Holding::Holds => "it runs as it did when it was calibrated",
-            Holding::Drifting => "it is slowly becoming another; still within what is allowed",
-            Holding::CalibrateAgain => "it has become another: calibrate it again",
-        };
+        let words = control.holding.words();
         let _ = writeln!(text, "re-checks: {}; {words}", engine.rechecks.len());
         for (recheck, average) in engine.rechecks.iter().zip(&control.averages) {
             let _ = writeln!(
