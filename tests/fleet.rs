@@ -15,7 +15,9 @@ use pacewright::dcc::Address;
 use pacewright::fleet::control::Holding;
 use pacewright::journal::{BENCH_FILE, Disk, Header, INPUT_RAW, JOURNAL, RealDisk, Recorder, RunFolder};
 use pacewright::report;
-use pacewright::run::{End, Purpose, Record, RecordBody, RunOutcome, SweepFound, VerdictWord};
+use pacewright::run::{
+    End, PersonAct, Purpose, Question, Record, RecordBody, RunOutcome, SweepFound, VerdictWord,
+};
 use pacewright::station::CvPlace;
 use pacewright::store::{
     DATABASE, EngineId, Fact, Fleet, Standing, Store, Summary, TOLD, Told, exchange, tell,
@@ -265,6 +267,32 @@ fn re_checks_say_whether_an_engine_holds_drifts_or_has_become_another() {
     make_up(records, &MadeUp::calibrated("Lapwing", 4, 0.95), 50);
     let engine = taken_in(records).1.engines.remove(0);
     assert!(engine.rechecks.is_empty() && engine.control().unwrap().holding == Holding::TooFew);
+}
+
+#[test]
+fn hands_on_time_is_that_of_answered_questions_and_pauses() {
+    let folder = tempfile::tempdir().unwrap();
+    let end = &base()[0];
+    let header = RunFolder::open(&end.disk, &end.folder).unwrap().opening.run;
+    let run = folder.path().join("run");
+    let mut recorder = Recorder::create(Box::new(RealDisk), &run, &header).unwrap();
+    let what = Question::PutBack;
+    let answer = what.answers()[0];
+    let bodies = [
+        (10, RecordBody::Asked { question: 1, what }),
+        (25, RecordBody::Answered { question: 1, answer }),
+        // Nobody came: that was nobody's work.
+        (30, RecordBody::Asked { question: 2, what }),
+        (630, RecordBody::Withdrawn { question: 2 }),
+        (700, RecordBody::Person(PersonAct::Pause)),
+        (760, RecordBody::Person(PersonAct::GoOn)),
+    ];
+    for (n, (at_s, body)) in (1u64..).zip(bodies) {
+        recorder.record(&Record { n, at: BenchTime::from_millis(at_s * 1000), body }).unwrap();
+    }
+    recorder.finish("{}").unwrap();
+    let found = Summary::of(&RunFolder::open(&RealDisk, &run).unwrap());
+    assert!((found.hands_on_s - (15.0 + 60.0)).abs() < 1e-9, "{}", found.hands_on_s);
 }
 
 #[test]
