@@ -20,6 +20,7 @@
 //! - [`mod@bench`]: sockets, clocks and tasks; also the virtual bench on a virtual clock.
 //! - [`store`]: the fleet's records, a projection of the journals in one `SQLite` file.
 //! - [`report`]: a run, or the fleet, as one HTML file.
+//! - [`watch`]: the page that shows a run while it goes on, and what may be asked of the run from there.
 //! - [`cli`]: what the person types and sees.
 //!
 //! - [`sim`]: a simulated bench. It shares no code with `motion`, `calibrate` or the table interpolation.
@@ -40,3 +41,5 @@ pub mod sim;
 pub mod station;
 pub mod store;
 pub mod time;
+pub mod watch;
+mod words;

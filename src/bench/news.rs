@@ -17,7 +17,7 @@ const QUEUE: usize = 10_000;
 #[derive(Clone, Debug, PartialEq)]
 pub enum News {
     /// Where it stands.
-    Progress(BenchTime, Progress),
+    Progress(BenchTime, Box<Progress>),
     /// A record was made.
     Record(Box<Record>),
     /// The person is asked.

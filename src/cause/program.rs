@@ -33,6 +33,14 @@ pub const SYSTEM_REFUSED: Cause = Cause {
     to_try: "End other programs, or choose another port, and start again.",
 };
 
+/// The page of a run cannot be served.
+pub const PAGE_NOT_SERVED: Cause = Cause {
+    code: "page-not-served",
+    seen: "The page on which the run is watched cannot be served.",
+    may_be: "The address is none of this computer, another program listens there, or the file of its secrets is of no use.",
+    to_try: "Name another address or port, see the evidence for the file, or start without the page.",
+};
+
 /// No folder of this name can be used.
 pub const FOLDER_UNUSABLE: Cause = Cause {
     code: "folder-unusable",
@@ -172,6 +180,7 @@ pub const ALL: &[&Cause] = &[
     &BENCH_FILE_UNREADABLE,
     &TIME_LAPSE_REFUSED,
     &SYSTEM_REFUSED,
+    &PAGE_NOT_SERVED,
     &FOLDER_UNUSABLE,
     &RESULT_NOT_WRITTEN,
     &FILE_NOT_WRITTEN,

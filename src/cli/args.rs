@@ -1,6 +1,7 @@
 //! The command line.
 use super::exit::Exit;
 use super::fleet::args::FleetArgs;
+use super::page::PageArgs;
 use crate::bench::control::Command as Told;
 use crate::run::{Answer, Purpose};
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -188,6 +189,8 @@ pub(crate) struct NightArgs {
     /// Print the report as one JSON object on stdout
     #[arg(long)]
     pub(crate) json: bool,
+    #[command(flatten)]
+    pub(crate) page: PageArgs,
     /// Nobody stays with it: refused until each bench has passed its stop test and an attended run
     #[arg(long)]
     pub(crate) unattended: bool,
@@ -216,6 +219,8 @@ pub(crate) struct OutputArgs {
     /// Write every record of the run to this file as it happens, a JSON object a line
     #[arg(long, value_name = "FILE")]
     pub(crate) events: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) page: PageArgs,
 }
 
 #[derive(Debug, Args)]

@@ -1,7 +1,7 @@
 //! Where the doubt of the speeds comes from, as a table for people.
-use super::words;
 use crate::calibrate::budget::{BudgetLine, Evaluation, Part, SharedBy};
 use crate::run::{BudgetRow, StepSource};
+use crate::words;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 

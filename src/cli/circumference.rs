@@ -1,8 +1,9 @@
 //! The verb `circumference`: the two lines for `[axle]` from a distance rolled, and how their doubt was composed.
 use super::args::CircumferenceArgs;
 use super::exit::Exit;
-use super::{out, verbs, words};
+use super::{out, verbs};
 use crate::config::{Rolled, RolledWords, rolled};
+use crate::words;
 
 /// Prints the lines, or says what cannot be understood.
 pub(crate) fn circumference(args: &CircumferenceArgs) -> Exit {

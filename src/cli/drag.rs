@@ -1,13 +1,14 @@
 //! The verb `drag`: what a measuring car costs, from a run with it and a run without.
 use super::args::DragArgs;
 use super::exit::Exit;
-use super::{out, runs, words};
+use super::{out, runs};
 use crate::bench::start::NotBegun;
 use crate::calibrate::budget::Together;
 use crate::calibrate::{DragSeen, DragSide, drag};
 use crate::cause::{Reason, program, record};
 use crate::dcc::scale;
 use crate::journal::{RealDisk, RecordedSpeeds, RunFolder, recorded_speeds};
+use crate::words;
 use std::fmt::Write;
 use std::path::Path;
 

@@ -100,7 +100,9 @@ fn answer(args: &FleetArgs) -> Result<String, Reason> {
         FleetVerb::Layout(times) => telling::layout(&store, named(&fleet, &times.engine)?, times),
         FleetVerb::Import { file } => telling::import(&mut store, file),
         FleetVerb::Standards { folder } => standards::list(&fleet, folder, args.json),
-        FleetVerb::Target { standard, folder } => Ok(standards::find(folder, standard)?.section()),
+        FleetVerb::Target { standard, folder } => {
+            Ok(crate::store::standards::find(folder, standard)?.section())
+        }
         FleetVerb::Propose(wanted) => {
             let chosen = if wanted.engines.is_empty() {
                 fleet.engines.iter().filter(|engine| engine.class.as_ref() == Some(&wanted.class)).collect()
@@ -131,7 +133,7 @@ fn answer(args: &FleetArgs) -> Result<String, Reason> {
             Ok(std::iter::once(counts).chain(left_out).collect::<Vec<_>>().join("\n"))
         }
         FleetVerb::Report { output, folder } => {
-            let page = crate::report::fleet(&fleet, &standards::all(folder)?);
+            let page = crate::report::fleet(&fleet, &crate::store::standards::all(folder)?);
             write_over(output, &page)?;
             Ok(format!("Written: {}", output.display()))
         }

@@ -3,10 +3,10 @@
 //!
 //! It is written on the thread that tells people, or at the begin and end of a run: never by the loop that moves an engine.
 use super::out;
-use super::words;
 use crate::bench::news::News;
 use crate::cause::{Reason, program};
 use crate::run::{RecordBody, RunOutcome};
+use crate::words;
 use std::io::{self, Write};
 use std::path::Path;
 use std::sync::{Mutex, OnceLock, PoisonError};

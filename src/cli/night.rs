@@ -1,12 +1,15 @@
 //! The verb `night`: what is done, and the report of the morning.
 use super::args::{NightArgs, OutputArgs};
 use super::exit::Exit;
-use super::{caution, not_begun, out, runs, words};
+use super::page::{self, PageArgs};
+use super::{caution, not_begun, out, runs};
 use crate::bench::clock::TimeLapse;
 use crate::bench::night::{EngineNight, JobDone, Night, NightReport, NightRequest, job_word, keep};
 use crate::bench::start::NotBegun;
 use crate::cause::{Reason, program};
 use crate::run::{StopGrade, VerdictWord};
+use crate::watch::Page;
+use crate::words;
 use std::fmt::Write;
 use std::io::{BufRead, stdin};
 
@@ -27,23 +30,28 @@ pub(crate) fn night(args: NightArgs) -> Exit {
             for sentence in night.to_know() {
                 out::say(&format!("\n{sentence}"));
             }
-            let report = runs::carry_out(runtime, carry_out(&night));
-            told(&report, args.json)
-        }
-        (Err(why), _) | (_, Err(why)) => {
-            runs::say_not_begun(&why);
-            if args.json {
-                not_begun(why.reasons(), TimeLapse::NONE);
+            match page::open(&args.page) {
+                Ok(page) => told(&runs::carry_out(runtime, carry_out(&night, page)), args.json),
+                Err(why) => refused(&why, args.json),
             }
-            Exit::WrongUse
         }
+        (Err(why), _) | (_, Err(why)) => refused(&why, args.json),
     }
 }
 
-async fn carry_out(night: &Night) -> NightReport {
-    let output = OutputArgs { json: false, events: None };
+fn refused(why: &NotBegun, json: bool) -> Exit {
+    runs::say_not_begun(why);
+    if json {
+        not_begun(why.reasons(), TimeLapse::NONE);
+    }
+    Exit::WrongUse
+}
+
+/// One page shows all runs of the night, one after another.
+async fn carry_out(night: &Night, page: Option<Page>) -> NightReport {
+    let output = OutputArgs { json: false, events: None, page: PageArgs::default() };
     let folder = night.report_folder();
-    let run = async |request| runs::one(request, &output).await;
+    let run = async |request| runs::one(request, &output, page.as_ref()).await;
     let work = night.carry_out(
         run,
         async |engine: &str| swap(engine).await,
@@ -55,7 +63,9 @@ async fn carry_out(night: &Night) -> NightReport {
         },
     );
     // Boxed: it is large, and lives as long as the night.
-    Box::pin(work).await
+    let report = Box::pin(work).await;
+    runs::close(page).await;
+    report
 }
 
 /// Asks for another engine; false where nobody is there to do it.

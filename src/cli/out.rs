@@ -1,6 +1,6 @@
 //! The one place that writes to stdout and stderr. A closed or broken stream is no reason for anything to end.
-use super::words;
 use crate::cause::{Reason, program};
+use crate::words;
 use std::borrow::Cow;
 use std::io::{self, ErrorKind, IsTerminal, Write, stderr, stdout};
 

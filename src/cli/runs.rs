@@ -3,9 +3,9 @@ use super::args::{OutputArgs, RestoreArgs, ResumeArgs, RunArgs};
 use super::exit::Exit;
 use super::result::{ResultJson, RunFacts};
 use super::show::{Events, Show, lapse_mark};
-use super::{caution, fleet, log, not_begun, out, table, terminal, words};
+use super::{caution, fleet, log, not_begun, out, page, table, terminal};
 use crate::bench::clock::TimeLapse;
-use crate::bench::news::{LAST_WORDS, ended_within};
+use crate::bench::news::{Audience, LAST_WORDS, ended_within};
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Resume, Wish, record_folder};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
@@ -13,6 +13,8 @@ use crate::config;
 use crate::journal::{BENCH_FILE, RealDisk, RunFolder, Unfinished};
 use crate::run::{Purpose, RunOutcome, StopGrade};
 use crate::store::EngineId;
+use crate::watch::{Page, Subject};
+use crate::words;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -111,15 +113,18 @@ pub(crate) fn resume(args: ResumeArgs) -> Exit {
         // Its neighbours are looked at too, which "." does not name.
         let folder = args.folder.canonicalize().unwrap_or(args.folder);
         let resume = Resume { folder, state_folder, unattended, signals, watchman };
-        Ok(begun(Prepared::go_on(&resume)?, events))
+        let page = page::open(&output.page)?;
+        Ok((begun(Prepared::go_on(&resume)?, events, page.as_ref()), page))
     });
     match (prepared, runtime().map_err(NotBegun::Other)) {
-        (Ok(begun), Ok(runtime)) => carry_out(runtime, async {
+        (Ok((begun, page)), Ok(runtime)) => carry_out(runtime, async {
             let lapse = begun.prepared.lapse();
-            match to_the_end(begun, &output).await {
+            let exit = match to_the_end(begun, &output).await {
                 Ok((outcome, _)) => Exit::of(&outcome),
                 Err(not_begun) => refuse(&not_begun, &output, lapse),
-            }
+            };
+            close(page).await;
+            exit
         }),
         (Err(why), _) | (_, Err(why)) => refuse(&why, &output, TimeLapse::NONE),
     }
@@ -190,23 +195,40 @@ pub(crate) fn state_folder() -> PathBuf {
 /// A run from its request to its exit.
 pub(crate) async fn run_bench(request: Request, output: &OutputArgs) -> Exit {
     let lapse = request.lapse;
-    match one(request, output).await {
+    let page = match page::open(&output.page) {
+        Ok(page) => page,
+        Err(not_begun) => return refuse(&not_begun, output, lapse),
+    };
+    let exit = match one(request, output, page.as_ref()).await {
         Ok((outcome, _)) => Exit::of(&outcome),
         Err(not_begun) => refuse(&not_begun, output, lapse),
+    };
+    close(page).await;
+    exit
+}
+
+/// Takes leave of those who watch.
+pub(crate) async fn close(page: Option<Page>) {
+    if let Some(page) = page {
+        page.close().await;
     }
 }
 
 /// A run from its request to its end: how it ended, and where its record lies.
-pub(crate) async fn one(request: Request, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
+pub(crate) async fn one(
+    request: Request,
+    output: &OutputArgs,
+    page: Option<&Page>,
+) -> Result<(RunOutcome, PathBuf), NotBegun> {
     let events = events(output)?;
-    to_the_end(begun(Prepared::new(&request)?, events), output).await
+    to_the_end(begun(Prepared::new(&request)?, events, page), output).await
 }
 
 async fn to_the_end(begun: Begun, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
     let Begun { prepared, show, last_events } = begun;
     let lapse = prepared.lapse();
     let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
-    let concluded = Box::pin(prepared.carry_out(Box::new(show))).await?;
+    let concluded = Box::pin(prepared.carry_out(show)).await?;
     let ended = (concluded.outcome.clone(), concluded.folder.clone());
     conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await;
     Ok(ended)
@@ -215,7 +237,7 @@ async fn to_the_end(begun: Begun, output: &OutputArgs) -> Result<(RunOutcome, Pa
 /// A run about to be carried out.
 struct Begun {
     prepared: Prepared,
-    show: Show,
+    show: Box<dyn Audience>,
     last_events: Option<Events>,
 }
 
@@ -224,7 +246,7 @@ fn events(output: &OutputArgs) -> Result<Option<(Events, Events)>, NotBegun> {
     output.events.as_deref().map(open_events).transpose()
 }
 
-fn begun(prepared: Prepared, events: Option<(Events, Events)>) -> Begun {
+fn begun(prepared: Prepared, events: Option<(Events, Events)>, page: Option<&Page>) -> Begun {
     let lapse = prepared.lapse();
     let (mut events, last_events) = match events {
         Some((first, last)) => (Some(first), Some(last)),
@@ -234,17 +256,7 @@ fn begun(prepared: Prepared, events: Option<(Events, Events)>) -> Begun {
     if let Some(events) = &mut events {
         events.run(prepared.run_id(), &folder, lapse.factor());
     }
-    let doing = match prepared.purpose() {
-        Purpose::Calibrate => "Calibrating",
-        Purpose::Sweep => "Measuring the curves of",
-        Purpose::Check => "Checking",
-        Purpose::Recheck => "Looking for three minutes whether it stayed as it was:",
-        Purpose::Retarget(_) => "Making a new table from the known curve of",
-        Purpose::RunIn { .. } => "Running in",
-        Purpose::Roll { .. } => "Rolling slowly:",
-        Purpose::PutBack { write: false, .. } => "Comparing the decoder of",
-        Purpose::PutBack { write: true, .. } => "Putting back what the decoder held:",
-    };
+    let doing = words::doing(prepared.purpose());
     out::say(&format!(
         "\n{doing} {} on {:?}{}\nRecord: {folder}\nCtrl-C stops the run; Ctrl-Z pauses it.",
         prepared.spec().engine.name,
@@ -275,7 +287,24 @@ fn begun(prepared: Prepared, events: Option<(Events, Events)>) -> Begun {
         events,
         drawn: None,
     };
+    let show: Box<dyn Audience> = Box::new(show);
+    let show = match page {
+        None => show,
+        Some(page) => page.show(&subject(&prepared), show),
+    };
     Begun { prepared, show, last_events }
+}
+
+/// A run as the page shows it.
+fn subject(prepared: &Prepared) -> Subject<'_> {
+    Subject {
+        run_id: prepared.run_id(),
+        spec: prepared.spec(),
+        purpose: prepared.purpose(),
+        time_lapse: prepared.lapse().factor(),
+        records: prepared.folder().parent().unwrap_or(Path::new("")).to_owned(),
+        way_in: prepared.way_in(),
+    }
 }
 
 fn open_events(path: &Path) -> Result<(Events, Events), NotBegun> {

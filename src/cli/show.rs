@@ -1,11 +1,11 @@
 //! Progress for the person on stderr, and events for programs in a file, while a run goes on.
-use super::words;
 use super::{log, out};
 use crate::bench::clock::{TimeLapse, instant};
 use crate::bench::news::{Audience, News};
 use crate::dcc::scale;
 use crate::run::{PhaseName, Progress, Question, Record, RecordBody};
 use crate::time::BenchTime;
+use crate::words;
 use serde::Serialize;
 use std::fs::File;
 use std::io::{self, Write};
@@ -202,6 +202,10 @@ mod tests {
             left_s: 540.0,
             waiting: false,
             housekeeping: None,
+            held: None,
+            margins: Vec::new(),
+            field: None,
+            quality: None,
         }
     }
 

@@ -2,11 +2,12 @@
 use super::args::StopTestArgs;
 use super::exit::Exit;
 use super::result::SCHEMA;
-use super::{caution, out, runs, words};
+use super::{caution, out, runs};
 use crate::bench::clock::TimeLapse;
 use crate::bench::start::NotBegun;
 use crate::bench::stop_test::StopTest;
 use crate::cause::{Reason, program};
+use crate::words;
 use serde::Serialize;
 
 const BEFORE: &str = "

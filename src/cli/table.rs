@@ -1,10 +1,11 @@
 //! The end of a run as the person reads it: verdict, the 28 steps, trims, how sure the stop is, reasons, the record.
+use super::budget;
 use super::result::{ResultJson, StepJson};
 use super::show::lapse_mark;
-use super::{budget, words};
 use crate::bench::clock::TimeLapse;
 use crate::dcc::scale;
 use crate::run::{EngineFound, StepSource};
+use crate::words;
 use std::fmt::Write;
 
 /// The whole text. `scale_ratio` is N of 1:N.

@@ -2,7 +2,7 @@
 use super::exit::Exit;
 use super::result::SCHEMA;
 use super::show::lapse_mark;
-use super::{out, runs, words};
+use super::{out, runs};
 use crate::bench::control::{self, Command};
 use crate::bench::profiles;
 use crate::bench::replay::{self, Replayed};
@@ -12,6 +12,7 @@ use crate::bench::unit;
 use crate::cause::{Reason, program, record};
 use crate::config::{self, Complaints};
 use crate::run::StopGrade;
+use crate::words;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 

@@ -158,19 +158,24 @@ impl Chart {
 }
 
 /// The picture around its elements.
-pub(super) fn wrapped(
+pub(super) fn wrapped(id: &str, words: (&str, &str), height: f64, style: &str, body: &str) -> String {
+    wrapped_in(id, words, (WIDTH, height), style, body)
+}
+
+/// The same in any size.
+pub(super) fn wrapped_in(
     id: &str,
     (title, description): (&str, &str),
-    height: f64,
+    (width, height): (f64, f64),
     style: &str,
     body: &str,
 ) -> String {
     let (id, title, description) = (escaped(id), escaped(title), escaped(description));
     format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" \
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
          aria-labelledby=\"{id}-title {id}-words\">\n<title id=\"{id}-title\">{title}</title>\n\
          <desc id=\"{id}-words\">{description}</desc>\n{style}\
-         <rect class=\"ground\" width=\"{WIDTH}\" height=\"{height}\"/>\n{body}</svg>\n"
+         <rect class=\"ground\" width=\"{width}\" height=\"{height}\"/>\n{body}</svg>\n"
     )
 }
 
@@ -261,12 +266,12 @@ impl Plot {
         for tick in &self.y.ticks {
             let (_, y) = self.at((self.x.from, *tick));
             sheet.element(&format_args!("<path class=\"grid\" d=\"M{left:.1} {y:.1}H{right:.1}\"/>"));
-            sheet.text((left - 6.0, y + 0.35 * SIZE), Anchor::End, "quiet", &self.y.words(*tick));
+            sheet.text((left - 6.0, y + 0.35 * SIZE), Anchor::End, "quiet figures", &self.y.words(*tick));
         }
         for tick in &self.x.ticks {
             let (x, _) = self.at((*tick, self.y.from));
             sheet.element(&format_args!("<path class=\"grid\" d=\"M{x:.1} {top:.1}V{bottom:.1}\"/>"));
-            sheet.text((x, bottom + 18.0), Anchor::Middle, "quiet", &self.x.words(*tick));
+            sheet.text((x, bottom + 18.0), Anchor::Middle, "quiet figures", &self.x.words(*tick));
         }
         sheet.element(&format_args!(
             "<path class=\"frame\" d=\"M{left:.1} {top:.1}V{bottom:.1}H{right:.1}\"/>"

@@ -96,6 +96,12 @@ impl Decode {
         angle_of(self.corrected(field))
     }
 
+    /// The field in the plane, from the centre of the ellipse.
+    pub(super) fn centred(&self, field: [f64; 3]) -> [f64; 2] {
+        let [along, across] = self.plane.project(field);
+        [along - self.ellipse.x0, across - self.ellipse.y0]
+    }
+
     /// Where the centre of the field lies in space (within the plane), `off` in parts of each amplitude from the fitted one.
     pub(super) fn centre_moved_by(&self, off: [f64; 2]) -> [f64; 3] {
         let Ellipse { x0, y0, gx, gy, sin_phi, cos_phi } = self.ellipse;

@@ -7,6 +7,7 @@ use super::still::Still;
 use super::track::{Track, Tracked};
 use super::trouble::{Swing, Trouble};
 use super::verdict::{Known, Watch};
+use super::view::FieldView;
 use super::{SignalQuality, Standing};
 
 /// A field beyond this is no measurement in any unit; squares and sums of what is below stay finite.
@@ -202,6 +203,11 @@ impl Field {
     /// A whole turn of the field was seen.
     pub(super) fn is_calibrated(&self) -> bool {
         self.track.decode().is_some()
+    }
+
+    /// As people see it; none before a whole turn was seen.
+    pub(super) fn view(&self, points: usize) -> Option<FieldView> {
+        self.track.view(points)
     }
 
     /// How good the signal is, at so many samples a second; none before a whole turn was seen.

@@ -45,6 +45,7 @@ mod trace;
 mod track;
 mod trouble;
 mod verdict;
+mod view;
 
 pub(crate) use response::Fitted;
 
@@ -54,6 +55,7 @@ pub use rule::{Judged, Look, Off, PointRule, Wanted};
 pub use stream::Motion;
 pub use surge::Surge;
 pub use trouble::{Swing, Trouble};
+pub use view::FieldView;
 
 /// Fewest whole-turn blocks that a result rests on if nothing else is known of the engine's scatter.
 pub const TURNS_ALONE: u32 = 10;

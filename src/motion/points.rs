@@ -81,6 +81,11 @@ impl Points {
         }
     }
 
+    /// So many of the latest at most, oldest first.
+    pub(super) fn latest(&self, most: usize) -> impl Iterator<Item = [f64; 3]> + '_ {
+        self.ring.iter().skip(self.ring.len().saturating_sub(most)).copied()
+    }
+
     /// There are as many as there can be.
     pub(super) fn is_full(&self) -> bool {
         self.ring.len() == MOST_POINTS

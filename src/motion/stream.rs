@@ -14,6 +14,7 @@ use super::stamps::{Stamped, Stamps};
 use super::stats::root_of_squares;
 use super::trace::Trace;
 use super::trouble::{Swing, Trouble};
+use super::view::FieldView;
 use super::{AxleSetup, ClockRate, Glance, Measured, SampleCounts, Sampling, SignalQuality, Standing};
 use crate::sensor::{Quantity, Sample};
 use crate::time::BenchTime;
@@ -338,6 +339,12 @@ impl Motion {
     #[must_use]
     pub fn quality(&self) -> Option<SignalQuality> {
         self.follow.quality(self.rate_hz()?)
+    }
+
+    /// The field as people see it, with so many points at most; none before a whole turn was seen, and of what is no field.
+    #[must_use]
+    pub fn view(&self, points: usize) -> Option<FieldView> {
+        self.follow.field()?.view(points)
     }
 
     /// The field is no longer that of the magnet whose turning was seen.

@@ -1,6 +1,8 @@
 //! Follows the angle: calibrates when a whole turn was seen, adjusts while the axle goes on turning, unwraps.
 use super::decode::{Decode, Plane, TURN, angle_of, wrapped};
+use super::ellipse::Ellipse;
 use super::points::{MOST_POINTS, Points};
+use super::view::FieldView;
 
 /// New points and time that make a fit worth while: before the first calibration, and after it.
 const FIRST_FIT: (usize, i64) = (16, 100_000);
@@ -205,6 +207,19 @@ impl Track {
     /// Unwrapped angle of the last sample.
     fn phi(&self) -> Option<f64> {
         self.last.map(|(_, theta)| self.unwrapped(theta))
+    }
+
+    /// The field as people see it.
+    pub(super) fn view(&self, points: usize) -> Option<FieldView> {
+        let decode = self.decode.as_ref()?;
+        let centred = |field| decode.centred(field);
+        let Ellipse { gx, gy, sin_phi, cos_phi, .. } = decode.ellipse;
+        Some(FieldView {
+            points: self.points.latest(points).map(centred).collect(),
+            along: gx,
+            across: [gy * sin_phi, gy * cos_phi],
+            now: self.last.map(|(field, _)| centred(field)),
+        })
     }
 
     /// Standard deviation of the angle at a corrected point, for noise of `sigma` in each axis.

@@ -7,6 +7,7 @@ use crate::dcc::cv;
 use crate::journal::RunFolder;
 use crate::run::{DecoderState, End, RecordBody, RunOutcome, StepSource, StopGrade, VerdictWord};
 use crate::store::Summary;
+use crate::words;
 use maud::{Markup, html};
 
 /// The report of a run as one HTML file; speeds in km/h of the original, or in mph.
@@ -236,12 +237,12 @@ fn doubts(outcome: &RunOutcome) -> Markup {
                 (wide("Budget of a step", &html! {
                     table {
                         caption {
-                            "Step " (row.step) " " (format!("{:?}", row.direction).to_lowercase()) ": "
+                            "Step " (row.step) " " (words::direction(row.direction)) ": "
                             (format!("{:.2} mm/s ± {} (95 %)", row.speed_mm_s, number(row.u95_mm_s, 2)))
                         }
                         thead { tr { th scope="col" { "part" } th scope="col" { "u, mm/s" } th scope="col" { "%" } th scope="col" class="words" { "how it was found" } } }
                         tbody { @for line in &row.lines { tr {
-                            th scope="row" { (format!("{:?}", line.part).to_lowercase()) }
+                            th scope="row" { (words::part(line.part)) }
                             td { (number(Some(line.u_mm_s), 3)) }
                             td { (number(Some(100.0 * line.u_mm_s / row.speed_mm_s.abs().max(f64::MIN_POSITIVE)), 2)) }
                             td class="words" { (line.found) }

@@ -69,6 +69,11 @@ impl Exertion {
         self.rest = Some(Rest { mover: Mover::stand(cx), since: None });
     }
 
+    /// How long it ran without a rest, and how long near full speed.
+    pub(super) fn meters(&self) -> (Duration, Duration) {
+        (self.ran, self.at_top)
+    }
+
     /// For how long it was told to move, all together.
     pub(super) fn driven(&self) -> Duration {
         self.driven

@@ -1,9 +1,12 @@
 //! What goes into the desk and what comes out. Every input is an event of the one queue, written down for replay.
+use super::margins::Margin;
 use super::outcome::RunOutcome;
 use super::record::{PhaseName, Record};
 use super::swept::SweepFound;
 use crate::calibrate::PlacingPart;
+use crate::cause::Reason;
 use crate::config::{BenchSpec, DecoderProfile};
+use crate::motion::{FieldView, SignalQuality};
 use crate::sensor::Housekeeping;
 use crate::station::{Direction, LinkOrder, Session, Setting};
 use serde::{Deserialize, Serialize};
@@ -245,6 +248,27 @@ pub struct Progress {
     pub waiting: bool,
     /// What the sensor last said of itself.
     pub housekeeping: Option<Housekeeping>,
+    /// Why the run does not go on just now.
+    pub held: Option<Held>,
+    /// How far each guard is from tripping.
+    pub margins: Vec<Margin>,
+    /// The turning field, where the source is one.
+    pub field: Option<FieldView>,
+    /// How good its signal is.
+    pub quality: Option<SignalQuality>,
+}
+
+/// Why a run does not go on just now.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Held {
+    /// The person wants a pause.
+    Paused,
+    /// A question is open.
+    Asked,
+    /// A guard holds it: a link is lost or what it tells is of no use.
+    Link(Reason),
+    /// The motor cools down.
+    CoolsDown,
 }
 
 /// What the core wants done.
@@ -257,7 +281,7 @@ pub enum Output {
     /// Write this down; a record with durability above "behind" is answered by [`Input::Journal`].
     Record(Record),
     /// Show this.
-    Progress(Progress),
+    Progress(Box<Progress>),
     /// The run has ended; nothing more comes.
     Ended(Box<RunOutcome>),
 }

@@ -25,6 +25,7 @@ mod link_check;
 mod looks;
 mod low_end;
 mod machine;
+mod margins;
 mod mover;
 mod outbox;
 pub mod outcome;
@@ -57,8 +58,9 @@ mod warm_up;
 mod write;
 
 pub use input::{
-    Answer, Input, JournalTrouble, KnownCurve, Output, PersonAct, Progress, Purpose, Question, RunPlan,
+    Answer, Held, Input, JournalTrouble, KnownCurve, Output, PersonAct, Progress, Purpose, Question, RunPlan,
 };
+pub use margins::{GuardName, Margin};
 pub use outcome::{
     BudgetRow, DecoderState, End, EngineFound, HousekeepingSpan, LowEnd, RunOutcome, StepRow, StepSource,
     StopGrade, SweepDrift, VerdictWord, Warming,

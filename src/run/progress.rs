@@ -1,12 +1,17 @@
 //! Tells people where the run stands, about twice a second of bench time.
 use super::cx::Cx;
-use super::input::{Output, Progress};
+use super::exertion::Exertion;
+use super::input::{Held, Output, Progress};
+use super::margins::margins;
 use super::record::PhaseName;
 use crate::time::BenchTime;
 use std::time::Duration;
 
 /// Time between two tellings within a phase.
 const EVERY: Duration = Duration::from_millis(500);
+
+/// Points of the field that are shown.
+const POINTS: usize = 32;
 
 /// Usual share of each phase in the whole, in order (own estimate from simulated runs).
 const SHARES: [(PhaseName, f64); 9] = [
@@ -30,7 +35,8 @@ pub(super) struct ProgressTeller {
 }
 
 impl ProgressTeller {
-    pub(super) fn tell(&mut self, cx: &mut Cx) {
+    /// `held` is asked only where something is told.
+    pub(super) fn tell(&mut self, cx: &mut Cx, exertion: &Exertion, held: impl FnOnce(&Cx) -> Option<Held>) {
         if let Some((at, phase)) = self.last
             && phase == cx.phase
             && cx.now < at + EVERY
@@ -43,7 +49,7 @@ impl ProgressTeller {
         }
         let done = self.done;
         let spent = cx.now.as_secs_f64();
-        cx.outbox.push(Output::Progress(Progress {
+        cx.outbox.push(Output::Progress(Box::new(Progress {
             phase: cx.phase,
             ordered: Some(cx.ordered),
             speed_mm_s: cx.speed_forward(),
@@ -51,7 +57,11 @@ impl ProgressTeller {
             left_s: if done > 0.02 { spent * (1.0 - done) / done } else { 0.0 },
             waiting: cx.waiting,
             housekeeping: cx.housekeeping.last(),
-        }));
+            held: held(cx),
+            margins: margins(cx, exertion),
+            field: cx.motion.view(POINTS),
+            quality: cx.motion.quality(),
+        })));
     }
 }
 

@@ -110,6 +110,11 @@ impl Recovery {
         Stopper::waiting_for(cx, link, emergency)
     }
 
+    /// What it waits for, and why.
+    pub(super) fn why(&self) -> &Reason {
+        &self.why.reason
+    }
+
     /// The phase that was interrupted.
     pub(super) fn phase(&self) -> PhaseName {
         self.phase

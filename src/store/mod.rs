@@ -14,6 +14,7 @@ pub mod exchange;
 mod fleet;
 mod read;
 mod schema;
+pub(crate) mod standards;
 mod summary;
 mod told;
 mod write;

@@ -210,7 +210,7 @@ async fn a_loop_that_did_not_run_says_so_before_anything_else() {
 #[tokio::test]
 async fn the_status_follows_progress_and_questions() {
     let log = Log::default();
-    let progress = Progress {
+    let progress = Box::new(Progress {
         phase: PhaseName::WarmUp,
         ordered: None,
         speed_mm_s: Some(f64::NAN),
@@ -218,7 +218,11 @@ async fn the_status_follows_progress_and_questions() {
         left_s: 90.0,
         waiting: true,
         housekeeping: None,
-    };
+        held: None,
+        margins: Vec::new(),
+        field: None,
+        quality: None,
+    });
     let asked = Record {
         n: 1,
         at: BenchTime::ZERO,

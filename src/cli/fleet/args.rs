@@ -1,5 +1,6 @@
 //! The command line of the fleet.
 use crate::fleet::coupling::CouplingTolerance;
+use crate::store::standards::FOLDER;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -65,7 +66,7 @@ pub(crate) enum FleetVerb {
     /// List the standards, and which engines keep them
     Standards {
         /// Folder of the standards
-        #[arg(long, value_name = "DIR", default_value = "profiles/targets")]
+        #[arg(long, value_name = "DIR", default_value = FOLDER)]
         folder: PathBuf,
     },
     /// Print the section of a bench file that asks for a standard
@@ -73,7 +74,7 @@ pub(crate) enum FleetVerb {
         /// The standard, as name or name@version
         standard: String,
         /// Folder of the standards
-        #[arg(long, value_name = "DIR", default_value = "profiles/targets")]
+        #[arg(long, value_name = "DIR", default_value = FOLDER)]
         folder: PathBuf,
     },
     /// Work out the best common target of several engines, and say who limits it
@@ -123,7 +124,7 @@ pub(crate) enum FleetVerb {
         #[arg(short, long, value_name = "FILE", default_value = "fleet.html")]
         output: PathBuf,
         /// Folder of the standards
-        #[arg(long, value_name = "DIR", default_value = "profiles/targets")]
+        #[arg(long, value_name = "DIR", default_value = FOLDER)]
         folder: PathBuf,
     },
 }
@@ -142,7 +143,7 @@ pub(crate) struct ProposeArgs {
     #[arg(long, value_name = "NAME")]
     pub(crate) write: Option<String>,
     /// Folder of the standards
-    #[arg(long, value_name = "DIR", default_value = "profiles/targets")]
+    #[arg(long, value_name = "DIR", default_value = FOLDER)]
     pub(crate) folder: PathBuf,
 }
 

@@ -1,8 +1,10 @@
-//! The words in which runs are told to people.
+//! The words in which runs are told to people: in the terminal, in reports, on the page.
 use crate::calibrate::budget::Part;
 use crate::calibrate::{BaselineKind, Habits, TableReading, TableUse};
-use crate::cause::Reason;
-use crate::run::{DecoderState, End, EngineFound, PhaseName, StopGrade, VerdictWord};
+use crate::cause::{self, Reason};
+use crate::run::{
+    DecoderState, End, EngineFound, GuardName, PersonAct, PhaseName, Purpose, StopGrade, VerdictWord,
+};
 use crate::station::Direction;
 
 pub(crate) const fn phase(phase: PhaseName) -> &'static str {
@@ -32,6 +34,55 @@ pub(crate) const fn direction(direction: Direction) -> &'static str {
         Direction::Forward => "forward",
         Direction::Reverse => "reverse",
     }
+}
+
+/// What a run does, before the name of its engine.
+pub(crate) const fn doing(purpose: &Purpose) -> &'static str {
+    match purpose {
+        Purpose::Calibrate => "Calibrating",
+        Purpose::Sweep => "Measuring the curves of",
+        Purpose::Check => "Checking",
+        Purpose::Recheck => "Looking for three minutes whether it stayed as it was:",
+        Purpose::Retarget(_) => "Making a new table from the known curve of",
+        Purpose::RunIn { .. } => "Running in",
+        Purpose::Roll { .. } => "Rolling slowly:",
+        Purpose::PutBack { write: false, .. } => "Comparing the decoder of",
+        Purpose::PutBack { write: true, .. } => "Putting back what the decoder held:",
+    }
+}
+
+/// What a guard watches.
+pub(crate) const fn guard(guard: GuardName) -> &'static str {
+    match guard {
+        GuardName::SensorSilent => "no sample from the sensor",
+        GuardName::OldData => "samples come late",
+        GuardName::StationSilent => "no word from the station",
+        GuardName::NotMoving => "told to move and standing",
+        GuardName::TooFast => "speed",
+        GuardName::WrongWay => "speed the wrong way",
+        GuardName::MovesUnasked => "speed while told to stand",
+        GuardName::WithoutRest => "moving without a rest",
+        GuardName::NearTop => "near full speed",
+        GuardName::RunTime => "the whole run",
+        GuardName::Endurance => "since the sensor was charged",
+        GuardName::Battery => "battery of the sensor",
+    }
+}
+
+/// What a person did.
+pub(crate) const fn act(act: PersonAct) -> &'static str {
+    match act {
+        PersonAct::Pause => "a person paused the run",
+        PersonAct::GoOn => "a person let the run go on",
+        PersonAct::Stop => "a person stopped the run",
+        PersonAct::Answer { .. } => "a person answered",
+    }
+}
+
+/// A reason in one line: what was seen, and the figures.
+pub(crate) fn short(reason: &Reason) -> String {
+    let seen = cause::find(&reason.code).map_or(reason.text.as_str(), |cause| cause.seen);
+    format!("{seen} ({})", reason.evidence)
 }
 
 /// The name of a line of a budget.
