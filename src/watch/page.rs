@@ -63,9 +63,9 @@ pub(super) fn page(may: May) -> String {
                 section aria-labelledby="guards-head" {
                     h2 id="guards-head" { "Guards" }
                     p class="quiet" { "What each sees, against what it allows. A guard that rests cannot trip in what the engine does now." }
-                    div class="wide" role="region" tabindex="0" aria-labelledby="guards-head" {
-                        table {
-                            thead { tr { th scope="col" { "guard" } th scope="col" { "sees" } th scope="col" { "allows" } th scope="col" { "used" } th scope="col" class="words" { "" } } }
+                    div class="wide" role="region" tabindex="0" aria-label="Table of the guards" {
+                        table class="guards" {
+                            thead { tr { th scope="col" { "guard" } th scope="col" { "sees" } th scope="col" { "allows" } th scope="col" { "used" } th scope="col" class="words" { "state" } } }
                             tbody id="guards" {}
                         }
                     }
@@ -73,7 +73,7 @@ pub(super) fn page(may: May) -> String {
             }
             section aria-labelledby="curves-head" {
                 h2 id="curves-head" { "Points measured" }
-                div id="curves" { p class="quiet" { "None yet." } }
+                div id="curves" class="wide" role="region" tabindex="0" aria-label="Pictures of the points" { p class="quiet" { "None yet." } }
             }
             section aria-labelledby="table-head" {
                 h2 id="table-head" { "The table" }
@@ -81,7 +81,7 @@ pub(super) fn page(may: May) -> String {
             }
             section aria-labelledby="log-head" {
                 h2 id="log-head" { "What happened" }
-                ol id="log" class="log" {}
+                div class="course-of-things" role="region" tabindex="0" aria-label="List of what happened" { ol id="log" class="log" {} }
             }
         }
         (footer())
@@ -105,7 +105,7 @@ fn reading() -> Markup {
                         p class="quiet" { span id="left" { "" } " " span id="sensor" { "" } }
                     }
                 }
-                div id="trace" class="wide" {}
+                div id="trace" class="wide" role="region" tabindex="0" aria-label="Speed in the last two minutes" {}
             }
     }
 }
@@ -150,7 +150,7 @@ pub(super) fn runs(runs: &[Summary]) -> String {
                     table {
                         thead { tr {
                             th scope="col" class="words" { "begun" } th scope="col" class="words" { "engine" } th scope="col" class="words" { "for" }
-                            th scope="col" class="words" { "ended" } th scope="col" { "worst, %" } th scope="col" class="words" { "" }
+                            th scope="col" class="words" { "ended" } th scope="col" { "worst, %" } th scope="col" class="words" { "report" }
                         } }
                         tbody { @for run in runs.iter().rev() { tr {
                             th scope="row" class="words" { (run.started.get(..16).unwrap_or(&run.started).replace('T', " ")) }

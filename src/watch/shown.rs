@@ -312,3 +312,6 @@ fn ended(outcome: &RunOutcome) -> Value {
         "reasons": reasons,
     })
 }
+
+#[cfg(test)]
+mod tests;

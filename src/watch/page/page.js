@@ -7,7 +7,7 @@ const shown = (value, decimals) => {
   if (value === null || value === undefined || !Number.isFinite(value)) return "\u2013";
   let format = formats.get(decimals);
   if (!format) {
-    format = new Intl.NumberFormat(navigator.languages, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+    format = new Intl.NumberFormat(undefined, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
     formats.set(decimals, format);
   }
   return format.format(value);
@@ -139,7 +139,11 @@ const table = (told) => {
 };
 
 const live = (told) => {
-  draw(by("trace"), [told.trace]);
+  const trace = by("trace");
+  const first = !trace.firstChild;
+  draw(trace, [told.trace]);
+  // Where the picture is wider than the screen, the newest is what counts.
+  if (first) trace.scrollLeft = trace.scrollWidth;
   if (!told.field) return;
   draw(by("field"), [told.field.svg]);
   const pairs = (told.field.words || []).flatMap(([words, value, decimals]) => [make("dt", words), make("dd", shown(value, decimals))]);
