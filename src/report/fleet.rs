@@ -40,7 +40,7 @@ fn engines(fleet: &Fleet) -> Markup {
     html! {
         section aria-labelledby="engines" {
             h2 id="engines" { "Engines" }
-            (wide("Engines", &html! {
+            (wide("Table of the engines", &html! {
                 table {
                     thead { tr {
                         th scope="col" { "engine" } th scope="col" class="words" { "address" } th scope="col" class="words" { "class" }
@@ -166,7 +166,7 @@ fn staying(fleet: &Fleet) -> Markup {
                         ],
                         height: 240.0,
                     };
-                    (picture(&chart.in_page(), "An average that leaves its limits shows a lasting change (EWMA, NIST/SEMATECH e-Handbook 6.3.2.4)."))
+                    (picture(&chart.title, &chart.in_page(), "An average that leaves its limits shows a lasting change (EWMA, NIST/SEMATECH e-Handbook 6.3.2.4)."))
                 }
             }
         }

@@ -14,7 +14,7 @@ figure{margin:1rem 0}
 @media screen and (max-width:40rem){.figure{min-width:36rem}}
 figcaption{color:var(--quiet);font-size:.9rem;max-width:44rem}
 .figure{width:100%;height:auto;display:block}
-.wide{overflow-x:auto}
+.wide{overflow-x:auto;position:relative}
 .wide:focus-visible,a:focus-visible,summary:focus-visible{outline:3px solid var(--a);outline-offset:2px}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:.9rem}
 caption{text-align:left;color:var(--quiet);padding:.25rem 0}
@@ -52,10 +52,10 @@ pub(super) fn page(title: &str, body: &Markup) -> String {
 }
 
 /// A picture with its words beneath.
-pub(super) fn picture(svg: &str, words: &str) -> Markup {
+pub(super) fn picture(title: &str, svg: &str, words: &str) -> Markup {
     html! {
         figure {
-            div class="wide" role="region" tabindex="0" aria-label="Picture" { (PreEscaped(svg)) }
+            div class="wide" role="region" tabindex="0" aria-label={ "Picture: " (title) } { (PreEscaped(svg)) }
             figcaption { (words) }
         }
     }

@@ -31,14 +31,14 @@ pub fn run(run: &RunFolder, mph: bool) -> String {
         @if let Some(chart) = &drawn.curves {
             section aria-labelledby="before" {
                 h2 id="before" { "Before the table" }
-                (picture(&chart.in_page(), "Measured with the decoder made linear. The table is worked out from these curves."))
+                (picture(&chart.title, &chart.in_page(), "Measured with the decoder made linear. The table is worked out from these curves."))
             }
         }
         @if let Some(outcome) = outcome { (warmth(outcome, &drawn)) (doubts(outcome)) }
         (signal(run))
         section aria-labelledby="course" {
             h2 id="course" { "What happened when" }
-            (picture(&drawn.time_line.in_page(), "Phases of the run; numbers are the events below."))
+            (picture(&drawn.time_line.title, &drawn.time_line.in_page(), "Phases of the run; numbers are the events below."))
             @let events = events(run);
             @if events.is_empty() { p { "Nothing out of the ordinary." } } @else {
                 ol { @for (at, words) in &events { li { (format!("{at:.1} min: ")) (words) } } }
@@ -172,10 +172,10 @@ fn speeds(summary: &Summary, drawn: &Pictures, unit: Unit) -> Markup {
         section aria-labelledby="speeds-heading" {
             h2 id="speeds-heading" { "Speeds" }
             @if let Some(chart) = &drawn.speeds {
-                (picture(&chart.in_page(), "Bands hold 95 %. Steps without a mark are predicted from the curve."))
+                (picture(&chart.title, &chart.in_page(), "Bands hold 95 %. Steps without a mark are predicted from the curve."))
             }
             @if let Some(chart) = &drawn.deviations {
-                (picture(&chart.in_page(), "A step passes when its whole bar lies within the band. Where a count of the table is coarser than the tolerance, half a count is allowed."))
+                (picture(&chart.title, &chart.in_page(), "A step passes when its whole bar lies within the band. Where a count of the table is coarser than the tolerance, half a count is allowed."))
             }
             (wide("Table of steps", &table))
         }
@@ -192,7 +192,7 @@ fn table(summary: &Summary, drawn: &Pictures) -> Markup {
                 p { "Trims: CV 66 (forward) = " b { (forward) } ", CV 95 (reverse) = " b { (reverse) } ". The table acts with bit 4 of CV 29." }
             }
             ul class="values" { @for (cv, value) in cvs.zip(values) { li { "CV " (cv) " = " b { (value) } } } }
-            @if let Some(chart) = &drawn.table { (picture(&chart.in_page(), "The same as a picture.")) }
+            @if let Some(chart) = &drawn.table { (picture(&chart.title, &chart.in_page(), "The same as a picture.")) }
         }
     }
 }
@@ -207,7 +207,7 @@ fn warmth(outcome: &RunOutcome, drawn: &Pictures) -> Markup {
         section aria-labelledby="warm" {
             h2 id="warm" { "Warmth and drift" }
             @if let Some(chart) = &drawn.warm_up {
-                (picture(&chart.in_page(), "At one setting, against its first speed."))
+                (picture(&chart.title, &chart.in_page(), "At one setting, against its first speed."))
             }
             ul {
                 @for (name, warming) in known {
@@ -234,7 +234,7 @@ fn doubts(outcome: &RunOutcome) -> Markup {
         section aria-labelledby="doubts" {
             h2 id="doubts" { "Where the doubt comes from" }
             @for row in &outcome.budget {
-                (wide("Budget of a step", &html! {
+                (wide(&format!("Budget of step {} {}", row.step, words::direction(row.direction)), &html! {
                     table {
                         caption {
                             "Step " (row.step) " " (words::direction(row.direction)) ": "
@@ -281,6 +281,7 @@ fn signal(run: &RunFolder) -> Markup {
     html! {
         section aria-labelledby="signal" {
             h2 id="signal" { "The sensor's signal" }
+            (wide("Signal of the sensor", &html! {
             table {
                 caption { "Over " (seen.len()) " points." }
                 thead { tr { th scope="col" { "what" } th scope="col" { "least" } th scope="col" { "most" } } }
@@ -288,6 +289,7 @@ fn signal(run: &RunFolder) -> Markup {
                     th scope="row" { (what) } td { (number(Some(least), decimals)) } td { (number(Some(most), decimals)) }
                 } } }
             }
+            }))
         }
     }
 }
@@ -298,10 +300,10 @@ fn cvs(summary: &Summary) -> Markup {
         @if !summary.cvs.is_empty() {
             section aria-labelledby="cvs" {
                 h2 id="cvs" { "CVs before and after" }
-                (wide("CVs before and after", &html! {
+                (wide("Table of the CVs", &html! {
                     table {
                         caption { "A dash: the record does not say." }
-                        thead { tr { th scope="col" { "CV" } th scope="col" { "before" } th scope="col" { "after" } th scope="col" class="words" { "" } } }
+                        thead { tr { th scope="col" { "CV" } th scope="col" { "before" } th scope="col" { "after" } th scope="col" class="words" { "note" } } }
                         tbody { @for seen in &summary.cvs { tr {
                             th scope="row" { (seen.cv) } td { (text(seen.before)) } td { (text(seen.after)) }
                             td class="words" { @if seen.before != seen.after && seen.after.is_some() { "changed" } }
