@@ -67,6 +67,8 @@ pub(crate) fn open(records: &Path, days: u16) {
     if days == 0 || FILE.get().is_some() {
         return;
     }
+    // It complains of a folder that is not there before it makes it. Should that fail here, it says so itself.
+    let _ = std::fs::create_dir_all(records.join(FOLDER));
     let made = RollingFileAppender::builder()
         .rotation(Rotation::DAILY)
         .filename_prefix("pacewright")

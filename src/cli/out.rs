@@ -1,8 +1,10 @@
 //! The one place that writes to stdout and stderr. A closed or broken stream is no reason for anything to end.
 use crate::cause::{Reason, program};
 use crate::words;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::borrow::Cow;
 use std::io::{self, ErrorKind, IsTerminal, Write, stderr, stdout};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Narrower than this a terminal tells nonsense, or nothing can be read in it anyway.
 const NARROWEST: usize = 20;
@@ -30,8 +32,14 @@ fn write_all(out: &mut impl Write, text: &str) -> io::Result<()> {
 pub(crate) fn say(text: &str) {
     let text = harmless(text);
     let columns = if on_terminal() { columns() } else { usize::MAX };
-    // Nobody reads any more: the record and the exit code still say it all.
-    let _ = writeln!(stderr().lock(), "{}", wrapped(&text, columns));
+    let write = || {
+        // Nobody reads any more: the record and the exit code still say it all.
+        let _ = writeln!(stderr().lock(), "{}", wrapped(&text, columns));
+    };
+    match bar().as_ref() {
+        Some(bar) => bar.suspend(write),
+        None => write(),
+    }
 }
 
 /// Columns of the person's terminal, where it tells.
@@ -74,12 +82,38 @@ fn harmless(text: &str) -> Cow<'_, str> {
     Cow::Owned(shown)
 }
 
-/// Replaces the line that stands at the end of the terminal; with an empty text, takes it away. What does not fit into
-/// the terminal's width is cut off there: a line that wrapped could not be replaced.
-pub(crate) fn redraw(text: &str) {
-    let mut err = stderr().lock();
-    // As above.
-    let _ = write!(err, "\r\x1b[2K\x1b[?7l{}\x1b[?7h", harmless(text)).and_then(|()| err.flush());
+/// The line of progress that stands at the end of the terminal while a run goes on; whatever else is said goes above it.
+static BAR: Mutex<Option<ProgressBar>> = Mutex::new(None);
+
+/// A bar stays whole when whoever drew it failed.
+fn bar() -> MutexGuard<'static, Option<ProgressBar>> {
+    BAR.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Shows how much is done, 0 to 1, and these words behind the bar. Without colours, so that nobody has to ask for none.
+pub(crate) fn progress(done: f64, words: &str) {
+    const PARTS: u64 = 1000;
+    let mut bar = bar();
+    let bar = bar.get_or_insert_with(|| {
+        let style = ProgressStyle::with_template("[{bar:20}] {percent:>3} % {wide_msg}");
+        let bar = ProgressBar::with_draw_target(Some(PARTS), ProgressDrawTarget::stderr());
+        // The template is the one above: it is well formed.
+        bar.with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("=> "))
+    });
+    bar.set_message(harmless(words).into_owned());
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "held between 0 and all parts"
+    )]
+    bar.set_position((done.clamp(0.0, 1.0) * PARTS as f64) as u64);
+}
+
+/// Takes the line of progress away.
+pub(crate) fn progress_over() {
+    if let Some(bar) = bar().take() {
+        bar.finish_and_clear();
+    }
 }
 
 /// Whether the person sits at a terminal that shows stderr and can replace a line.

@@ -105,8 +105,9 @@ fn say(page: &Page, tokens: &Tokens) {
         // Writing to a text cannot fail.
         let _ = write!(
             text,
-            "\nWhoever has the first address can stop and pause the engine. What goes over the network is not encrypted: serve\n\
-             the page in a network of your own only. The page is no safeguard: keep a main switch in reach."
+            "\nWhoever has the first address can stop and pause the engine. What goes over the\n\
+             network is not encrypted: serve the page in a network of your own only. The page\n\
+             is no safeguard: keep a main switch in reach."
         );
         if let Some(picture) = picture(&at(*first, &tokens.control)).filter(|_| out::on_terminal()) {
             let _ = write!(text, "\n{picture}");

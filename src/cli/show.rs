@@ -39,16 +39,16 @@ impl Audience for Show {
             News::Progress(at, progress) => self.progress(*at, progress),
             News::Record(record) => {
                 if let RecordBody::Noted(reason) | RecordBody::Ending(reason) = &record.body {
-                    self.line(&words::reason_at(record.at.as_secs_f64(), reason));
+                    out::say(&words::reason_at(record.at.as_secs_f64(), reason));
                 }
                 if let Some(events) = &mut self.events {
                     events.record(record);
                 }
             }
             News::Asked(question) => self.asked(*question),
-            News::Said(words) => self.line(words),
+            News::Said(words) => out::say(words),
             News::Missed(count) => {
-                self.line(&format!("({count} lines were not shown: nobody took them in time)"));
+                out::say(&format!("({count} lines were not shown: nobody took them in time)"));
                 if let Some(events) = &mut self.events {
                     events.missed(*count);
                 }
@@ -68,29 +68,23 @@ impl Show {
             return;
         }
         self.drawn = Some((progress.phase, now));
-        let text = progress_line(at, progress, self.scale_ratio, self.lapse);
-        if self.terminal { out::redraw(&text) } else { out::say(&text) }
-    }
-
-    fn asked(&mut self, question: Question) {
-        self.line(&format!("\nThe run asks: {}\n{}\n", question.words(), self.how_to_answer));
-    }
-
-    /// A whole line, out of the way of the one that is drawn anew.
-    fn line(&mut self, text: &str) {
+        let words = progress_line(at, progress, self.scale_ratio, self.lapse);
+        let done = if progress.done.is_finite() { progress.done.clamp(0.0, 1.0) } else { 0.0 };
         if self.terminal {
-            out::redraw("");
+            out::progress(done, &words);
+        } else {
+            out::say(&format!("{words}, {:.0} % done", 100.0 * done));
         }
-        out::say(text);
-        self.drawn = None;
+    }
+
+    fn asked(&self, question: Question) {
+        out::say(&format!("\nThe run asks: {}\n{}\n", question.words(), self.how_to_answer));
     }
 }
 
 impl Drop for Show {
     fn drop(&mut self) {
-        if self.terminal {
-            out::redraw("");
-        }
+        out::progress_over();
     }
 }
 
@@ -108,10 +102,9 @@ fn progress_line(at: BenchTime, progress: &Progress, scale_ratio: f64, lapse: Ti
     });
     let waiting = if progress.waiting { "  waiting for you" } else { "" };
     format!(
-        "{:>9}  {}{ordered}{speed}  {:.0} %, {} left{waiting}{}",
+        "{:>9}  {}{ordered}{speed}, {} left{waiting}{}",
         words::span(at.as_secs_f64()),
         words::phase(progress.phase),
-        (progress.done * 100.0).clamp(0.0, 100.0),
         words::span(progress.left_s),
         lapse_mark(lapse),
     )
@@ -212,10 +205,7 @@ mod tests {
     #[test]
     fn a_progress_line_says_where_the_run_stands() {
         let line = progress_line(BenchTime::from_millis(754_000), &somewhere(), 160.0, TimeLapse::NONE);
-        assert_eq!(
-            line.trim(),
-            "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h  43 %, 9 min left"
-        );
+        assert_eq!(line.trim(), "13 min  measuring  step 14/28 reverse  34.7 mm/s = 20.0 km/h, 9 min left");
     }
 
     #[test]
