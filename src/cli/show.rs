@@ -73,7 +73,7 @@ impl Show {
         if self.terminal {
             out::progress(done, &words);
         } else {
-            out::say(&format!("{words}, {:.0} % done", 100.0 * done));
+            out::say(&format!("{:3.0} % {words}", 100.0 * done));
         }
     }
 
@@ -100,12 +100,16 @@ fn progress_line(at: BenchTime, progress: &Progress, scale_ratio: f64, lapse: Ti
     let speed = progress.speed_mm_s.filter(|speed| speed.is_finite()).map_or_else(String::new, |speed| {
         format!("  {:.1} mm/s = {:.1} km/h", speed.abs(), scale::kmh(speed.abs(), scale_ratio))
     });
+    let left = if progress.left_s > 0.0 {
+        format!(", {} left", words::span(progress.left_s))
+    } else {
+        String::new()
+    };
     let waiting = if progress.waiting { "  waiting for you" } else { "" };
     format!(
-        "{:>9}  {}{ordered}{speed}, {} left{waiting}{}",
+        "{:>9}  {}{ordered}{speed}{left}{waiting}{}",
         words::span(at.as_secs_f64()),
         words::phase(progress.phase),
-        words::span(progress.left_s),
         lapse_mark(lapse),
     )
 }
