@@ -41,6 +41,14 @@ pub const PAGE_NOT_SERVED: Cause = Cause {
     to_try: "Name another address or port, see the evidence for the file, or start without the page.",
 };
 
+/// A run cannot be published.
+pub const NOT_PUBLISHED: Cause = Cause {
+    code: "not-published",
+    seen: "This run is not published to the broker of the bench file.",
+    may_be: "The file with the password is not there, or other users may read it.",
+    to_try: "See the evidence; take the right of reading from others with chmod 600. The run goes on without.",
+};
+
 /// No folder of this name can be used.
 pub const FOLDER_UNUSABLE: Cause = Cause {
     code: "folder-unusable",
@@ -181,6 +189,7 @@ pub const ALL: &[&Cause] = &[
     &TIME_LAPSE_REFUSED,
     &SYSTEM_REFUSED,
     &PAGE_NOT_SERVED,
+    &NOT_PUBLISHED,
     &FOLDER_UNUSABLE,
     &RESULT_NOT_WRITTEN,
     &FILE_NOT_WRITTEN,

@@ -6,6 +6,7 @@ use super::show::{Events, Show, lapse_mark};
 use super::{caution, fleet, log, not_begun, out, page, table, terminal};
 use crate::bench::clock::TimeLapse;
 use crate::bench::news::{Audience, LAST_WORDS, ended_within};
+use crate::bench::publish::Publisher;
 use crate::bench::start::{Concluded, NotBegun, Prepared, Request, Resume, Wish, record_folder};
 use crate::bench::watchman::{self, Report};
 use crate::cause::{Reason, program, record};
@@ -119,7 +120,7 @@ pub(crate) fn resume(args: ResumeArgs) -> Exit {
     match (prepared, runtime().map_err(NotBegun::Other)) {
         (Ok((begun, page)), Ok(runtime)) => carry_out(runtime, async {
             let lapse = begun.prepared.lapse();
-            let exit = match to_the_end(begun, &output).await {
+            let exit = match Box::pin(to_the_end(begun, &output)).await {
                 Ok((outcome, _)) => Exit::of(&outcome),
                 Err(not_begun) => refuse(&not_begun, &output, lapse),
             };
@@ -221,16 +222,17 @@ pub(crate) async fn one(
     page: Option<&Page>,
 ) -> Result<(RunOutcome, PathBuf), NotBegun> {
     let events = events(output)?;
-    to_the_end(begun(Prepared::new(&request)?, events, page), output).await
+    // Boxed: it is large, and lives as long as the run.
+    Box::pin(to_the_end(begun(Prepared::new(&request)?, events, page), output)).await
 }
 
 async fn to_the_end(begun: Begun, output: &OutputArgs) -> Result<(RunOutcome, PathBuf), NotBegun> {
-    let Begun { prepared, show, last_events } = begun;
+    let Begun { prepared, show, publisher, last_events } = begun;
     let lapse = prepared.lapse();
     let (scale_ratio, run_id) = (prepared.spec().engine.scale_ratio, prepared.run_id().to_owned());
     let concluded = Box::pin(prepared.carry_out(show)).await?;
     let ended = (concluded.outcome.clone(), concluded.folder.clone());
-    conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events }).await;
+    conclude(concluded, output, Ending { lapse, scale_ratio, run_id, last_events, publisher }).await;
     Ok(ended)
 }
 
@@ -238,6 +240,7 @@ async fn to_the_end(begun: Begun, output: &OutputArgs) -> Result<(RunOutcome, Pa
 struct Begun {
     prepared: Prepared,
     show: Box<dyn Audience>,
+    publisher: Option<Publisher>,
     last_events: Option<Events>,
 }
 
@@ -292,7 +295,24 @@ fn begun(prepared: Prepared, events: Option<(Events, Events)>, page: Option<&Pag
         None => show,
         Some(page) => page.show(&subject(&prepared), show),
     };
-    Begun { prepared, show, last_events }
+    let publisher = publisher(&prepared);
+    let show = match &publisher {
+        None => show,
+        Some(publisher) => publisher.hear(prepared.way_in().status(), show),
+    };
+    Begun { prepared, show, publisher, last_events }
+}
+
+/// Publishes the run where the bench file says so. What keeps it from that is said, and keeps nothing else.
+fn publisher(prepared: &Prepared) -> Option<Publisher> {
+    match Publisher::open(&prepared.spec().publish, prepared.run_id()) {
+        Ok(publisher) => publisher,
+        Err(error) => {
+            let reason = Reason::new(&program::NOT_PUBLISHED, error.to_string());
+            out::say(&format!("\n{}", words::reason(&reason)));
+            None
+        }
+    }
 }
 
 /// A run as the page shows it.
@@ -327,9 +347,10 @@ struct Ending {
     scale_ratio: f64,
     run_id: String,
     last_events: Option<Events>,
+    publisher: Option<Publisher>,
 }
 
-async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) {
+async fn conclude(concluded: Concluded, output: &OutputArgs, mut ending: Ending) {
     let facts = RunFacts {
         run_id: ending.run_id.clone(),
         run_folder: concluded.folder.display().to_string(),
@@ -344,7 +365,11 @@ async fn conclude(concluded: Concluded, output: &OutputArgs, ending: Ending) {
         log::trouble(&reason);
         result.reasons.push(reason);
     }
+    let publisher = ending.publisher.take();
     last_words(result.clone(), ending).await;
+    if let Some(publisher) = publisher {
+        publisher.close(result.line()).await;
+    }
     if output.json {
         out::result(&result.line());
     }

@@ -34,6 +34,8 @@ pub struct BenchSpec {
     pub night: NightSpec,
     /// Who is told how a run ended.
     pub alert: AlertSpec,
+    /// Where runs are published.
+    pub publish: PublishSpec,
     /// The log is kept for so many days; 0: none.
     pub log_days: u16,
     /// Folder for run folders, as written in the file.
@@ -374,6 +376,19 @@ pub enum AlertWhen {
     Trouble,
     /// Whenever one ends.
     Ends,
+}
+
+/// Publishing runs to a broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PublishSpec {
+    /// `host:port`; none: nothing is published.
+    pub broker: Option<String>,
+    /// What topics begin with.
+    pub topic: String,
+    /// Our name there.
+    pub user: Option<String>,
+    /// The whole path of the file with our password.
+    pub password_file: Option<String>,
 }
 
 /// Telling somebody how a run ended.

@@ -5,6 +5,7 @@ mod drive;
 mod links;
 mod measuring;
 mod night;
+mod publish;
 mod safety;
 
 pub(super) use drive::MOST_DOUBT;
@@ -35,6 +36,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
     let least_free_bytes = reading.value(&keys::safety::LEAST_FREE);
     let night = night::night(reading);
     let alert = alert::alert(reading);
+    let publish = publish::publish(reading);
     let log_days = reading.value(&keys::safety::LOG_DAYS);
     schema?;
     Some(BenchSpec {
@@ -52,6 +54,7 @@ pub(super) fn bench(reading: &mut Reading<'_>) -> Option<BenchSpec> {
         limits: limits?,
         night: night?,
         alert: alert?,
+        publish: publish?,
         log_days: log_days?,
         record_folder: record_folder?,
         least_free_bytes: least_free_bytes?,

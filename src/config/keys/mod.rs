@@ -4,6 +4,7 @@ pub(super) mod links;
 pub(super) mod measuring;
 pub(super) mod night;
 pub(super) mod profile;
+pub(super) mod publish;
 pub(super) mod safety;
 pub(super) mod vehicle;
 
@@ -57,6 +58,7 @@ pub(super) static SECTIONS: &[&Section] = &[
     &safety::RECORD,
     &night::NIGHT,
     &alert::ALERT,
+    &publish::PUBLISH,
 ];
 
 #[cfg(test)]

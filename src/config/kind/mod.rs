@@ -2,6 +2,7 @@
 pub(super) mod cvs;
 pub(super) mod link;
 pub(super) mod listed;
+pub(super) mod name;
 pub(super) mod plain;
 pub(super) mod quantity;
 pub(super) mod resolution;
@@ -13,6 +14,7 @@ use crate::cause::bench_file as cause;
 pub(super) use cvs::{CvLimits, CvSpans, CvValues};
 pub(super) use link::{Device, HostPort, Rate};
 pub(super) use listed::{Functions, PointList};
+pub(super) use name::{Topic, WholePath};
 pub(super) use plain::{Choice, FileName, Flag, OneOf, Ratio, Scale, Text, Texts, Version, Whole, Words};
 pub(super) use quantity::{Doubt, DoubtValue, Length, Part, Room, SpeedKind, Time, Voltage};
 pub(super) use resolution::{Resolution, ResolutionValue};
