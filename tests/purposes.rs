@@ -9,6 +9,7 @@
 mod played;
 
 use pacewright::bench::virtual_bench::{VirtualBench, VirtualEnd};
+use pacewright::calibrate::TableUse;
 use pacewright::config::TargetSpec;
 use pacewright::journal::{RunFolder, known_curve};
 use pacewright::run::{
@@ -251,4 +252,57 @@ fn a_curve_is_not_used_for_a_decoder_that_holds_something_else() {
     assert_eq!(refused.reasons[0].code, "curve-of-another-decoder", "{:?}", refused.reasons);
     assert_eq!(end.bench.truth().cvs, cvs, "nothing was written");
     assert!(!end.records.iter().any(|record| matches!(record.body, RecordBody::CvIntention { .. })));
+}
+
+/// A decoder that leaves the trims out would run one direction off its target.
+#[test]
+fn a_decoder_that_leaves_the_trims_out_is_found_by_a_retarget_too() {
+    let asymmetric = |purpose| {
+        let mut recipe = (ENGINES[1].recipe)(SEED);
+        recipe.decoder.ignores_trims = true;
+        let mut setup = ENGINES[1].bench(recipe);
+        setup.plan.purpose = purpose;
+        setup
+    };
+    let calibrated = play(asymmetric(Purpose::Calibrate));
+    let left_out =
+        |end: &VirtualEnd| matches!(outcome(end).engine.table_use, Some(TableUse::WithoutTrims(_)));
+    good(outcome(&calibrated), End::Calibrated);
+    assert!(left_out(&calibrated), "{:?}", outcome(&calibrated).engine);
+    let mut next = asymmetric(Purpose::Retarget(Box::new(curve_of(&calibrated))));
+    (next.bench, next.began, next.folder) = (calibrated.bench.clone(), calibrated.ended, "/runs/2".into());
+    let TargetSpec::Line { creep_mm_s, top_mm_s } = next.plan.spec.target else {
+        panic!("a line is expected")
+    };
+    next.plan.spec.target = TargetSpec::Line { creep_mm_s, top_mm_s: 0.85 * top_mm_s };
+    let (limits, of) = (next.plan.spec.limits, next.plan.spec.engine.step_mode);
+    let end = play(next);
+    good(outcome(&end), End::Calibrated);
+    assert!(left_out(&end), "{:?}", outcome(&end).engine);
+    for row in outcome(&end).steps.iter().filter(|row| row.source == StepSource::Measured) {
+        for forward in [true, false] {
+            let off = (end.bench.steady_speed(forward, row.step, of) - row.target_mm_s).abs();
+            let allowed = (limits.tolerance_rel * row.target_mm_s).max(limits.tolerance_floor_mm_s);
+            assert!(
+                off < 1.5 * allowed + row.forward_u95_mm_s.unwrap(),
+                "step {}: {off} of {allowed}",
+                row.step
+            );
+        }
+    }
+}
+
+/// A check comes straight from the warm-up: it is not warmed a second time, as after a writing that let the engine cool.
+#[test]
+fn a_check_goes_from_the_warm_up_to_its_first_point_without_another() {
+    let calibrated = play(bench(1, Purpose::Calibrate));
+    let end = play(after(&calibrated, 1, Purpose::Check));
+    let from = |body: &dyn Fn(&RecordBody) -> bool| {
+        end.records.iter().find(|record| body(&record.body)).map(|record| record.at).unwrap()
+    };
+    let verify = from(&|body| *body == RecordBody::Phase(PhaseName::Verify));
+    let first = from(&|body| matches!(body, RecordBody::Point { purpose: PointPurpose::Verify, .. }));
+    let took = first.since(verify);
+    println!("first point of the check after {:.0} s", took.as_secs_f64());
+    assert!(took < secs(75), "{took:?}");
 }
