@@ -30,7 +30,7 @@ dt{color:var(--quiet)}
 dd{margin:0;overflow-wrap:anywhere}
 @media (max-width:30rem){dl{grid-template-columns:1fr}dd{margin-bottom:.4rem}}
 @page{size:A4;margin:15mm}
-@media print{body{max-width:none;padding:0;font-size:10pt}section,figure,tr{break-inside:avoid}h2{break-after:avoid}.wide{overflow:visible}table{font-size:8.5pt}th,td{padding:.1rem .35rem}}
+@media print{body{max-width:none;padding:0;font-size:10pt}figure,tr,dl,.values{break-inside:avoid}h2{break-after:avoid}.wide{overflow:visible}table{font-size:8.5pt}th,td{padding:.1rem .35rem}}
 ";
 
 /// A whole page.

@@ -28,7 +28,9 @@ pub(super) fn tell_of(store: &Store, fleet: &Fleet, what: &FleetVerb) -> Result<
                 return Err(Reason::new(&program::WRONG_USE, "an engine's name is not empty"));
             }
             let to = EngineId { name: name.clone(), address: from.address.clone() };
-            let said = format!("{} is called {name} now.", from.name);
+            let twin = fleet.engines.iter().any(|engine| engine.id.name == *name && engine.id != from);
+            let more = if twin { " Another engine is called so too: name either by its address." } else { "" };
+            let said = format!("{} is called {name} now.{more}", from.name);
             (Fact::Renamed { from, to }, said)
         }
         FleetVerb::Class { engine, class } => {
@@ -142,5 +144,5 @@ pub(super) fn import(store: &mut Store, file: &Path) -> Result<String, Reason> {
         taken += 1;
     }
     store.take_in_told().map_err(|error| error.reason())?;
-    Ok(format!("{taken} runs taken in, {passed} known already."))
+    Ok(format!("{taken} runs taken in, {passed} known already and left as they are."))
 }
