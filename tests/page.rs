@@ -357,18 +357,9 @@ fn status(answer: &str) -> &str {
     answer.split(' ').nth(1).unwrap_or("none")
 }
 
-#[test]
-fn without_its_token_and_origin_nothing_is_shown_and_nothing_is_done() {
-    let folder = tempfile::tempdir().unwrap();
-    let words = ["demo", "--listen", "127.0.0.1:0", "--folder", ".", "--time-lapse", "10"];
-    let Watched { mut running, control, view, .. } = watched(folder.path(), &words);
-    let (at, control) = parts(&control);
-    let (_, view) = parts(&view);
-    let run = run_folder(folder.path());
-    let own = format!("http://{at}");
-    let own = Some(own.as_str());
-    let wrong = "0".repeat(32);
-    for path in [
+/// Paths behind which there is nothing.
+fn nowhere(control: &str, view: &str, wrong: &str) -> Vec<String> {
+    vec![
         "/".to_owned(),
         "/page.js".to_owned(),
         format!("/{wrong}/"),
@@ -386,7 +377,21 @@ fn without_its_token_and_origin_nothing_is_shown_and_nothing_is_done() {
         format!("/{view}/run/nobody"),
         format!("/{view}/..%00/"),
         format!("/{view}/ask"),
-    ] {
+    ]
+}
+
+#[test]
+fn without_its_token_and_origin_nothing_is_shown_and_nothing_is_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let words = ["demo", "--listen", "127.0.0.1:0", "--folder", ".", "--time-lapse", "10"];
+    let Watched { mut running, control, view, .. } = watched(folder.path(), &words);
+    let (at, control) = parts(&control);
+    let (_, view) = parts(&view);
+    let run = run_folder(folder.path());
+    let own = format!("http://{at}");
+    let own = Some(own.as_str());
+    let wrong = "0".repeat(32);
+    for path in nowhere(&control, &view, &wrong) {
         let answer = get(at, &path);
         assert_eq!(status(&answer), "404", "{path}: {answer}");
         assert!(!answer.contains("root:") && !answer.contains("[station]"), "{path}");
@@ -405,6 +410,10 @@ fn without_its_token_and_origin_nothing_is_shown_and_nothing_is_done() {
             assert!(!answer.to_lowercase().contains("set-cookie"));
         }
     }
+    let began = now();
+    let kept = format!("GET /{wrong}/ HTTP/1.1\r\nHost: {at}\r\n\r\n");
+    assert_eq!(status(&Stranger::to(at).ask(kept.as_bytes())), "404");
+    assert!(began.elapsed() < Duration::from_secs(3), "who has no business here does not keep a place");
     let stop = r#"{"id":"1","line":"pause"}"#;
     for (token, origin, body, expected) in [
         (&wrong, own, stop, "404"),

@@ -62,6 +62,8 @@ struct Shared {
     closing: watch::Sender<bool>,
     /// When it was opened.
     began: Instant,
+    /// Tells this page from that of another start of the program.
+    id: String,
 }
 
 /// A lock whose holder failed still holds a whole value: every change is made in one go.
@@ -95,6 +97,7 @@ impl Page {
             changed: watch::Sender::new(0),
             closing: watch::Sender::new(false),
             began: instant(),
+            id: uuid::Uuid::new_v4().simple().to_string(),
         });
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         let serving = Arc::clone(&shared);
@@ -115,7 +118,7 @@ impl Page {
     /// Shows this run from now on, and lets `inner` hear its news as well.
     #[must_use]
     pub fn show(&self, subject: &Subject, inner: Box<dyn Audience>) -> Box<dyn Audience> {
-        *locked(&self.shared.shown) = Some(Shown::new(subject));
+        *locked(&self.shared.shown) = Some(Shown::new(subject, &self.shared.id));
         *locked(&self.shared.way_in) = Some(subject.way_in.clone());
         *locked(&self.shared.records) = Some(subject.records.clone());
         self.shared.bump();

@@ -71,13 +71,15 @@ pub(super) struct Shown {
 }
 
 impl Shown {
-    pub(super) fn new(subject: &Subject) -> Self {
+    /// `page`: tells the page from that of another start of the program.
+    pub(super) fn new(subject: &Subject, page: &str) -> Self {
         let spec = subject.spec;
         let engine = &spec.engine;
         Self {
             change: 1,
             subject: json!({
                 "id": subject.run_id,
+                "page": page,
                 "engine": engine.name,
                 "address": number(engine.address),
                 "bench": spec.name,

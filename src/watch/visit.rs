@@ -59,7 +59,12 @@ async fn nothing() -> Response {
 /// What each answer carries: nothing is kept, nothing of others is loaded, nobody puts the page into a frame.
 async fn heads(request: Request, next: Next) -> Response {
     let mut response = next.run(request).await;
+    let refused = !response.status().is_success();
     let heads = response.headers_mut();
+    if refused {
+        // Whoever has no business here does not keep a place.
+        heads.insert(header::CONNECTION, HeaderValue::from_static("close"));
+    }
     heads.entry(header::CONTENT_SECURITY_POLICY).or_insert(HeaderValue::from_static(
         "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src data:; \
          base-uri 'none'; form-action 'none'; frame-ancestors 'none'",

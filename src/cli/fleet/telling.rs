@@ -29,7 +29,8 @@ pub(super) fn tell_of(store: &Store, fleet: &Fleet, what: &FleetVerb) -> Result<
             }
             let to = EngineId { name: name.clone(), address: from.address.clone() };
             let twin = fleet.engines.iter().any(|engine| engine.id.name == *name && engine.id != from);
-            let more = if twin { " Another engine is called so too: name either by its address." } else { "" };
+            let more =
+                if twin { " Another engine is called so too: name either by its address." } else { "" };
             let said = format!("{} is called {name} now.{more}", from.name);
             (Fact::Renamed { from, to }, said)
         }

@@ -55,7 +55,8 @@ const take = (frame) => {
 };
 
 const begin = (told) => {
-  const other = run === null || run.id !== told.id;
+  // A program that was started again knows nothing of what the one before was asked.
+  const other = run === null || run.id !== told.id || run.page !== told.page;
   run = told;
   by("log").replaceChildren();
   by("end").hidden = true;
@@ -240,14 +241,20 @@ const wait = (ms) => new Promise((done) => setTimeout(done, ms));
 const name = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (byte) => byte.toString(16).padStart(2, "0")).join("");
 
 const send = async (id, words) => {
-  const answer = await fetch("ask", {
-    method: "POST",
-    headers: { "content-type": "application/json" },
-    body: JSON.stringify({ id, line: words }),
-    credentials: "omit",
-    signal: AbortSignal.timeout(PATIENCE_MS),
-  });
-  return answer.json();
+  const patience = new AbortController();
+  const timer = setTimeout(() => patience.abort(), PATIENCE_MS);
+  try {
+    const answer = await fetch("ask", {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify({ id, line: words }),
+      credentials: "omit",
+      signal: patience.signal,
+    });
+    return await answer.json();
+  } finally {
+    clearTimeout(timer);
+  }
 };
 
 const allow = () => {

@@ -11,14 +11,17 @@ use crate::time::BenchTime;
 fn shown() -> Shown {
     let spec = crate::config::read("lapwing.toml", include_str!("../../../scenarios/lapwing.toml")).unwrap();
     let person = Person::new(Status::before("run-1", "Lapwing", 1.0));
-    Shown::new(&Subject {
-        run_id: "run-1",
-        spec: &spec,
-        purpose: &Purpose::Calibrate,
-        time_lapse: 1.0,
-        records: "runs".into(),
-        way_in: person.way_in(),
-    })
+    Shown::new(
+        &Subject {
+            run_id: "run-1",
+            spec: &spec,
+            purpose: &Purpose::Calibrate,
+            time_lapse: 1.0,
+            records: "runs".into(),
+            way_in: person.way_in(),
+        },
+        "page-1",
+    )
 }
 
 fn progress(phase: PhaseName, value: u16, speed_mm_s: f64) -> News {
