@@ -27,9 +27,10 @@ async fn with_store<T: Send + 'static>(
     let Some(records) = records else {
         return Err(no(StatusCode::SERVICE_UNAVAILABLE, "no run has begun".to_owned()));
     };
-    // It is never closed.
-    let _drawing = DRAWING.acquire().await;
+    // It is never closed. Kept by the work itself: a reader that goes away makes no room for more of it.
+    let drawing = DRAWING.acquire().await;
     let done = tokio::task::spawn_blocking(move || {
+        let _drawing = drawing;
         let store = Store::open(&records).map_err(|error| error.to_string())?;
         work(&store)
     });

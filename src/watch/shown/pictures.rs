@@ -12,6 +12,8 @@ use std::collections::VecDeque;
 const REACH_S: f64 = 120.0;
 /// Values of the trace that are kept.
 const MOST: usize = 512;
+/// So far aside, in parts of all steps, stand forward and reverse.
+const ASIDE: f64 = 0.004;
 /// Points of the ellipse.
 const OUTLINE: u32 = 72;
 
@@ -85,10 +87,12 @@ impl Shown {
         for (name, series, side) in
             [("forward", Series::A, Direction::Forward), ("reverse", Series::B, Direction::Reverse)]
         {
+            // Side by side, or the one would hide the other.
+            let aside = if side == Direction::Forward { -ASIDE } else { ASIDE } * f64::from(self.step_mode);
             let of_side = points.iter().filter(|point| point.direction == side);
             let seen = of_side.map(|point| {
                 let half = (2.0 * point.u_mm_s).min(point.speed_mm_s);
-                (point.setting, self.kmh(point.speed_mm_s), self.kmh(half))
+                (point.setting + aside, self.kmh(point.speed_mm_s), self.kmh(half))
             });
             layers.push(Layer::Points(series, format!("{name}, 95 %"), seen.collect()));
         }
