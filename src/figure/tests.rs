@@ -157,3 +157,23 @@ proptest! {
         prop_assert_eq!(is_tidy(&sheet, 5000.0), Ok(()));
     }
 }
+
+#[test]
+fn a_turning_field_keeps_its_shape_and_leaves_out_what_is_no_number() {
+    let ring = |points: Vec<(f64, f64)>, now| Ring {
+        id: "field".to_owned(),
+        title: "A field".to_owned(),
+        description: "Made up.".to_owned(),
+        outline: vec![(200.0, 0.0), (0.0, 100.0), (-200.0, 0.0), (0.0, -100.0)],
+        points,
+        now,
+        unit: "mT".to_owned(),
+    };
+    let drawn = ring(vec![(200.0, 0.0), (f64::NAN, 1.0), (0.0, f64::INFINITY)], Some((0.0, 100.0))).in_page();
+    assert_eq!(drawn.matches("<circle").count(), 2, "one point and where it is now: {drawn}");
+    // 260 units wide, its farthest at 86 % of the half: 111.8 from the middle, and half of that upwards.
+    assert!(drawn.contains("d=\"M241.8 130.0L130.0 74.1L18.2 130.0L130.0 185.9z\""), "{drawn}");
+    assert!(drawn.contains("cx=\"130.0\" cy=\"74.1\" r=\"5\""), "{drawn}");
+    let nothing = ring(vec![(f64::NAN, f64::NAN)], Some((f64::NAN, 0.0))).in_page();
+    assert_eq!(nothing.matches("<circle").count(), 0);
+}

@@ -424,3 +424,27 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn what_people_see_of_the_field_lies_on_the_ellipse_about_its_middle() {
+    let (mut rig, mut motion) = (Rig::new(7), Rig::motion());
+    assert_eq!(motion.view(32), None, "before a whole turn there is nothing to see");
+    rig.ready(&mut motion, 60.0);
+    rig.run(&mut motion, 60.0, 5.0);
+    let view = motion.view(32).expect("a field");
+    assert_eq!(view.points.len(), 32);
+    let amplitude = motion.quality().expect("a turn").amplitude;
+    let outline: Vec<[f64; 2]> =
+        (0..720).map(|n| view.at(f64::from(n) * core::f64::consts::PI / 360.0)).collect();
+    let off = |point: &[f64; 2]| {
+        let distances = outline.iter().map(|on| libm::hypot(on[0] - point[0], on[1] - point[1]));
+        distances.fold(f64::INFINITY, f64::min)
+    };
+    // Noise of one sample, and half of the spacing of the outline.
+    let allowed = 5.0 * rig.noise + 0.005 * amplitude;
+    for point in view.points.iter().chain(&view.now) {
+        assert!(off(point) < allowed, "{point:?} is {} off", off(point));
+    }
+    let farthest = outline.iter().map(|on| libm::hypot(on[0], on[1])).fold(0.0, f64::max);
+    near(farthest, amplitude, 0.01);
+}

@@ -124,3 +124,72 @@ fn charge(cx: &Cx, spec: &BenchSpec) -> impl Iterator<Item = Margin> {
     });
     endurance.into_iter().chain(battery)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::RunPlan;
+    use crate::sensor::Housekeeping;
+    use crate::station::Setting;
+
+    fn cx() -> Cx {
+        let text = include_str!("../../scenarios/avocet.toml")
+            .replace("[sensor]\n", "[sensor]\nbattery_low = \"3.5 V\"\nendurance = \"8 h\"\n");
+        Cx::new(RunPlan::new(crate::config::read("avocet.toml", &text).unwrap()))
+    }
+
+    fn of(all: &[Margin], guard: GuardName) -> Margin {
+        let mut mine = all.iter().filter(|margin| margin.guard == guard);
+        let first = *mine.next().unwrap_or_else(|| panic!("no {guard:?}"));
+        assert_eq!(mine.next(), None, "{guard:?} twice");
+        first
+    }
+
+    #[test]
+    fn a_guard_watches_in_what_it_may_trip_in_and_rests_otherwise() {
+        let mut cx = cx();
+        cx.now = BenchTime::from_millis(30_000);
+        let standing = margins(&cx, &Exertion::default());
+        let watch = |all: &[Margin], guard| of(all, guard).watches;
+        for guard in [GuardName::SensorSilent, GuardName::NotMoving, GuardName::WrongWay, GuardName::NearTop]
+        {
+            assert!(!watch(&standing, guard), "{guard:?} while it stands");
+        }
+        assert!(watch(&standing, GuardName::MovesUnasked) && watch(&standing, GuardName::TooFast));
+        cx.ordered.0 = Setting { value: 40, of: 126 };
+        cx.turned_at = BenchTime::from_millis(29_500);
+        let moving = margins(&cx, &Exertion::default());
+        for guard in
+            [GuardName::SensorSilent, GuardName::NotMoving, GuardName::WrongWay, GuardName::WithoutRest]
+        {
+            assert!(watch(&moving, guard), "{guard:?} while it moves");
+        }
+        assert!(!watch(&moving, GuardName::MovesUnasked));
+        // Nothing came from the sensor: it counts from when the engine was told to move, as the guard does.
+        assert!((of(&moving, GuardName::SensorSilent).value - 0.5).abs() < 1e-9);
+        cx.may_stand = true;
+        assert!(
+            !watch(&margins(&cx, &Exertion::default()), GuardName::NotMoving),
+            "in the dead zone it may stand"
+        );
+        cx.waiting = true;
+        let handled = margins(&cx, &Exertion::default());
+        assert!(handled.iter().all(|margin| {
+            margin.watches
+                == matches!(margin.guard, GuardName::RunTime | GuardName::Endurance | GuardName::Battery)
+        }));
+    }
+
+    #[test]
+    fn a_battery_shows_once_it_was_told_and_its_charge_from_the_start() {
+        let mut cx = cx();
+        cx.now = BenchTime::from_millis(3_600_000);
+        let before = margins(&cx, &Exertion::default());
+        assert!(before.iter().all(|margin| margin.guard != GuardName::Battery));
+        let charge = of(&before, GuardName::Endurance);
+        assert_eq!((charge.value, charge.limit), (3600.0, 28_800.0));
+        cx.keep_house(Housekeeping { battery_v: Some(3.9), temperature_c: None });
+        let battery = of(&margins(&cx, &Exertion::default()), GuardName::Battery);
+        assert_eq!((battery.value, battery.limit, battery.guard.unit()), (3.9, 3.5, "V"));
+    }
+}
