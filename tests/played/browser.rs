@@ -28,6 +28,7 @@ impl Browser {
                 "--headless",
                 "--no-sandbox",
                 "--disable-gpu",
+                "--disable-dev-shm-usage",
                 "--remote-debugging-port=0",
                 "--no-first-run",
             ])
