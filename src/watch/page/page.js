@@ -211,9 +211,12 @@ const link = () => {
   if (grave) {
     if (!lost.firstChild) {
       lost.append(make("p"), make("p", "The engine may be running. Nothing asked here can be relied on: go to the bench and cut the power by hand, or press Ctrl-C where the program runs. This page goes on trying."));
-      lost.firstChild.append(make("strong"));
+      const since = make("span");
+      // Seen, and not said anew each second.
+      since.setAttribute("aria-hidden", "true");
+      lost.firstChild.append(make("strong", "Nothing is heard from the program."), " ", since);
     }
-    say(lost.querySelector("strong"), `Nothing was heard from the program for ${span(silent / 1000)}.`);
+    say(lost.querySelector("span"), `For ${span(silent / 1000)}.`);
   } else if (lost.firstChild) {
     lost.replaceChildren();
   }
